@@ -1,0 +1,1 @@
+"""Measurements of speed and accuracy; each file here is a command."""

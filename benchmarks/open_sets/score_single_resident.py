@@ -1,0 +1,165 @@
+"""Scores on the set of one resident among contacts; see `single_resident`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.open_sets import passages, rivals, scores
+from benchmarks.open_sets.following import Trace, follow, instants
+from benchmarks.open_sets.recording import half, held
+from benchmarks.open_sets.single_resident import SingleResident, load
+from presence.floorplan import AWAY
+
+if TYPE_CHECKING:
+    from presence import Settings
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+DAY = 86400
+INSIDE = {"open", "pressed", "detected", "occupied"}
+"""Values that somebody inside must have caused."""
+
+
+def run_single_resident(
+    folder: Path | str,
+    settings: Settings | None = None,
+    *,
+    part: str = "all",
+    hypotheses: int = 16,
+    every: float = 60.0,
+    visitors: int = 0,
+    rivals_only: bool = False,
+) -> dict[str, Any]:
+    """Scores of the tracker and its rivals; the whole log is followed, a part of its days is scored."""
+    data = load(Path(folder), visitors=visitors)
+    grid = instants(data.recording, every)
+    days = np.array(half(np.unique(grid // DAY).tolist(), part))
+    labels = [(start, True) for start in data.away[:, 0]] + [(end, False) for end in data.away[:, 1]]
+    truth = passages.true_passages(sorted(labels), passages.openings(data.recording, data.front))
+    truth = [pair for pair in truth if pair[0] // DAY in days]
+    result: dict[str, Any] = {
+        "set": "single_resident",
+        "recordings": len(days),
+        "events": len(data.recording.events),
+        "passages": len(truth),
+        "faults": [str(fault) for fault in data.faults],
+    }
+    if not rivals_only:
+        trace = follow(data.plan, data.recording, every, settings, hypotheses)
+        result["tracker"] = score_tracker(data, trace, days, truth)
+    result["toggle_with_reset"] = score_toggle(data, grid, days, truth)
+    result["last_event_room"] = score_last_event(data, grid, days)
+    return result
+
+
+def is_away(data: SingleResident, grid: Array) -> Mask:
+    """Whether the resident is away by the labels."""
+    result = np.zeros(len(grid), dtype=np.bool_)
+    for start, end in data.away:
+        result |= (grid >= start) & (grid < end)
+    return result
+
+
+def true_room(data: SingleResident, grid: Array) -> NDArray[np.str_]:
+    """The room of the latest label that covers each instant; "" where none with a room does."""
+    result = np.full(len(grid), "", dtype="U64")
+    for start, end, room in sorted(data.stays):
+        result[(grid >= start) & (grid < end)] = room
+    result[is_away(data, grid)] = ""
+    return result
+
+
+def by_day(values: NDArray[Any], grid: Array, days: Array, where: Mask | None = None) -> list[NDArray[Any]]:
+    """Values split into days."""
+    keep = np.ones(len(grid), dtype=np.bool_) if where is None else where
+    return [values[keep & (grid // DAY == day)] for day in days]
+
+
+def passages_by_day(hits: Array, truth: Sequence[tuple[float, bool]], days: Array) -> list[Array]:
+    """Hits split into the days of their passages."""
+    of = np.array([time // DAY for time, _ in truth])
+    return [hits[of == day] if len(of) else hits for day in days]
+
+
+def score_home(home: Mask, data: SingleResident, grid: Array, days: Array) -> dict[str, scores.Score]:
+    """Home or away at each minute."""
+    truth = ~is_away(data, grid)
+    found = scores.detection(by_day(home, grid, days), by_day(truth, grid, days))
+    return {
+        "home_accuracy": scores.share(by_day(home == truth, grid, days)),
+        "home_balanced_accuracy": found["balanced_accuracy"],
+    }
+
+
+def score_tracker(
+    data: SingleResident, trace: Trace, days: Array, truth: Sequence[tuple[float, bool]]
+) -> dict[str, Any]:
+    """Every score of the tracker."""
+    person = next(iter(trace.people.values()))
+    p_away = person[:, -1]
+    order = np.array([*(room for room in data.plan.rooms if room != AWAY), AWAY])
+    room = true_room(data, trace.grid)
+    right = order[person.argmax(axis=1)] == room
+    known = room != ""
+    leans = [passages.answers(trace.passages, data.front_door, time) for time, _ in truth]
+    confident = np.maximum(p_away, 1 - p_away) >= 0.9
+    home_right = (p_away < 0.5) == ~is_away(data, trace.grid)
+    at_once = passages.hits([a for a, _ in leans], truth)
+    final = passages.hits([b for _, b in leans], truth)
+    visit = [passages.visit_lean(trace.passages, data.front_door, time) for time, _ in truth]
+    return {
+        **score_home(p_away < 0.5, data, trace.grid, days),
+        "home_when_sure": scores.share(by_day(home_right, trace.grid, days, confident)),
+        "direction_at_once": scores.share(passages_by_day(at_once, truth, days)),
+        "direction_final": scores.share(passages_by_day(final, truth, days)),
+        "direction_final_visit": scores.share(passages_by_day(passages.hits(visit, truth), truth, days)),
+        "room_accuracy": scores.share(by_day(right, trace.grid, days, known)),
+        "log_likelihood": trace.log_likelihood,
+    }
+
+
+def inside_times(data: SingleResident) -> Array:
+    """When somebody inside did something, the front door apart."""
+    return np.array([e.seconds for e in data.recording.events if e.sensor != data.front and e.value in INSIDE])
+
+
+def score_toggle(data: SingleResident, grid: Array, days: Array, truth: Sequence[tuple[float, bool]]) -> dict[str, Any]:
+    """The front door toggles home and away, any event inside means home; the best pause between two visits."""
+    front, inside = passages.openings(data.recording, data.front), inside_times(data)
+    away = is_away(data, grid)
+
+    def agreement(pause: float) -> float:
+        return float((held(*rivals.toggle(front, inside, pause), grid, True) != away).mean())
+
+    pause = max(rivals.PAUSES, key=agreement)
+    times, states = rivals.toggle(front, inside, pause)
+    home = held(times, states, grid, True)
+    before = [held(times, states, np.array([time - 0.5]), True)[0] for time, _ in truth]
+    after = [held(times, states, np.array([time + passages.NEAR]), True)[0] for time, _ in truth]
+    at_once = passages.hits([1.0 if state else -1.0 for state in before], truth)
+    final = passages.hits([-1.0 if state else 1.0 for state in after], truth)
+    return {
+        **score_home(home, data, grid, days),
+        "direction_at_once": scores.share(passages_by_day(at_once, truth, days)),
+        "direction_final": scores.share(passages_by_day(final, truth, days)),
+        "pause_s": pause,
+    }
+
+
+def score_last_event(data: SingleResident, grid: Array, days: Array) -> dict[str, scores.Score]:
+    """The resident is in the room of the latest event inside; a door's room is the one that is listed with it."""
+    room_of = data.layout.room_of
+    seen = [
+        (e.seconds, room_of[e.sensor])
+        for e in data.recording.events
+        if e.sensor in room_of and e.sensor != data.front and e.value in INSIDE
+    ]
+    where = held(np.array([t for t, _ in seen]), np.array([r for _, r in seen], dtype="U64"), grid, "")
+    room = true_room(data, grid)
+    return {"room_accuracy": scores.share(by_day(where == room, grid, days, room != ""))}

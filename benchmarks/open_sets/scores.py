@@ -1,0 +1,100 @@
+"""Scores as counts per recording, so that sums, means and bootstrap intervals over recordings are one operation."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+DRAWS = 2000
+
+
+@dataclass(frozen=True)
+class Score:
+    """A figure, its 95 % bootstrap interval over recordings, and how many samples it rests on."""
+
+    value: float
+    low: float
+    high: float
+    samples: int
+
+
+def bootstrap(counts: Array, statistic: Callable[[Array], Array], samples: int, seed: int = 1) -> Score:
+    """The statistic of the summed counts, with an interval from resampling recordings (Efron 1979, percentile method).
+
+    Args:
+        counts: shape (recordings, C).
+        statistic: maps sums of shape (..., C) to figures of shape (...).
+        samples: how many samples the counts stand for, to be told with the figure.
+        seed: of the resampling.
+    """
+    generator = np.random.default_rng(seed)
+    weights = generator.multinomial(len(counts), np.full(len(counts), 1 / len(counts)), size=DRAWS)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = float(statistic(counts.sum(axis=0)))
+        drawn = statistic(weights @ counts)
+    drawn = drawn[np.isfinite(drawn)]
+    low, high = np.quantile(drawn, [0.025, 0.975]) if len(drawn) and len(counts) > 1 else (np.nan, np.nan)
+    return Score(value, float(low), float(high), samples)
+
+
+def share(hits: Sequence[NDArray[Any]]) -> Score:
+    """Mean over all samples of per-recording arrays (of hits, errors or probabilities)."""
+    counts = np.array([[np.sum(hit), len(hit)] for hit in hits], dtype=np.float64)
+    return bootstrap(counts, lambda c: c[..., 0] / c[..., 1], int(counts[:, 1].sum()))
+
+
+def confusion(said: NDArray[np.bool_], truth: NDArray[np.bool_]) -> Array:
+    """True positives, false positives, false negatives, true negatives."""
+    pairs = [said & truth, said & ~truth, ~said & truth, ~said & ~truth]
+    return np.array([pair.sum() for pair in pairs], dtype=np.float64)
+
+
+def balanced_accuracy(c: Array) -> Array:
+    """Mean of sensitivity and specificity from counts as `confusion` orders them."""
+    result: Array = 0.5 * (c[..., 0] / (c[..., 0] + c[..., 2]) + c[..., 3] / (c[..., 3] + c[..., 1]))
+    return result
+
+
+def f1(c: Array) -> Array:
+    """Harmonic mean of precision and sensitivity."""
+    result: Array = 2 * c[..., 0] / (2 * c[..., 0] + c[..., 1] + c[..., 2])
+    return result
+
+
+def detection(said: Sequence[NDArray[np.bool_]], truth: Sequence[NDArray[np.bool_]]) -> dict[str, Score]:
+    """Balanced accuracy and F1 of yes-or-no answers per recording."""
+    counts = np.array([confusion(a, b) for a, b in zip(said, truth, strict=True)])
+    samples = int(counts.sum())
+    return {
+        "balanced_accuracy": bootstrap(counts, balanced_accuracy, samples),
+        "f1": bootstrap(counts, f1, samples),
+    }
+
+
+def plain(scores: Any) -> Any:
+    """Scores as JSON wants them; figures without a value become null."""
+    if isinstance(scores, Score):
+        return {k: None if isinstance(v, float) and np.isnan(v) else v for k, v in asdict(scores).items()}
+    if isinstance(scores, dict):
+        return {key: plain(value) for key, value in scores.items()}
+    return scores
+
+
+def table(scores: dict[str, Any], indent: str = "") -> list[str]:
+    """Scores for people, one line a figure."""
+    lines = []
+    for key, value in scores.items():
+        if isinstance(value, Score):
+            spread = "" if np.isnan(value.low) else f"  [{value.low:.3f}, {value.high:.3f}]"
+            lines.append(f"{indent}{key:<32} {value.value:.3f}{spread}  n={value.samples}")
+        elif isinstance(value, dict):
+            lines += [f"{indent}{key}", *table(value, indent + "  ")]
+        else:
+            lines.append(f"{indent}{key:<32} {value}")
+    return lines

@@ -1,0 +1,157 @@
+"""One resident, contacts almost only: van Kasteren et al. 2010, houses as `houseA.sensors`, `.activities` and names.
+
+Sensor rows are start, length, id. The door contacts of the layout become `contact`, open at the start and closed at
+the end; names with pir or motion become `motion`; seats, beds and mats `pressure`; all others (cupboards, fridge,
+flush, drawers) are worked by hand: `switch`, pressed at the start. Activity rows are start, length, id: the id of
+leaving the house gives home and away, the meaning of the others gives the room. What lies before the first label or
+after the last is left out: nothing is known of it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.open_sets.recording import (
+    Layout,
+    Recording,
+    build_plan,
+    door_id,
+    event,
+    front_door,
+    low_hold,
+    one_file,
+    read_integers,
+    read_layout,
+    read_lines,
+)
+from presence.errors import Fault, LogError
+from presence.events import Event
+from presence.floorplan import AWAY, Floorplan
+
+MEANINGS: Sequence[tuple[str, tuple[str, ...]]] = (
+    (r"leav", (AWAY,)),
+    (r"toilet", ("toilet", "wc", "bath")),
+    (r"shower|brush|bath|shav|wash.?hands", ("bath",)),
+    (r"\bbed|sleep", ("bedroom", "bed")),
+    (r"prep|breakfast|dinner|lunch|drink|snack|dish|cook", ("kitchen",)),
+    (r"\btv\b|television", ("living",)),
+)
+"""Words of an activity's name and where it takes place; eating and dressing may be anywhere and have no room."""
+WORDS = {"contact": ("open", "closed"), "motion": ("detected", "clear"), "pressure": ("pressed", "released"),
+         "switch": ("pressed", None)}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SingleResident:
+    """One house: the plan, its one recording, and the labels."""
+
+    plan: Floorplan
+    layout: Layout
+    recording: Recording
+    front: str
+    """Name of the front door's contact."""
+    front_door: str
+    """The plan's id of the front door."""
+    away: NDArray[np.float64]
+    """Shape (n, 2): start and end of each absence."""
+    stays: tuple[tuple[float, float, str], ...]
+    """Start, end and room of each activity with a room."""
+    faults: tuple[Fault, ...]
+
+
+def load(folder: Path, *, visitors: int = 0) -> SingleResident:
+    """The house in a folder; with files of several houses the first by name.
+
+    Raises:
+        LogError: if a file is missing or the layout has no front door with a contact.
+    """
+    sensors_path = one_file(folder, "*.sensors")
+    stem = sensors_path.name.removesuffix(".sensors")
+    layout = read_layout(folder / "layout.json", stem)
+    faults: list[Fault] = []
+    rows = read_integers(sensors_path, 3, faults)
+    names = read_names(folder / f"{stem}.sensor_names")
+    activities = read_integers(folder / f"{stem}.activities", 3, faults)
+    activity_names = read_names(folder / f"{stem}.activity_names")
+    front = front_door(layout, names)
+    if front is None or front.contact is None or not len(rows) or not len(activities):
+        raise LogError([Fault(str(folder), 0, "needs sensor rows, activities and a contact on a door to the outside")])
+    unknown = sorted(set(map(str, rows[:, 2])) - set(layout.sensors))
+    faults += [Fault(str(sensors_path), 0, f"sensor {u} is not in layout.json; its rows are left out") for u in unknown]
+    plan = make_plan(stem, layout, names, rows, visitors)
+    stays, away = read_stays(activities, activity_names, layout)
+    start = float(activities[:, 0].min())
+    end = float((activities[:, 0] + activities[:, 1]).max())
+    events = tuple(e for e in make_events(plan, rows) if start <= e.seconds <= end)
+    recording = Recording(stem, start, end, events)
+    return SingleResident(plan, layout, recording, front.contact, door_id(front), away, stays, tuple(faults))
+
+
+def read_names(path: Path) -> dict[str, str]:
+    """Id -> name from lines of a number and words."""
+    parts = (line.split(maxsplit=1) for line in read_lines(path))
+    return {pair[0]: pair[1].strip() for pair in parts if len(pair) == 2}
+
+
+def sensor_kind(name: str) -> str:
+    """The kind of a sensor that is not on a door, from the words of its name."""
+    if re.search(r"\bpir\b|motion", name, re.IGNORECASE):
+        return "motion"
+    seat = r"\bpress|\bmat\b|\bseat|\bchair|\bcouch|\bsofa|\bbed\b"
+    return "pressure" if re.search(seat, name, re.IGNORECASE) else "switch"
+
+
+def make_plan(name: str, layout: Layout, names: dict[str, str], rows: NDArray[np.int64], visitors: int) -> Floorplan:
+    """The house's plan, from its layout and the names of its sensors."""
+    sensors: dict[str, dict[str, object]] = {}
+    for sensor, room in layout.sensors.items():
+        door = layout.contacts.get(sensor)
+        kind = "contact" if door else sensor_kind(names.get(sensor, ""))
+        sensors[sensor] = {"kind": kind, "door": door} if door else {"kind": kind, "room": room}
+        if kind == "motion":
+            sensors[sensor]["hold"] = low_hold(rows[rows[:, 2] == int(sensor), 1])
+    bedroom = layout.find("bedroom", "bed")
+    people = {"P1": {"bed": bedroom} if bedroom else {}}
+    return build_plan(name, layout, sensors, people, rest=[bedroom] if bedroom else [], visitors=visitors)
+
+
+def make_events(plan: Floorplan, rows: NDArray[np.int64]) -> tuple[Event, ...]:
+    """Events at the start of each interval, and at its end where the kind has a word for it, in time order."""
+    timed = []
+    for start, length, number in rows.tolist():
+        sensor = plan.sensors.get(str(number))
+        if sensor is None:
+            continue
+        begin, end = WORDS[sensor.kind]
+        timed.append((float(start), 1, sensor.id, begin))
+        if end:
+            timed.append((float(start + length), 0, sensor.id, end))
+    return tuple(event(time, sensor, str(value)) for time, _, sensor, value in sorted(timed))
+
+
+def activity_room(name: str, layout: Layout) -> str | None:
+    """The room that an activity's name means in this layout; None where it may be anywhere."""
+    for pattern, rooms in MEANINGS:
+        if re.search(pattern, name, re.IGNORECASE):
+            return AWAY if rooms == (AWAY,) else layout.find(*rooms)
+    return None
+
+
+def read_stays(
+    activities: NDArray[np.int64], names: dict[str, str], layout: Layout
+) -> tuple[tuple[tuple[float, float, str], ...], NDArray[np.float64]]:
+    """Stays in a room as start, end, room, and absences as rows of start and end."""
+    stays, away = [], []
+    for start, length, number in activities.tolist():
+        room = activity_room(names.get(str(number), ""), layout)
+        if room == AWAY:
+            away.append((float(start), float(start + length)))
+        elif room:
+            stays.append((float(start), float(start + length), room))
+    return tuple(stays), np.array(away, dtype=np.float64).reshape(-1, 2)

@@ -1,0 +1,230 @@
+"""Two residents, a month of binary sensors: ARAS (Alemdar et al. 2013), as changes in `events.tsv` and `labels.tsv`.
+
+Sensor types and places come from `COLUMNS.txt`, rooms from `layout.json`. Force and pressure sensors, and distance
+sensors at a chair or a water closet, report a state: `pressure`. Sonar is `motion`. Contacts on a door of the layout
+are `contact`. Photocells, taps, drawers, cabinets and the like are worked by hand: `switch`, pressed when they turn on.
+Temperature and sensors without a place are left out. Days do not join at midnight: each day is a recording of its own.
+
+Whether a 1 of an inner door's contact means open or shut is not said; where the things behind the door are mostly in
+use while it is 1, although it seldom is, people shut it behind them: then 1 is read as shut.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.open_sets.recording import (
+    Layout,
+    Recording,
+    build_plan,
+    door_id,
+    event,
+    front_door,
+    layout_houses,
+    low_hold,
+    one_file,
+    read_integers,
+    read_layout,
+    read_lines,
+)
+from presence.errors import Fault, LogError
+from presence.events import Event
+from presence.floorplan import AWAY, Floorplan
+
+DAY = 86400
+MEANINGS = (
+    (r"going out", AWAY),
+    (r"^preparing|dishes", "kitchen"),
+    (r"shower|toilet|shav|teeth", "bath"),
+    (r"\btv\b|study|internet|reading|conversation|guest", "living"),
+)
+"""Words of an activity's name and where it takes place. Meals are where the chairs are; the rest may be anywhere."""
+WORDS = {"pressure": ("released", "pressed"), "motion": ("clear", "detected"), "contact": ("closed", "open"),
+         "switch": (None, "pressed")}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Column:
+    """What COLUMNS.txt says of one sensor."""
+
+    number: str
+    name: str
+    type: str
+    place: str
+
+
+@dataclass(frozen=True)
+class Day:
+    """One day: its recording and both residents' labels as second of change and activity."""
+
+    number: int
+    recording: Recording
+    labels: tuple[tuple[NDArray[np.float64], NDArray[np.int64]], ...]
+
+
+@dataclass(frozen=True)
+class Month:
+    """The whole folder."""
+
+    plan: Floorplan
+    layout: Layout
+    days: tuple[Day, ...]
+    rows: NDArray[np.int64]
+    """The sensor changes as they were read: day, second, column, value."""
+    rooms: dict[int, str]
+    """Activity id -> room, `away`, or missing where it may be anywhere."""
+    front: str
+    """Name of the front door's contact."""
+    front_door: str
+    """The plan's id of the front door."""
+    faults: tuple[Fault, ...]
+
+
+def load(folder: Path, *, visitors: int = 0) -> Month:
+    """Every day in a folder. A layout of several houses is matched with COLUMNS.txt by the sensors' names.
+
+    Raises:
+        LogError: if a file is missing or the layout has no front door with a contact.
+    """
+    faults: list[Fault] = []
+    columns, activities = read_columns(one_file(folder, "*COLUMNS*"))
+    layout = choose_house(folder / "layout.json", columns)
+    rows = read_integers(one_file(folder, "*events.tsv"), 4, faults)
+    labels = read_integers(one_file(folder, "*labels.tsv"), 4, faults)
+    front = front_door(layout, {column.number: column.place for column in columns.values()})
+    if front is None or front.contact is None or not len(rows):
+        raise LogError([Fault(str(folder), 0, "needs sensor changes and a contact on a door to the outside")])
+    plan = make_plan(layout, columns, rows, visitors)
+    shut = {sensor for sensor in layout.contacts if sensor != front.contact and one_means_shut(sensor, layout, rows)}
+    days = tuple(read_day(int(day), plan, rows, labels, shut) for day in np.unique(rows[:, 0]))
+    rooms = {number: room for number, name in activities.items() if (room := activity_room(name, layout, columns))}
+    return Month(plan, layout, days, rows, rooms, front.contact, door_id(front), tuple(faults))
+
+
+def read_columns(path: Path) -> tuple[dict[str, Column], dict[int, str]]:
+    """The sensors by column number, and the activities by id, that COLUMNS.txt explains."""
+    columns: dict[str, Column] = {}
+    activities: dict[int, str] = {}
+    for line in read_lines(path):
+        parts = [part.strip() for part in re.split(r"\t+", line.strip()) if part.strip()]
+        if parts and parts[0].isdigit() and len(parts) >= 4:
+            columns[parts[0]] = Column(parts[0], parts[1], parts[2].lower(), parts[3].lower())
+        elif len(parts) == 2 and parts[0].isdigit():
+            activities[int(parts[0])] = parts[1].lower()
+    return columns, activities
+
+
+def choose_house(path: Path, columns: Mapping[str, Column]) -> Layout:
+    """The layout's house whose sensors bear the names that COLUMNS.txt gives their columns; the first if none does."""
+    houses = layout_houses(path)
+
+    def fit(house: str) -> int:
+        rooms = houses[house].get("rooms", {}).values()
+        named = [pair for room in rooms for pair in zip(room.get("columns", []), room.get("sensors", []), strict=False)]
+        known = [(columns[str(c)].name.lower(), str(name).lower()) for c, name in named if str(c) in columns]
+        return sum(name.split()[:1] == [column] for column, name in known)
+
+    return read_layout(path, max(houses, key=fit) if houses else None)
+
+
+def sensor_kind(column: Column) -> str | None:
+    """The kind of a sensor that is on no door; None for one that is left out."""
+    if re.search("temperature", column.type):
+        return None
+    if re.search("sonar|motion|pir", column.type):
+        return "motion"
+    if re.search("force|pressure", column.type):
+        return "pressure"
+    seat = re.search("distance", column.type) and re.search("chair|closet|toilet|couch|sofa|seat", column.place)
+    return "pressure" if seat else "switch"
+
+
+def make_plan(layout: Layout, columns: Mapping[str, Column], rows: NDArray[np.int64], visitors: int) -> Floorplan:
+    """The house's plan; people rest in the rooms with a bed, or something used as a bed, among their sensors."""
+    sensors: dict[str, dict[str, object]] = {}
+    rest = set()
+    for sensor, room in layout.sensors.items():
+        door = layout.contacts.get(sensor)
+        kind = "contact" if door else sensor_kind(columns[sensor]) if sensor in columns else None
+        if kind is None:
+            continue
+        sensors[sensor] = {"kind": kind, "door": door} if door else {"kind": kind, "room": room}
+        if kind == "motion":
+            sensors[sensor]["hold"] = low_hold(column_times(rows, sensor))
+        if room and re.search(r"\bbed\b", columns[sensor].place):
+            rest.add(room)
+    return build_plan("two residents, a month", layout, sensors, {"P1": {}, "P2": {}}, rest=rest, visitors=visitors)
+
+
+def intervals(rows: NDArray[np.int64], sensor: str) -> NDArray[np.float64]:
+    """Start and end of each interval in which a column is 1, in seconds since day 0, shape (n, 2)."""
+    mine = rows[rows[:, 2] == int(sensor)]
+    mine = mine[np.lexsort((mine[:, 1], mine[:, 0]))]
+    found, since = [], None
+    for day, second, _, value in mine.tolist():
+        time = day * DAY + second
+        if value and (since is None or since // DAY != day):
+            since = time
+        elif not value and since is not None:
+            if since // DAY == day:
+                found.append((since, time))
+            since = None
+    return np.array(found, dtype=np.float64).reshape(-1, 2)
+
+
+def column_times(rows: NDArray[np.int64], sensor: str) -> NDArray[np.float64]:
+    """How long a column stays at 1."""
+    on = intervals(rows, sensor)
+    return on[:, 1] - on[:, 0]
+
+
+def one_means_shut(contact: str, layout: Layout, rows: NDArray[np.int64]) -> bool:
+    """Whether most use of the things behind an inner door falls in the seldom times when its contact is 1."""
+    mine = intervals(rows, contact)
+    edge = next(edge for edge in layout.edges if edge.contact == contact)
+    listed = layout.room_of.get(contact)
+    behind = [s for s, room in layout.room_of.items() if room in (listed,) and s != contact]
+    if listed is None or listed not in (edge.a, edge.b) or not len(mine):
+        return False
+    total = both = 0.0
+    for sensor in behind:
+        for start, end in intervals(rows, sensor).tolist():
+            total += end - start
+            both += float(np.clip(np.minimum(mine[:, 1], end) - np.maximum(mine[:, 0], start), 0, None).sum())
+    days = len(np.unique(rows[:, 0]))
+    return both > 0.5 * total > 0 and float((mine[:, 1] - mine[:, 0]).sum()) < 0.5 * days * DAY
+
+
+def read_day(day: int, plan: Floorplan, rows: NDArray[np.int64], labels: NDArray[np.int64], shut: set[str]) -> Day:
+    """One day's events, from an invented midnight on, and its labels."""
+    midnight = float(day * DAY)
+    events: list[Event] = []
+    mine = rows[rows[:, 0] == day]
+    for _, second, number, value in mine[np.argsort(mine[:, 1], kind="stable")].tolist():
+        sensor = plan.sensors.get(str(number))
+        word = WORDS[sensor.kind][bool(value) != (str(number) in shut)] if sensor else None
+        if word:
+            events.append(event(midnight + second, str(number), word))
+    tracks = []
+    for resident in (1, 2):
+        track = labels[(labels[:, 0] == day) & (labels[:, 2] == resident)]
+        track = track[np.argsort(track[:, 1], kind="stable")]
+        tracks.append((midnight + track[:, 1].astype(np.float64), track[:, 3]))
+    return Day(day, Recording(f"day {day}", midnight, midnight + DAY - 1, tuple(events)), tuple(tracks))
+
+
+def activity_room(name: str, layout: Layout, columns: Mapping[str, Column]) -> str | None:
+    """The room that an activity's name means in this layout; None where it may be anywhere."""
+    if re.search(r"^having (breakfast|lunch|dinner)", name):
+        chairs = (room for s, room in layout.room_of.items() if s in columns and "chair" in columns[s].place)
+        return next(chairs, None)
+    for pattern, room in MEANINGS:
+        if re.search(pattern, name):
+            return room if room == AWAY else layout.find(room)
+    return None
