@@ -22,6 +22,8 @@ from benchmarks.open_sets.score_month import run_two_residents_month
 from benchmarks.open_sets.score_single_resident import run_single_resident
 from benchmarks.open_sets.score_two_residents import run_two_residents
 from benchmarks.open_sets.scores import plain, table
+from presence.errors import PresenceError
+from presence.settings import Settings
 
 __all__ = ["main", "run_single_resident", "run_two_residents", "run_two_residents_month"]
 

@@ -89,7 +89,8 @@ def best_timer(ages: Sequence[Array], truth: Sequence[Mask], judge: Callable[[Ar
 
     def rate(minutes: int) -> float:
         counts = [confusion(age <= 60 * minutes, true) for age, true in zip(ages, truth, strict=True)]
-        return float(judge(np.sum(counts, axis=0)))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return float(judge(np.sum(counts, axis=0)))
 
     return max(MINUTES, key=rate)
 
