@@ -1,0 +1,187 @@
+"""The command `presence`: files and pipes in, lines out, one clear line for each thing that is wrong.
+
+Exit status: 0 done; 2 the input is at fault, named as `FILE:LINE: what is wrong`; 1 anything else; 130 interrupted.
+What can take long to import is imported by the command that needs it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from presence import __version__
+from presence.errors import Fault, InputError, PresenceError, SettingError
+
+if TYPE_CHECKING:
+    from presence.events import Event, LogCounts
+    from presence.floorplan import Floorplan
+
+DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
+PATIENCE = 0.2
+"""Seconds that a line may wait to be passed on, and between two signs of progress."""
+
+
+def main() -> None:
+    """Run the command of this process's arguments, and end the process with its exit status."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command; the exit status. Nothing that can be foreseen ends in a traceback."""
+    try:
+        status = cli.main(list(arguments), prog_name="presence", standalone_mode=False)
+        sys.stdout.flush()
+        return int(status or DONE)
+    except click.ClickException as error:
+        _complain(f"presence: {error.format_message()} (see presence --help)")
+        return INPUT_AT_FAULT
+    except InputError as error:
+        for fault in error.faults:
+            _complain(str(fault))
+        return INPUT_AT_FAULT
+    except SettingError as error:
+        _complain(f"presence: {error}")
+        return INPUT_AT_FAULT
+    except BrokenPipeError:  # the reader of our output has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except (KeyboardInterrupt, click.Abort):
+        return INTERRUPTED
+    except (PresenceError, OSError, MemoryError) as error:
+        _complain(f"presence: {error or type(error).__name__}")
+        return FAILED
+    except Exception as error:
+        text = " ".join(str(error).split())
+        _complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
+        return FAILED
+
+
+def _complain(text: str) -> None:
+    click.echo(text, err=True)
+
+
+PLAN = click.argument("plan", type=click.Path())
+EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
+HYPOTHESES = click.option(
+    "--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept."
+)
+STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
+LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote; not in this version yet.")
+
+
+@click.group()
+@click.version_option(__version__, prog_name="presence")
+def cli() -> None:
+    """Who is where at home, and which way they went through a door."""
+
+
+@cli.command()
+@PLAN
+def check(plan: str) -> None:
+    """Read a floor plan and name every fault in it at once."""
+    home = _load(plan)
+    parts = (
+        f"{len(home.rooms) - 1} rooms",
+        f"{len(home.doors)} doors",
+        f"{len(home.sensors)} sensors",
+        f"{len(home.people)} people",
+    )
+    click.echo(f"{plan}: good: {', '.join(parts)}")
+
+
+@cli.command()
+@PLAN
+@click.argument("log", type=click.Path(allow_dash=True))
+@EVERY
+@click.option("--associations", is_flag=True, help="Also tell who caused each event.")
+@LEARNED
+@STRICT
+@HYPOTHESES
+def replay(
+    plan: str, log: str, every: float, associations: bool, learned: str | None, strict: bool, hypotheses: int
+) -> int:
+    """Track a log (- for standard input) and print what is believed as it goes."""
+    from presence.replay import replay as lines
+    from presence.replay import to_json
+
+    _refuse(learned)
+    source = _Source(_load(plan), log, strict)
+    out, flushed = sys.stdout, time.monotonic()
+    at_once = log == "-" or out.isatty()
+    for line in lines(source.plan, source, every=every, associations=associations, hypotheses=hypotheses):
+        out.write(to_json(line) + "\n")
+        if at_once or time.monotonic() - flushed > PATIENCE:
+            out.flush()
+            flushed = time.monotonic()
+    return source.status()
+
+
+@cli.command()
+@PLAN
+@click.argument("log", type=click.Path(allow_dash=True))
+@click.argument("truth", type=click.Path())
+@EVERY
+@LEARNED
+@click.option("--json", "as_json", is_flag=True, help="For programs.")
+@STRICT
+@HYPOTHESES
+def evaluate(
+    plan: str,
+    log: str,
+    truth: str,
+    every: float,
+    learned: str | None,
+    as_json: bool,
+    strict: bool,
+    hypotheses: int,
+) -> int:
+    """Score the answers about a log against the truth, beside the best timer."""
+    from presence.evaluate import evaluate as score
+    from presence.report import report
+    from presence.truth import read_truth
+
+    _refuse(learned)
+    source = _Source(_load(plan), log, strict)
+    lines = read_truth(truth, source.plan)
+    scores = score(source.plan, source, lines, every=every, hypotheses=hypotheses)
+    click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
+    return source.status()
+
+
+@cli.command()
+@PLAN
+@click.option("--days", type=click.FloatRange(min=0, min_open=True), required=True, help="How long they live there.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Same seed, same lives.")
+@click.option("--out", type=click.Path(file_okay=False), required=True, help="Folder for log.jsonl and truth.jsonl.")
+def simulate(plan: str, days: float, seed: int, out: str) -> None:
+    """Let people live in a plan: a log, and the truth behind it."""
+    from presence.simulate import simulate as live
+    from presence.simulate import write
+
+    write(live(_load(plan), days=days, seed=seed), out)
+
+
+@cli.command()
+def demo() -> None:
+    """Tell the garage story on a bundled home."""
+    from presence.demo import demo as tell
+
+    for line in tell():
+        click.echo(line)
+
+
+def _load(plan: str) -> Floorplan:
+    from presence.floorplan import Floorplan
+
+    return Floorplan.load(plan)
+
+
+def _refuse(learned: str | None) -> None:
+    if learned is not None:
+        message = "there is no `presence learn` in this version yet; leave --learned out to use the defaults"
+        raise InputError([Fault(learned, 0, message)])

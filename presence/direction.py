@@ -1,0 +1,176 @@
+"""Scores of door passages: which true passage belongs to which door event, and what was answered about it.
+
+A closing or locking that ends an opening is not a passage of its own; one whose opening was never reported may be.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.metrics import TINY
+from presence.passages import Passage
+
+WINDOW = 60.0
+"""Seconds by which a door event and the passage that it belongs to may differ."""
+PASSAGE_KINDS = ("contact", "lock")
+ENDING = {"closed": "open", "locked": "unlocked"}
+KEPT = 7200.0
+"""Seconds for which answers wait for a true passage, and a true passage for its final answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class TruePassage:
+    """Somebody went through one of these doors (more than one where several doors join the two rooms)."""
+
+    seconds: float
+    doors: tuple[str, ...]
+    direction: str
+    """`a>b`."""
+
+
+@dataclass(frozen=True, slots=True)
+class DoorEvent:
+    """An event that may belong to a passage."""
+
+    seconds: float
+    door: str
+
+
+@dataclass(slots=True)
+class DoorSums:
+    """Running sums of one door, or of all."""
+
+    passages: int = 0
+    covered: int = 0
+    answered: int = 0
+    right_at_once: int = 0
+    finals: int = 0
+    right: int = 0
+    surprise: float = 0.0
+
+    def scores(self) -> dict[str, float]:
+        """Shares; NaN where there was nothing to share."""
+        finals = self.finals or math.nan
+        return {
+            "passages": self.passages,
+            "accuracy_at_once": self.right_at_once / (self.answered or math.nan),
+            "accuracy": self.right / finals,
+            "log_loss": self.surprise / finals,
+            "covered_share": self.covered / (self.passages or math.nan),
+        }
+
+
+def match(passages: Sequence[TruePassage], events: Sequence[DoorEvent]) -> list[tuple[TruePassage, DoorEvent | None]]:
+    """Give each passage the door event nearest in time, at most WINDOW away; closest pairs first, each event once."""
+    pairs = sorted(
+        (abs(p.seconds - e.seconds), i, j)
+        for i, p in enumerate(passages)
+        for j, e in enumerate(events)
+        if e.door in p.doors and abs(p.seconds - e.seconds) <= WINDOW
+    )
+    found: dict[int, int] = {}
+    used: set[int] = set()
+    for _, i, j in pairs:
+        if i not in found and j not in used:
+            found[i] = j
+            used.add(j)
+    return [(p, events[found[i]] if i in found else None) for i, p in enumerate(passages)]
+
+
+@dataclass(slots=True)
+class DirectionSums:
+    """Takes in door events, true passages and answers in order of time; holds only what is still open.
+
+    An answer is right if the true direction is the likelier of its two; `log_loss` is the mean of -log of the true
+    direction's probability in the final answer. The delay is from the door event to the first answer from which on
+    every answer was right.
+    """
+
+    plan: Floorplan
+    per_door: dict[str, DoorSums] = field(default_factory=dict)
+    delays: array[float] = field(default_factory=lambda: array("d"))
+    _passages: list[TruePassage] = field(default_factory=list)
+    _events: list[DoorEvent] = field(default_factory=list)
+    _begun: dict[str, str] = field(default_factory=dict)
+    _answers: dict[tuple[str, float], list[Passage]] = field(default_factory=dict)
+    _waiting: deque[tuple[TruePassage, DoorEvent]] = field(default_factory=deque)
+
+    def passage(self, passage: TruePassage) -> None:
+        """Take in a true passage."""
+        self._passages.append(passage)
+
+    def event(self, event: Event) -> None:
+        """Take in an event of the log; all but those of doors are passed over."""
+        sensor = self.plan.sensors[event.sensor]
+        if sensor.door is None or sensor.kind not in PASSAGE_KINDS or event.value in ("offline", "online"):
+            return
+        ended = ENDING.get(event.value)
+        if ended is None or self._begun.get(sensor.id) != ended:
+            self._events.append(DoorEvent(event.seconds, sensor.door))
+        self._begun[sensor.id] = event.value
+
+    def answer(self, passage: Passage) -> None:
+        """Take in an answer."""
+        if not passage.inferred:
+            self._answers.setdefault((passage.door, passage.time.timestamp()), []).append(passage)
+
+    def settle(self, now: float) -> None:
+        """Match what no later event can touch any more, and score what has its final answer."""
+        times = [p.seconds for p in self._passages] + [e.seconds for e in self._events]
+        if times and max(times) < now - WINDOW:
+            self._match()
+        while self._waiting and (self._is_final(self._waiting[0][1]) or self._waiting[0][1].seconds < now - KEPT):
+            self._score(*self._waiting.popleft())
+        while self._answers and next(iter(self._answers))[1] < now - 2 * KEPT:
+            del self._answers[next(iter(self._answers))]
+
+    def finish(self) -> None:
+        """Match and score what is left, with the answers that there are."""
+        self._match()
+        while self._waiting:
+            self._score(*self._waiting.popleft())
+
+    def scores(self) -> dict[str, float]:
+        """The scores over all doors."""
+        total = DoorSums()
+        for sums in self.per_door.values():
+            for name in DoorSums.__slots__:
+                setattr(total, name, getattr(total, name) + getattr(sums, name))
+        delay = float(np.median(np.frombuffer(self.delays))) if self.delays else math.nan
+        return {**total.scores(), "median_delay_s": delay}
+
+    def _is_final(self, event: DoorEvent) -> bool:
+        return any(a.final for a in self._answers.get((event.door, event.seconds), ()))
+
+    def _match(self) -> None:
+        for passage, event in match(self._passages, self._events):
+            door = event.door if event is not None else passage.doors[0]
+            self.per_door.setdefault(door, DoorSums()).passages += 1
+            if event is not None:
+                self.per_door[door].covered += 1
+                self._waiting.append((passage, event))
+        self._passages.clear()
+        self._events.clear()
+
+    def _score(self, passage: TruePassage, event: DoorEvent) -> None:
+        answers = self._answers.get((event.door, event.seconds), [])
+        sums = self.per_door[event.door]
+        right = [max(a.directions, key=lambda d: a.directions[d]) == passage.direction for a in answers]
+        if answers:
+            sums.answered += 1
+            sums.right_at_once += right[0]
+        if answers and answers[-1].final:
+            sums.finals += 1
+            sums.right += right[-1]
+            sums.surprise -= math.log(max(TINY, answers[-1].directions[passage.direction]))
+        if answers and right[-1]:
+            first = len(right) - next((i for i, r in enumerate(reversed(right)) if not r), len(right))
+            self.delays.append(answers[first].decided.timestamp() - event.seconds)

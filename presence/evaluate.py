@@ -1,0 +1,276 @@
+"""How far can it be trusted? A replayed log against the truth, beside the timer that it must beat.
+
+One pass over log, answers and truth together; memory does not grow with their length (but for one number per passage).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.direction import DirectionSums
+from presence.errors import Fault, LogError
+from presence.events import Event
+from presence.floorplan import AWAY, Floorplan
+from presence.inference import Association, Belief
+from presence.metrics import BinarySums, CountSums
+from presence.passages import Passage
+from presence.replay import replay, rfc3339
+from presence.settings import Settings
+from presence.stretches import Stretches
+from presence.switching import LastMovement, SwitchingSums
+from presence.truth import TruthLine
+from presence.whereabouts import Whereabouts
+
+BATCH = 1024
+"""Samples that are scored together."""
+TRUTH_ENDS_AFTER = 43200.0
+"""A log that goes on this long after the truth's last line is longer than its truth; else the last rooms hold."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """What `evaluate` found; the first keys are those of the contract."""
+
+    rooms: dict[str, float]
+    at_home: dict[str, float]
+    people: dict[str, float]
+    direction: dict[str, float]
+    switching: dict[str, float]
+    timer: dict[str, float]
+    covered: dict[str, Any]
+    """What both log and truth cover."""
+    timer_per_room: dict[str, Any]
+    timer_table: list[dict[str, float]]
+    switch_table: list[dict[str, float]]
+    per_room: dict[str, dict[str, Any]]
+    per_door: dict[str, dict[str, float]]
+    reliability: list[dict[str, float]]
+    confusion: dict[str, dict[str, float]]
+    """For each true room, the share of samples for each room told, residents pooled."""
+    worst: list[dict[str, Any]]
+    """The longest stretches in which a room was told wrong."""
+
+    def to_json(self) -> str:
+        """As JSON; what could not be scored is null."""
+        return json.dumps(_without_nan(asdict(self)), indent=2)
+
+
+def evaluate(
+    plan: Floorplan,
+    log_events: Iterable[Event],
+    truth_lines: Iterable[TruthLine],
+    *,
+    every: float = 60.0,
+    settings: Settings | None = None,
+    hypotheses: int = 16,
+) -> Scores:
+    """Replay a log and score what is believed against the truth, on a grid.
+
+    Args:
+        plan: the home.
+        log_events: in order of time.
+        truth_lines: in order of time.
+        every: step of the grid, seconds.
+        settings: rates and probabilities of the model.
+        hypotheses: the largest number of hypotheses kept.
+
+    Raises:
+        LogError: if no instant is covered by both log and truth.
+        EventError: as `presence.replay.replay`.
+    """
+    scoring = Scoring(plan, truth_lines, every)
+    events = scoring.watch(log_events)
+    for line in replay(plan, events, every=every, settings=settings, hypotheses=hypotheses):
+        if not scoring.line(line):
+            break
+    return scoring.scores()
+
+
+@dataclass(slots=True)
+class _Rows:
+    """Samples that wait to be scored together."""
+
+    seconds: list[float] = field(default_factory=list)
+    probability: list[list[float]] = field(default_factory=list)
+    occupied: list[NDArray[np.bool_]] = field(default_factory=list)
+    told: list[list[int]] = field(default_factory=list)
+    where: list[list[int]] = field(default_factory=list)
+    at_home: list[tuple[float, ...]] = field(default_factory=list)
+    number: list[int] = field(default_factory=list)
+    ages: list[NDArray[np.float64]] = field(default_factory=list)
+
+
+class Scoring:
+    """Takes in replay lines one by one.
+
+    Args:
+        plan: the home.
+        truth_lines: in order of time.
+        every: step of the grid, seconds.
+    """
+
+    def __init__(self, plan: Floorplan, truth_lines: Iterable[TruthLine], every: float = 60.0) -> None:
+        self.plan = plan
+        self.every = every
+        self.rooms = [room for room in plan.rooms if room != AWAY]
+        self.truth = Whereabouts(plan, truth_lines)
+        self.binary, self.count = BinarySums(len(self.rooms)), CountSums()
+        self.switching = SwitchingSums(len(self.rooms))
+        self.confusion = np.zeros((len(plan.rooms), len(plan.rooms)), np.int64)
+        self.direction = DirectionSums(plan)
+        self.stretches = Stretches(self.rooms, every, plan.zone)
+        self._movement = LastMovement(plan, self.rooms)
+        self._pulled: deque[Event] = deque()
+        self._first_event = math.inf
+        self._rows = _Rows()
+        self._span: list[float] = []
+        self._log_span: list[float] = []
+
+    def watch(self, events: Iterable[Event]) -> Iterator[Event]:
+        """Pass events through, noting what the timer and the door scores need."""
+        for event in events:
+            self._first_event = min(self._first_event, event.seconds)
+            self._pulled.append(event)
+            self.direction.event(event)
+            yield event
+
+    def line(self, line: Belief | Passage | Association) -> bool:
+        """Take in the next answer; False once the truth has ended."""
+        if isinstance(line, Passage):
+            self.direction.answer(line)
+        elif isinstance(line, Belief):
+            return self._sample(line)
+        return True
+
+    def _sample(self, belief: Belief) -> bool:
+        seconds = belief.time.timestamp()
+        self._log_span = [*self._log_span[:1], seconds]
+        while self._pulled and self._pulled[0].seconds <= seconds:
+            self._movement.event(self._pulled.popleft())
+        for passage in self.truth.advance(seconds):
+            if passage.seconds >= self._first_event:
+                self.direction.passage(passage)
+        self.direction.settle(seconds)
+        if not self.truth.complete:
+            return True
+        if self.truth.ended and seconds - self.truth.latest > TRUTH_ENDS_AFTER:
+            self._drop_tail()
+            return False
+        if not self.truth.ended and len(self._rows.seconds) >= BATCH:
+            self._flush()
+        self._keep(belief, seconds)
+        return True
+
+    def _keep(self, belief: Belief, seconds: float) -> None:
+        rows, order = self._rows, list(self.plan.rooms)
+        rows.seconds.append(seconds)
+        rows.probability.append([belief.rooms[room] for room in self.rooms])
+        rows.occupied.append(self.truth.heads[: len(self.rooms)] > 0)
+        rows.told.append([order.index(max(p, key=p.__getitem__)) for p in belief.people.values()])
+        rows.where.append([self.truth.where[person] for person in belief.people])
+        rows.at_home.append(belief.at_home)
+        rows.number.append(int(self.truth.heads[: len(self.rooms)].sum()))
+        rows.ages.append(self._movement.ages(seconds))
+
+    def _drop_tail(self) -> None:
+        """Forget the samples after the truth's last line."""
+        rows, kept = self._rows, sum(t <= self.truth.latest for t in self._rows.seconds)
+        for name in _Rows.__slots__:
+            del getattr(rows, name)[kept:]
+
+    def _flush(self) -> None:
+        rows = self._rows
+        if not rows.seconds:
+            return
+        probability, occupied = np.array(rows.probability), np.array(rows.occupied)
+        self.binary.add(probability, occupied)
+        self.switching.add(probability, np.array(rows.ages), occupied)
+        self.stretches.add(rows.seconds, probability, occupied)
+        self.count.add(np.array(rows.at_home), np.array(rows.number))
+        if rows.where and rows.where[0]:
+            np.add.at(self.confusion, (np.array(rows.where), np.array(rows.told)), 1)
+        self._span = [*self._span[:1], *(rows.seconds[:1] if not self._span else []), rows.seconds[-1]]
+        self._rows = _Rows()
+
+    def scores(self) -> Scores:
+        """The scores of all that was taken in.
+
+        Raises:
+            LogError: if no instant is covered by both log and truth.
+        """
+        self._flush()
+        self.direction.finish()
+        if not self._span:
+            raise LogError([Fault("<truth>", 0, self._nothing_covered())])
+        switching, rooms, order = self.switching, self.rooms, list(self.plan.rooms)
+        told = self.confusion.sum(axis=1)
+        return Scores(
+            rooms=self.binary.scores(),
+            at_home=self.count.scores(),
+            people={"accuracy": float(self.confusion.trace()) / (int(told.sum()) or math.nan)},
+            direction=self.direction.scores(),
+            switching=switching.switching(),
+            timer=switching.best_timer(),
+            covered=self._covered(),
+            timer_per_room=switching.best_timer_per_room(rooms),
+            timer_table=switching.timer_table(),
+            switch_table=switching.switch_table(),
+            per_room={room: self._room(i) for i, room in enumerate(rooms)},
+            per_door={door: self.direction.per_door[door].scores() for door in sorted(self.direction.per_door)},
+            reliability=self.binary.reliability(),
+            confusion={
+                true: {r: int(n) / int(told[i]) for r, n in zip(order, self.confusion[i], strict=True) if n}
+                for i, true in enumerate(order)
+                if told[i]
+            },
+            worst=self.stretches.longest(),
+        )
+
+    def _room(self, index: int) -> dict[str, Any]:
+        outcomes = self.binary.outcomes[index]
+        return {
+            "occupied_share": float(outcomes[1].sum()) / int(outcomes.sum()),
+            **self.binary.scores([index]),
+            "switching": self.switching.room(index),
+            "timer": self.switching.room_timer(index),
+        }
+
+    def _covered(self) -> dict[str, Any]:
+        samples = self.count.samples
+        return {
+            "from": _utc(self._span[0]),
+            "to": _utc(self._span[-1]),
+            "samples": samples,
+            "days": samples * self.every / 86400.0,
+            "every": self.every,
+            "log": [_utc(t) for t in self._log_span],
+            "truth": [_utc(t) for t in (self.truth.first, self.truth.latest)],
+        }
+
+    def _nothing_covered(self) -> str:
+        log = " to ".join(_utc(t) for t in self._log_span) or "too short for one instant of the grid"
+        truth = f"{_utc(self.truth.first)} to {_utc(self.truth.latest)}" if self.truth.heads.any() else "empty so far"
+        missing = f"; no line yet of {', '.join(self.truth.missing)}" if self.truth.missing else ""
+        return f"no instant is covered by both log and truth (log: {log}; truth: {truth}{missing})"
+
+
+def _utc(seconds: float) -> str:
+    return "" if math.isnan(seconds) else rfc3339(datetime.fromtimestamp(seconds, UTC))
+
+
+def _without_nan(value: Any) -> Any:
+    """NaN is not JSON."""
+    if isinstance(value, dict):
+        return {key: _without_nan(v) for key, v in value.items()}
+    if isinstance(value, list):
+        return [_without_nan(v) for v in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value

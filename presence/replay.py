@@ -1,0 +1,111 @@
+"""A log in, answers out: the same path for files, pipes, scores and tests.
+
+Answers come in the order in which they could have been given: no line uses an event later than itself, and a log that
+is cut short gives the same lines up to the cut, byte for byte.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime
+
+from presence.errors import SettingError
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.inference import Association, Belief
+from presence.passages import Passage
+from presence.settings import Settings
+from presence.tracker import Tracker
+
+Line = Belief | Passage | Association
+
+
+def replay(
+    plan: Floorplan,
+    events: Iterable[Event],
+    *,
+    every: float = 60.0,
+    associations: bool = False,
+    settings: Settings | None = None,
+    hypotheses: int = 16,
+) -> Iterator[Line]:
+    """Track a whole log, telling what is believed on the way.
+
+    A belief is told for every instant that is a multiple of `every`, from the first event on, as soon as an event later
+    than the instant has come; it uses events up to the instant itself. What no later event has confirmed to be past is
+    not told at the end of the log.
+
+    Args:
+        plan: the home.
+        events: in order of time (see `presence.events.reorder`).
+        every: step of the grid of beliefs, seconds.
+        associations: also tell who caused each event that somebody can have caused.
+        settings: rates and probabilities of the model.
+        hypotheses: the largest number of hypotheses kept.
+
+    Raises:
+        SettingError: if `every` is not a finite number of at least a millisecond.
+        EventError: if an event is of an unknown sensor or value, or out of order by more than the tracker puts right.
+    """
+    if not (math.isfinite(every) and every >= 0.001):
+        raise SettingError(f"every: {every!r} is not a number of seconds of at least 0.001")
+    tracker = Tracker(plan, settings, hypotheses=hypotheses)
+    step: int | None = None
+    latest: Association | None = None
+    for event in events:
+        seconds = event.seconds
+        step = math.ceil(seconds / every) if step is None else step
+        while step * every < seconds:
+            tracker.advance(datetime.fromtimestamp(step * every, UTC))
+            yield from tracker.take_passages()
+            yield tracker.belief
+            step += 1
+        tracker.observe(event)
+        yield from tracker.take_passages()
+        if associations and tracker.association is not None and tracker.association is not latest:
+            latest = tracker.association
+            yield latest
+
+
+def to_json(line: Line) -> str:
+    """One output line (without its line end)."""
+    return json.dumps(_fields(line))
+
+
+def _fields(line: Line) -> dict[str, object]:
+    if isinstance(line, Belief):
+        return {
+            "kind": "occupancy",
+            "time": rfc3339(line.time),
+            "rooms": dict(line.rooms),
+            "people": {person: dict(rooms) for person, rooms in line.people.items()},
+            "at_home": list(line.at_home),
+        }
+    if isinstance(line, Passage):
+        return {
+            "kind": "passage",
+            "time": rfc3339(line.time),
+            "decided": rfc3339(line.decided),
+            "door": line.door,
+            "directions": dict(line.directions),
+            "nobody": line.nobody,
+            "people": dict(line.people),
+            "final": line.final,
+            **({"inferred": True} if line.inferred else {}),
+        }
+    return {
+        "kind": "association",
+        "time": rfc3339(line.time),
+        "sensor": line.sensor,
+        "value": line.value,
+        "people": dict(line.people),
+        "nobody": line.nobody,
+    }
+
+
+def rfc3339(time: datetime) -> str:
+    """An aware time in UTC, to the second, millisecond or microsecond, whichever is exact."""
+    precision = "microseconds" if time.microsecond % 1000 else "milliseconds" if time.microsecond else "seconds"
+    return time.astimezone(UTC).isoformat(timespec=precision)

@@ -1,0 +1,370 @@
+"""Scores against scikit-learn, worked examples, and a plain recomputation from the output lines."""
+
+import json
+import math
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from sklearn import metrics as sk
+
+from presence import Event, Floorplan, LogError, SettingError, Switch
+from presence.direction import DirectionSums, DoorEvent, TruePassage, match
+from presence.evaluate import evaluate
+from presence.metrics import BinarySums, CountSums
+from presence.passages import Passage
+from presence.replay import replay, to_json
+from presence.report import report
+from presence.stretches import Stretches
+from presence.switching import LastMovement, SwitchingSums
+from presence.truth import TruthLine
+
+START = datetime(2026, 3, 2, 12, tzinfo=UTC)
+PLAN = Floorplan.from_mapping(
+    {
+        "name": "two rooms and a yard",
+        "time_zone": "Europe/Berlin",
+        "rooms": {"hall": {}, "den": {}, "yard": {"outdoors": True}},
+        "doors": {
+            "front": {"between": ["yard", "hall"], "leaf": "hinged"},
+            "arch": {"between": ["hall", "den"], "leaf": "none"},
+            "gate": {"between": ["yard", "away"], "leaf": "none"},
+        },
+        "sensors": {
+            "front_contact": {"kind": "contact", "door": "front"},
+            "hall_motion": {"kind": "motion", "room": "hall", "hold": 10},
+            "den_motion": {"kind": "motion", "room": "den", "hold": 10},
+        },
+        "people": {"P1": {}, "P2": {}},
+    }
+)
+
+
+def at(seconds: float) -> datetime:
+    return START + timedelta(seconds=seconds)
+
+
+def log(*events: tuple[float, str, str]) -> list[Event]:
+    return [Event(at(seconds), sensor, value) for seconds, sensor, value in sorted(events)]
+
+
+def truth(*lines: tuple[float, str, str]) -> list[TruthLine]:
+    return [TruthLine(at(seconds), person, room, None) for seconds, person, room in sorted(lines)]
+
+
+# --- running sums ----------------------------------------------------------------------------------------------------
+probabilities = hnp.arrays(np.float64, st.tuples(st.integers(1, 30), st.integers(1, 3)), elements=st.floats(0, 1))
+
+
+@pytest.mark.filterwarnings("ignore::UserWarning:sklearn")
+@given(probabilities, st.randoms(use_true_random=False))
+def test_binary_scores_agree_with_scikit_learn(probability: np.ndarray, random) -> None:
+    truth = np.array([[random.random() < 0.5 for _ in row] for row in probability])
+    sums = BinarySums(probability.shape[1])
+    for part in (slice(0, 7), slice(7, None)):
+        sums.add(probability[part], truth[part])
+    scores, p, y = sums.scores(), probability.ravel(), truth.ravel()
+    told = p >= 0.5
+    assert scores["accuracy"] == pytest.approx(sk.accuracy_score(y, told), abs=1e-12)
+    assert scores["f1"] == pytest.approx(sk.f1_score(y, told, zero_division=0.0), abs=1e-12)
+    assert scores["brier"] == pytest.approx(sk.brier_score_loss(y, p, pos_label=True), abs=1e-12)
+    assert scores["log_loss"] == pytest.approx(sk.log_loss(y, p, labels=[False, True]), rel=1e-9, abs=1e-12)
+    assert scores["balanced_accuracy"] == pytest.approx(sk.balanced_accuracy_score(y, told), abs=1e-12)
+
+
+def test_one_column_scores_like_itself_alone() -> None:
+    rng = np.random.default_rng(1)
+    probability, truth = rng.random((50, 3)), rng.random((50, 3)) < 0.4
+    together, alone = BinarySums(3), BinarySums(1)
+    together.add(probability, truth)
+    alone.add(probability[:, 1:2], truth[:, 1:2])
+    assert together.scores([1]) == pytest.approx(alone.scores(), abs=1e-12)
+
+
+def test_calibration_error_worked_by_hand() -> None:
+    sums = BinarySums(1)
+    sums.add(np.array([[0.01], [0.03], [0.9], [0.9], [1.0]]), np.array([[False], [True], [True], [False], [True]]))
+    # bins of 1/15: {.01, .03} mean .02, half true; {.9, .9} mean .9, half true; {1} right
+    assert sums.scores()["ece"] == pytest.approx((2 * 0.48 + 2 * 0.4 + 0) / 5, abs=1e-12)
+    assert [row["samples"] for row in sums.reliability()] == [2, 2, 1]
+
+
+def test_no_samples_is_no_number() -> None:
+    assert all(math.isnan(value) for value in BinarySums(2).scores().values())
+    assert all(math.isnan(value) for value in CountSums().scores().values())
+
+
+def test_count_scores_worked_by_hand() -> None:
+    sums = CountSums()
+    sums.add(np.array([[0.5, 0.3, 0.2], [0.1, 0.2, 0.7]]), np.array([1, 4]))
+    # (.5 - 0)^2 + (.8 - 1)^2 + 0 = .29; .1^2 + .3^2 + 1 + 1 (k = 3) + 0 (k = 4) = 2.1
+    assert sums.scores() == pytest.approx({"accuracy": 0.0, "mae": 1.5, "rps": (0.29 + 2.1) / 2}, abs=1e-12)
+
+
+# --- switching -------------------------------------------------------------------------------------------------------
+@given(probabilities, st.floats(0, 0.5), st.booleans())
+def test_a_series_is_one_step_after_another(probability: np.ndarray, off: float, on: bool) -> None:
+    switch = Switch(0.5, off)
+    start = np.full(probability.shape[1], on)
+    expected = []
+    state = list(start)
+    for row in probability:
+        state = [switch.next(bool(s), float(p)) for s, p in zip(state, row, strict=True)]
+        expected.append(state)
+    np.testing.assert_array_equal(switch.series(probability, start), expected)
+
+
+def test_the_switch_turns_off_where_staying_on_costs_more() -> None:
+    switch = Switch.from_cost(4.0)
+    for p in (0.1, 0.19, 0.21, 0.4):
+        assert switch.next(True, p) == (p * 4.0 > (1 - p) * 1.0)
+    assert not switch.next(False, 0.4)
+    assert switch.next(False, 0.51)
+
+
+@pytest.mark.parametrize("wrong", [(0.5, 0.6), (-0.1, -0.2), (math.nan, 0.1), (2.0, 0.1)])
+def test_a_switch_that_makes_no_sense_is_refused(wrong: tuple[float, float]) -> None:
+    with pytest.raises(SettingError, match="off_below"):
+        Switch(*wrong)
+
+
+def test_the_timer_knows_the_last_movement() -> None:
+    movement = LastMovement(PLAN, ["hall", "den", "yard"])
+    assert np.isinf(movement.ages(START.timestamp())).all()
+    for event in log((0, "front_contact", "open"), (5, "hall_motion", "detected")):
+        movement.event(event)
+    np.testing.assert_allclose(movement.ages(at(300).timestamp()), [0, np.inf, 300], rtol=0, atol=1e-6)
+    movement.event(log((310, "hall_motion", "clear"))[0])
+    np.testing.assert_allclose(movement.ages(at(370).timestamp()), [60, np.inf, 370], rtol=0, atol=1e-6)
+
+
+def test_a_lost_off_message_does_not_keep_a_timer_on_for_ever() -> None:
+    movement = LastMovement(PLAN, ["hall", "den", "yard"])
+    movement.event(log((0, "hall_motion", "detected"))[0])
+    assert movement.ages(at(7200).timestamp())[0] == pytest.approx(7200)
+
+
+def test_minutes_in_the_dark_and_wasted_worked_by_hand() -> None:
+    sums = SwitchingSums(1)
+    probability = np.array([[0.1], [0.6], [0.3], [0.1], [0.3]])  # off, on, on (in between), off, off
+    truth = np.array([[True], [True], [False], [False], [True]])  # dark, right, wasted, right, dark
+    ages = np.array([[np.inf], [0.0], [60.0], [120.0], [180.0]])
+    sums.add(probability, ages, truth)
+    assert sums.switching() == {"false_off_minutes_per_day": 1440 * 2 / 5, "wasted_minutes_per_day": 1440 / 5}
+    first, second, third = sums.timer_table()[:3]  # 1, 2, 5 minutes
+    assert first == {"minutes": 1, "false_off_minutes_per_day": 1440 * 2 / 5, "wasted_minutes_per_day": 0.0}
+    assert second == {"minutes": 2, "false_off_minutes_per_day": 1440 * 2 / 5, "wasted_minutes_per_day": 1440 / 5}
+    assert third == {"minutes": 5, "false_off_minutes_per_day": 1440 / 5, "wasted_minutes_per_day": 1440 * 2 / 5}
+    assert sums.best_timer()["minutes"] == 5  # 4 x 1 + 2 < 4 x 2 + 0
+    assert sums.best_timer_per_room(["hall"])["minutes"] == {"hall": 5}
+
+
+# --- direction -------------------------------------------------------------------------------------------------------
+def test_the_closest_pairs_are_matched_first_and_each_event_once() -> None:
+    first, second = TruePassage(10.0, ("front",), "a>b"), TruePassage(14.0, ("front",), "a>b")
+    near, far = DoorEvent(12.9, "front"), DoorEvent(70.0, "front")
+    assert match([first, second], [near, far]) == [(first, far), (second, near)]
+    assert match([first, second], [near]) == [(first, None), (second, near)]
+    assert match([first], [DoorEvent(10.0, "back"), DoorEvent(70.1, "front")]) == [(first, None)]
+
+
+def answer(seconds: float, decided: float, inwards: float, *, final: bool) -> Passage:
+    shares = {"yard>hall": inwards, "hall>yard": 0.9 - inwards}
+    return Passage(at(seconds), at(decided), "front", shares, 0.1, {}, final)
+
+
+def test_direction_scores_worked_by_hand() -> None:
+    sums = DirectionSums(PLAN)
+    for event in log((0, "front_contact", "open"), (8, "front_contact", "closed"), (900, "front_contact", "open")):
+        sums.event(event)
+    for line in (
+        answer(0, 0, 0.3, final=False),
+        answer(0, 20, 0.6, final=False),
+        answer(8, 8, 0.1, final=False),
+        answer(0, 300, 0.8, final=True),
+        answer(8, 308, 0.1, final=True),
+        answer(900, 900, 0.7, final=False),
+        answer(900, 1200, 0.4, final=True),
+    ):
+        sums.answer(line)
+    for seconds in (7.0, 905.0, 2000.0):  # nearest to the closing, but that ended an opening; the last has no event
+        sums.passage(TruePassage(at(seconds).timestamp(), ("front",), "yard>hall"))
+    sums.finish()
+    assert sums.scores() == pytest.approx(
+        {
+            "passages": 3,
+            "covered_share": 2 / 3,
+            "accuracy_at_once": 1 / 2,
+            "accuracy": 1 / 2,
+            "log_loss": -(math.log(0.8) + math.log(0.4)) / 2,
+            "median_delay_s": 20.0,
+        },
+        abs=1e-12,
+    )
+
+
+def test_a_closing_without_an_opening_may_be_a_passage() -> None:
+    sums = DirectionSums(PLAN)
+    sums.event(log((0, "front_contact", "closed"))[0])
+    sums.answer(answer(0, 0, 0.8, final=True))
+    sums.passage(TruePassage(at(3).timestamp(), ("front",), "yard>hall"))
+    sums.finish()
+    assert sums.scores()["covered_share"] == 1.0
+
+
+# --- the whole -------------------------------------------------------------------------------------------------------
+def life() -> tuple[list[Event], list[TruthLine]]:
+    """Two hours in which P1 comes home, sits in the den and leaves again; P2 stays away."""
+    events = [(10.0, "front_contact", "open"), (16.0, "front_contact", "closed")]
+    events += [(14.0, "hall_motion", "detected"), (24.0, "hall_motion", "clear")]
+    for seconds in range(30, 6000, 370):
+        events += [(seconds, "den_motion", "detected"), (seconds + 11.5, "den_motion", "clear")]
+    events += [(6010.0, "hall_motion", "detected"), (6030.0, "hall_motion", "clear")]
+    events += [(6018.0, "front_contact", "open"), (6022.0, "front_contact", "closed")]
+    events += [(7260.0, "hall_motion", "detected"), (7270.0, "hall_motion", "clear")]
+    lines = [(-50.0, "P1", "away"), (-50.0, "P2", "away"), (5.0, "P1", "yard"), (12.0, "P1", "hall")]
+    lines += [(28.0, "P1", "den"), (6008.0, "P1", "hall"), (6020.0, "P1", "yard"), (6025.0, "P1", "away")]
+    return log(*events), truth(*lines)
+
+
+def recomputed(every: float) -> dict[str, float]:
+    """The plain way: output lines and truth file, all in memory."""
+    events, lines = life()
+    output = [json.loads(to_json(line)) for line in replay(PLAN, events, every=every)]
+    p, y, people, brier_at = [], [], [], []
+    for line in (line for line in output if line["kind"] == "occupancy"):
+        now = datetime.fromisoformat(line["time"])
+        where = {t.person: t.room for t in lines if t.time <= now}
+        for room, probability in line["rooms"].items():
+            p.append(probability)
+            y.append(room in where.values())
+        for person, rooms in line["people"].items():
+            people.append(max(rooms, key=rooms.get) == where[person])
+        number = sum(room != "away" for room in where.values())
+        brier_at.append(int(np.argmax(line["at_home"])) == number)
+    front = [line for line in output if line["kind"] == "passage" and line["door"] == "front"]
+    finals = {line["time"]: line for line in front if line["final"]}
+    into, out = finals["2026-03-02T12:00:10+00:00"], finals["2026-03-02T13:40:18+00:00"]
+    right = [into["directions"]["yard>hall"], out["directions"]["hall>yard"]]
+    return {
+        "samples": len(people) // 2,
+        "balanced_accuracy": sk.balanced_accuracy_score(y, np.array(p) >= 0.5),
+        "brier": sk.brier_score_loss(y, p),
+        "log_loss": sk.log_loss(y, p),
+        "people": float(np.mean(people)),
+        "at_home": float(np.mean(brier_at)),
+        "direction": -float(np.mean(np.log(right))),
+    }
+
+
+@pytest.mark.parametrize("every", [60.0, 7.0])
+def test_scores_agree_with_a_plain_recomputation(every: float) -> None:
+    scores, expected = evaluate(PLAN, *life(), every=every), recomputed(every)
+    found = {
+        "samples": scores.covered["samples"],
+        "balanced_accuracy": scores.rooms["balanced_accuracy"],
+        "brier": scores.rooms["brier"],
+        "log_loss": scores.rooms["log_loss"],
+        "people": scores.people["accuracy"],
+        "at_home": scores.at_home["accuracy"],
+        "direction": scores.direction["log_loss"],
+    }
+    assert found == pytest.approx(expected, abs=1e-9)
+    assert scores.direction["passages"] == 5
+    assert scores.direction["covered_share"] == pytest.approx(2 / 5)
+
+
+def test_json_has_the_keys_of_the_contract_and_no_nan() -> None:
+    def refuse(word: str) -> None:
+        raise AssertionError(word)
+
+    found = json.loads(evaluate(PLAN, *life()).to_json(), parse_constant=refuse)
+    assert found["rooms"].keys() == {"accuracy", "balanced_accuracy", "f1", "brier", "log_loss", "ece"}
+    assert found["at_home"].keys() == {"accuracy", "mae", "rps"}
+    assert found["people"].keys() == {"accuracy"}
+    assert found["direction"].keys() == {
+        "passages", "accuracy_at_once", "accuracy", "log_loss", "covered_share", "median_delay_s",
+    }  # fmt: skip
+    assert found["switching"].keys() == {"false_off_minutes_per_day", "wasted_minutes_per_day"}
+    assert found["timer"].keys() == {"false_off_minutes_per_day", "wasted_minutes_per_day", "minutes"}
+
+
+def test_the_report_names_every_room_and_door() -> None:
+    text = report(evaluate(PLAN, *life()))
+    for name in ("hall", "den", "yard", "front", "arch", "gate", "2026-03-02T12:01:00+00:00"):
+        assert name in text
+    assert "nan" not in text
+
+
+def test_only_what_both_cover_is_scored() -> None:
+    events, lines = life()
+    late = [line for line in lines if line.person == "P1"] + truth((1000.0, "P2", "away"))
+    scores = evaluate(PLAN, events, sorted(late, key=lambda line: line.time))
+    assert scores.covered["from"] == "2026-03-02T12:17:00+00:00"  # the first minute at which both are known
+    assert scores.covered["to"] == "2026-03-02T14:01:00+00:00"
+    assert scores.direction["passages"] == 3
+
+
+def test_a_log_that_goes_on_after_its_truth_is_scored_up_to_the_truths_end() -> None:
+    events, lines = life()
+    longer = [*events, *log((50_000.0, "hall_motion", "detected"), (50_100.0, "hall_motion", "clear"))]
+    scores = evaluate(PLAN, longer, lines)
+    assert scores.covered["to"] == "2026-03-02T13:40:00+00:00"
+
+
+def test_nothing_covered_is_an_error_that_says_why() -> None:
+    events, lines = life()
+    with pytest.raises(LogError, match=r"no instant is covered .* no line yet of P2"):
+        evaluate(PLAN, events, [line for line in lines if line.person == "P1"])
+    with pytest.raises(LogError, match="no instant is covered"):
+        evaluate(PLAN, [], lines)
+
+
+def test_a_visitor_counts_but_is_nobody_of_the_plan() -> None:
+    events, lines = life()
+    guest = truth((3000.0, "guest", "den"), (5000.0, "guest", "away"))
+    with_guest = evaluate(PLAN, events, sorted([*lines, *guest], key=lambda line: line.time))
+    without = evaluate(PLAN, events, lines)
+    assert with_guest.people == without.people
+    assert with_guest.rooms == without.rooms  # P1 sits in the same room
+    assert with_guest.at_home["mae"] > without.at_home["mae"]
+
+
+def test_memory_does_not_grow_with_the_log() -> None:
+    """Truth and log are taken in as they are needed: never more than a batch is held."""
+    taken = []
+
+    def pulled() -> Iterator[Event]:
+        for i in range(400):
+            taken.append(i)
+            yield Event(at(60.0 * i), "hall_motion", "clear" if i % 2 else "detected")
+
+    def lines() -> Iterator[TruthLine]:
+        yield from truth((-1.0, "P1", "hall"), (-1.0, "P2", "away"))
+        for i in range(400):
+            assert len(taken) >= i  # no line is read before its time has come
+            yield TruthLine(at(60.0 * i), "P1", "den" if i % 2 else "hall", None)
+
+    assert evaluate(PLAN, pulled(), lines()).covered["samples"] == 399
+
+
+def test_the_worst_stretches_are_the_longest() -> None:
+    stretches = Stretches(["hall", "den"], 60.0, PLAN.zone)
+    seconds = [START.timestamp() + 60.0 * i for i in range(6)]
+    probability = np.array([[0.1, 0.9], [0.1, 0.9], [0.9, 0.9], [0.9, 0.1], [0.1, 0.1], [0.1, 0.1]])
+    occupied = np.array([[True, True], [True, True], [True, False], [True, False], [False, False], [True, False]])
+    for part in (slice(0, 1), slice(1, 6)):
+        stretches.add(seconds[part], probability[part], occupied[part])
+    first, *rest = stretches.longest()
+    assert first == {
+        "room": "hall",
+        "from": "2026-03-02T13:00:00+01:00",
+        "to": "2026-03-02T13:02:00+01:00",
+        "minutes": 2.0,
+        "told": "empty",
+    }
+    assert [(s["room"], s["minutes"], s["told"]) for s in rest] == [("den", 1.0, "occupied"), ("hall", 1.0, "empty")]
