@@ -46,8 +46,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--every", type=float, help="seconds between the instants that are scored")
     parser.add_argument("--rivals-only", action="store_true", help="leave the tracker out")
     parser.add_argument("--hypotheses", type=int, default=16)
+    parser.add_argument("--workers", type=int, default=1, help="processes; the figures stay the same")
     parser.add_argument("--settings", type=json.loads, default=None, help="settings to replace, as JSON")
+    parser.add_argument("--house", help="letter of the house (single_resident, where a folder holds several)")
     options = parser.parse_args(arguments)
+    if options.house and options.set != "single_resident":
+        parser.error("--house goes with single_resident")
     if options.every is not None and not options.every > 0:
         parser.error(f"--every {options.every}: a number above zero would be right")
     try:
@@ -56,7 +60,9 @@ def main(arguments: list[str] | None = None) -> int:
             options.folder,
             settings=settings,
             part=options.part,
+            **({"house": options.house} if options.house else {}),
             hypotheses=options.hypotheses,
+            workers=options.workers,
             rivals_only=options.rivals_only,
             **({} if options.every is None else {"every": options.every}),
         )

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
+from multiprocessing import get_context
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -84,6 +88,22 @@ def follow(
         tuple(passages),
         float(tracker.log_likelihood),
     )
+
+
+def follow_all(
+    plan: Floorplan,
+    recordings: Sequence[Recording],
+    every: float,
+    settings: Settings | None = None,
+    hypotheses: int = 16,
+    workers: int = 1,
+) -> list[Trace]:
+    """`follow` over several recordings, in processes of their own if there is more than one worker."""
+    task = partial(follow, plan, every=every, settings=settings, hypotheses=hypotheses)
+    if workers <= 1:
+        return [task(recording) for recording in recordings]
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        return list(pool.map(task, recordings))
 
 
 def instants(recording: Recording, every: float) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.open_sets import passages, rivals, scores
-from benchmarks.open_sets.following import Trace, follow, instants
+from benchmarks.open_sets.following import Trace, follow_all, instants
 from benchmarks.open_sets.recording import half, held
 from benchmarks.open_sets.two_residents_month import Day, Month, intervals, load
 from presence.floorplan import AWAY
@@ -33,6 +33,7 @@ def run_two_residents_month(
     hypotheses: int = 16,
     every: float = 10.0,
     visitors: int = 0,
+    workers: int = 1,
     rivals_only: bool = False,
 ) -> dict[str, Any]:
     """Scores of the tracker, afresh each day, and of its rivals, on days by number or on a part of them.
@@ -47,10 +48,11 @@ def run_two_residents_month(
         "recordings": len(chosen),
         "events": sum(len(day.recording.events) for day in chosen),
         "passages": sum(map(len, truth)),
+        "read_as_shut_at_1": ", ".join(sorted(data.shut)),
         "faults": [str(fault) for fault in data.faults],
     }
     if not rivals_only:
-        traces = [follow(data.plan, day.recording, every, settings, hypotheses) for day in chosen]
+        traces = follow_all(data.plan, [day.recording for day in chosen], every, settings, hypotheses, workers)
         result["tracker"] = score_tracker(data, chosen, traces, truth)
     grids = [instants(day.recording, every) for day in chosen]
     result["timer"] = score_timers(data, chosen, grids)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.open_sets import passages, rivals, scores
-from benchmarks.open_sets.following import Trace, follow, instants
+from benchmarks.open_sets.following import Trace, follow_all, instants
 from benchmarks.open_sets.recording import half, held
 from benchmarks.open_sets.single_resident import SingleResident, load
 from presence.floorplan import AWAY
@@ -31,13 +31,15 @@ def run_single_resident(
     settings: Settings | None = None,
     *,
     part: str = "all",
+    house: str = "",
     hypotheses: int = 16,
     every: float = 60.0,
     visitors: int = 0,
+    workers: int = 1,
     rivals_only: bool = False,
 ) -> dict[str, Any]:
     """Scores of the tracker and its rivals; the whole log is followed, a part of its days is scored."""
-    data = load(Path(folder), visitors=visitors)
+    data = load(Path(folder), house=house, visitors=visitors)
     grid = instants(data.recording, every)
     days = np.array(half(np.unique(grid // DAY).tolist(), part))
     labels = [(start, True) for start in data.away[:, 0]] + [(end, False) for end in data.away[:, 1]]
@@ -45,13 +47,14 @@ def run_single_resident(
     truth = [pair for pair in truth if pair[0] // DAY in days]
     result: dict[str, Any] = {
         "set": "single_resident",
+        "house": data.recording.name,
         "recordings": len(days),
         "events": len(data.recording.events),
         "passages": len(truth),
         "faults": [str(fault) for fault in data.faults],
     }
     if not rivals_only:
-        trace = follow(data.plan, data.recording, every, settings, hypotheses)
+        trace = follow_all(data.plan, [data.recording], every, settings, hypotheses, workers)[0]
         result["tracker"] = score_tracker(data, trace, days, truth)
     result["toggle_with_reset"] = score_toggle(data, grid, days, truth)
     result["last_event_room"] = score_last_event(data, grid, days)

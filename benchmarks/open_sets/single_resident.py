@@ -39,7 +39,7 @@ MEANINGS: Sequence[tuple[str, tuple[str, ...]]] = (
     (r"toilet", ("toilet", "wc", "bath")),
     (r"shower|brush|bath|shav|wash.?hands", ("bath",)),
     (r"\bbed|sleep", ("bedroom", "bed")),
-    (r"prep|breakfast|dinner|lunch|drink|snack|dish|cook", ("kitchen",)),
+    (r"prep|drink|snack|dish|cook|^(breakfast|lunch|dinner)", ("kitchen",)),
     (r"\btv\b|television", ("living",)),
 )
 """Words of an activity's name and where it takes place; eating and dressing may be anywhere and have no room."""
@@ -65,13 +65,13 @@ class SingleResident:
     faults: tuple[Fault, ...]
 
 
-def load(folder: Path, *, visitors: int = 0) -> SingleResident:
-    """The house in a folder; with files of several houses the first by name.
+def load(folder: Path, *, house: str = "", visitors: int = 0) -> SingleResident:
+    """The house in a folder; with files of several houses the first by name, or the one with the given letter.
 
     Raises:
         LogError: if a file is missing or the layout has no front door with a contact.
     """
-    sensors_path = one_file(folder, "*.sensors")
+    sensors_path = one_file(folder, f"*{house}.sensors")
     stem = sensors_path.name.removesuffix(".sensors")
     layout = read_layout(folder / "layout.json", stem)
     faults: list[Fault] = []

@@ -6,7 +6,8 @@ are `contact`. Photocells, taps, drawers, cabinets and the like are worked by ha
 Temperature and sensors without a place are left out. Days do not join at midnight: each day is a recording of its own.
 
 Whether a 1 of an inner door's contact means open or shut is not said; where the things behind the door are mostly in
-use while it is 1, although it seldom is, people shut it behind them: then 1 is read as shut.
+use while it is 1, although it seldom is, people shut it behind them: then 1 is read as shut. So it is for a front door
+that is at 1 most of the time.
 """
 
 from __future__ import annotations
@@ -83,6 +84,8 @@ class Month:
     """Name of the front door's contact."""
     front_door: str
     """The plan's id of the front door."""
+    shut: set[str]
+    """Contacts whose 1 is read as shut."""
     faults: tuple[Fault, ...]
 
 
@@ -101,10 +104,11 @@ def load(folder: Path, *, visitors: int = 0) -> Month:
     if front is None or front.contact is None or not len(rows):
         raise LogError([Fault(str(folder), 0, "needs sensor changes and a contact on a door to the outside")])
     plan = make_plan(layout, columns, rows, visitors)
-    shut = {sensor for sensor in layout.contacts if sensor != front.contact and one_means_shut(sensor, layout, rows)}
+    inner = {sensor for sensor in layout.contacts if sensor != front.contact and one_means_shut(sensor, layout, rows)}
+    shut = inner | ({front.contact} if share_on(front.contact, rows) > 0.5 else set())
     days = tuple(read_day(int(day), plan, rows, labels, shut) for day in np.unique(rows[:, 0]))
     rooms = {number: room for number, name in activities.items() if (room := activity_room(name, layout, columns))}
-    return Month(plan, layout, days, rows, rooms, front.contact, door_id(front), tuple(faults))
+    return Month(plan, layout, days, rows, rooms, front.contact, door_id(front), shut, tuple(faults))
 
 
 def read_columns(path: Path) -> tuple[dict[str, Column], dict[int, str]]:
@@ -184,6 +188,11 @@ def column_times(rows: NDArray[np.int64], sensor: str) -> NDArray[np.float64]:
     return on[:, 1] - on[:, 0]
 
 
+def share_on(sensor: str, rows: NDArray[np.int64]) -> float:
+    """Share of all days' time that a column is 1."""
+    return float(column_times(rows, sensor).sum()) / (len(np.unique(rows[:, 0])) * DAY)
+
+
 def one_means_shut(contact: str, layout: Layout, rows: NDArray[np.int64]) -> bool:
     """Whether most use of the things behind an inner door falls in the seldom times when its contact is 1."""
     mine = intervals(rows, contact)
@@ -197,8 +206,7 @@ def one_means_shut(contact: str, layout: Layout, rows: NDArray[np.int64]) -> boo
         for start, end in intervals(rows, sensor).tolist():
             total += end - start
             both += float(np.clip(np.minimum(mine[:, 1], end) - np.maximum(mine[:, 0], start), 0, None).sum())
-    days = len(np.unique(rows[:, 0]))
-    return both > 0.5 * total > 0 and float((mine[:, 1] - mine[:, 0]).sum()) < 0.5 * days * DAY
+    return both > 0.5 * total > 0 and share_on(contact, rows) < 0.5
 
 
 def read_day(day: int, plan: Floorplan, rows: NDArray[np.int64], labels: NDArray[np.int64], shut: set[str]) -> Day:
