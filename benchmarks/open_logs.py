@@ -13,7 +13,9 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -27,7 +29,7 @@ from presence.settings import Settings
 
 __all__ = ["main", "run_single_resident", "run_two_residents", "run_two_residents_month"]
 
-SETS = {
+SETS: dict[str, Callable[..., dict[str, Any]]] = {
     "two_residents": run_two_residents,
     "single_resident": run_single_resident,
     "two_residents_month": run_two_residents_month,
