@@ -1,0 +1,80 @@
+"""What can go wrong, as a small family.
+
+    PresenceError
+    +-- InputError            a file is at fault; `faults` names every one of them
+    |   +-- PlanError         a floor plan
+    |   +-- LogError          an event log or a truth file
+    +-- EventError            the live API was given something it cannot take
+    |   +-- UnknownSensorError
+    |   +-- UnknownValueError
+    |   +-- LateEventError    older than the reordering window
+    |   +-- TimeError         without an offset, not finite, or backwards
+    +-- SettingError          a setting of the model is unknown or out of range
+
+Every text says what is wrong, which value, where, and what would be right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong in a file."""
+
+    path: str
+    line: int
+    """Counted from 1; 0 where no line can be named."""
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.path}:{self.line}: {self.message}"
+
+
+class PresenceError(Exception):
+    """Any error that this library raises on purpose."""
+
+
+class InputError(PresenceError, ValueError):
+    """A file is at fault; `faults` names every fault found, in the order of the file's lines."""
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(self.faults)
+
+    def __str__(self) -> str:
+        return "\n".join(str(fault) for fault in self.faults)
+
+
+class PlanError(InputError):
+    """A floor plan is at fault."""
+
+
+class LogError(InputError):
+    """An event log or a truth file is at fault."""
+
+
+class EventError(PresenceError, ValueError):
+    """The live API was given something it cannot take."""
+
+
+class UnknownSensorError(EventError):
+    """The plan has no such sensor."""
+
+
+class UnknownValueError(EventError):
+    """A sensor of this kind does not report such a value."""
+
+
+class LateEventError(EventError):
+    """An event is older than the reordering window."""
+
+
+class TimeError(EventError):
+    """A time has no offset, is not finite, or goes backwards."""
+
+
+class SettingError(PresenceError, ValueError):
+    """A setting of the model is unknown or out of range."""

@@ -1,0 +1,30 @@
+"""The home: rooms, doors, sensors and people; what a plan file may say, and everything that can be wrong with it.
+
+    kinds    the kinds of sensors and doors                       (a new kind begins there)
+    home     Floorplan and its parts, as the rest of the program sees them
+    text     YAML or JSON text -> plain values, each with its line; nothing is guessed, nothing explodes
+    fields   the keys of a plan file and what each must hold      (pydantic; also the JSON Schema)
+    checks   what no key can know alone: places, references, ways in
+    reading  text, fields and checks in turn -> a checked plan, or every fault at once
+
+`home` and `kinds` are light; the other three are imported when a plan is read.
+"""
+
+from presence.floorplan.home import Door, Floorplan, Person, Pet, Point, Room, Sensor
+from presence.floorplan.kinds import AWAY, KINDS, LEAVES, LINK_VALUES, VALUES, Kind
+
+__all__ = [
+    "AWAY",
+    "KINDS",
+    "LEAVES",
+    "LINK_VALUES",
+    "VALUES",
+    "Door",
+    "Floorplan",
+    "Kind",
+    "Person",
+    "Pet",
+    "Point",
+    "Room",
+    "Sensor",
+]

@@ -1,0 +1,36 @@
+"""The kinds of sensors and doors that a plan can name: a new kind begins with a line here."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+
+class Kind(NamedTuple):
+    """What a plan and a log may say about sensors of one kind."""
+
+    place: str
+    """The key that says where such a sensor sits: `room`, `door` or `person`."""
+    values: tuple[str, ...]
+    """What its events carry; none are listed where they are the ids of rooms."""
+
+
+KINDS: Final = {
+    "motion": Kind("room", ("detected", "clear")),
+    "occupancy": Kind("room", ("occupied", "vacant")),
+    "contact": Kind("door", ("open", "closed")),
+    "lock": Kind("door", ("unlocked", "locked")),
+    "camera": Kind("room", ("person", "clear")),
+    "switch": Kind("room", ("pressed",)),
+    "power": Kind("room", ("started", "stopped")),
+    "pressure": Kind("room", ("pressed", "released")),
+    "phone": Kind("person", ("home", "away")),
+    "badge": Kind("person", ()),
+}
+VALUES: Final = {name: kind.values for name, kind in KINDS.items()}
+"""Values by kind; an empty tuple stands for the ids of the plan's rooms. Any sensor may also send `LINK_VALUES`."""
+LINK_VALUES: Final = ("offline", "online")
+"""A sensor that can no longer be heard, and one that can again."""
+LEAVES: Final = ("hinged", "sliding", "overhead", "none")
+"""What closes a doorway; `none` is an archway, a stair, a gate without a sensor."""
+AWAY: Final = "away"
+"""The room that every plan has: everywhere off the property."""
