@@ -185,3 +185,53 @@ def _refuse(learned: str | None) -> None:
     if learned is not None:
         message = "there is no `presence learn` in this version yet; leave --learned out to use the defaults"
         raise InputError([Fault(learned, 0, message)])
+
+
+class _Source:
+    """The events of a log in order; what is wrong with it goes to standard error, line by line.
+
+    Args:
+        plan: the home.
+        log: a path, or `-` for standard input.
+        strict: stop at the first bad line.
+    """
+
+    def __init__(self, plan: Floorplan, log: str, strict: bool) -> None:
+        from presence.events import LogCounts
+
+        self.plan, self.log, self.strict = plan, log, strict
+        self.counts: LogCounts = LogCounts()
+        self.faults = 0
+
+    def __iter__(self) -> Iterator[Event]:
+        from presence.events import read_log, reorder
+
+        source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
+        events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
+        return self._progress(reorder(events, counts=self.counts, on_fault=self._fault))
+
+    def _fault(self, fault: Fault) -> None:
+        self.faults += 1
+        _complain(str(fault))
+
+    def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
+        """Pass events through, telling a terminal how far it has come."""
+        if not sys.stderr.isatty() or self.log == "-":
+            yield from events
+            return
+        told, number = time.monotonic(), 0
+        for number, event in enumerate(events, 1):
+            if time.monotonic() - told > PATIENCE:
+                told = time.monotonic()
+                sys.stderr.write(f"\r{number:,} events, up to {event.time:%Y-%m-%d %H:%M}\x1b[K")
+                sys.stderr.flush()
+            yield event
+        sys.stderr.write("\r\x1b[K")
+
+    def status(self) -> int:
+        """The exit status, after one line that sums up what was skipped."""
+        c = self.counts
+        if self.faults or c.duplicate:
+            parts = f"{c.read} events read, {c.bad} bad lines skipped, {c.duplicate} duplicates, {c.late} too late"
+            _complain(f"{self.log}: {parts}")
+        return INPUT_AT_FAULT if self.faults else DONE

@@ -1,0 +1,285 @@
+"""The command: exit status, one line a fault, no traceback, streaming."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from presence import cli
+
+PLAN = """\
+name: two rooms
+time_zone: Europe/Berlin
+rooms:
+  hall: {}
+  den: {rest: true}
+doors:
+  front: {between: [hall, away], leaf: hinged}
+  arch: {between: [hall, den], leaf: none}
+sensors:
+  front_contact: {kind: contact, door: front}
+  hall_motion: {kind: motion, room: hall, hold: 20}
+  den_motion: {kind: motion, room: den, hold: 20}
+people:
+  P1: {bed: den}
+"""
+LOG = [
+    ("2026-03-01T12:00:05+00:00", "front_contact", "open"),
+    ("2026-03-01T12:00:08.250+00:00", "hall_motion", "detected"),
+    ("2026-03-01T12:00:09+00:00", "front_contact", "closed"),
+    ("2026-03-01T13:00:40+01:00", "den_motion", "detected"),
+    ("2026-03-01T12:30:00+00:00", "den_motion", "clear"),
+]
+TRUTH = [
+    ("2026-03-01T11:00:00+00:00", "P1", "away"),
+    ("2026-03-01T12:00:07+00:00", "P1", "hall"),
+    ("2026-03-01T12:00:38+00:00", "P1", "den"),
+]
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+def event_line(time: str, sensor: str, value: str) -> str:
+    return json.dumps({"time": time, "sensor": sensor, "value": value})
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    """A folder with a plan, a log and its truth."""
+    (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "log.jsonl").write_text("".join(event_line(*e) + "\n" for e in LOG), encoding="utf-8")
+    truth = (json.dumps({"time": t, "person": p, "room": r}) + "\n" for t, p, r in TRUTH)
+    (tmp_path / "truth.jsonl").write_text("".join(truth), encoding="utf-8")
+    return tmp_path
+
+
+@pytest.fixture
+def run(home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Runs a command inside the folder: exit status, standard output, standard error."""
+    monkeypatch.chdir(home)
+
+    def command(*arguments: str) -> tuple[int, str, str]:
+        status = cli.run(arguments)
+        captured = capsys.readouterr()
+        assert "Traceback" not in captured.err
+        return status, captured.out, captured.err
+
+    return command
+
+
+def process(*arguments: str, **options: object) -> subprocess.Popen[str]:
+    """The command as a process of its own."""
+    command = [sys.executable, "-m", "presence", *arguments]
+    return subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **options
+    )
+
+
+# --- check -----------------------------------------------------------------------------------------------------------
+def test_check_of_a_good_plan(run: Run) -> None:
+    status, out, err = run("check", "plan.yaml")
+    assert (status, err) == (0, "")
+    assert out == "plan.yaml: good: 2 rooms, 2 doors, 3 sensors, 1 people\n"
+
+
+def test_check_names_every_fault_at_once(run: Run, home: Path) -> None:
+    bad = PLAN.replace("room: den, hold: 20", "room: dan, hold: 20").replace("bed: den", "bed: attic")
+    (home / "bad.yaml").write_text(bad, encoding="utf-8")
+    status, out, err = run("check", "bad.yaml")
+    assert (status, out) == (2, "")
+    lines = err.splitlines()
+    assert len(lines) == 2
+    assert {line.split(": ")[0] for line in lines} == {"bad.yaml:12", "bad.yaml:14"}
+    assert "den" in err  # what would be right
+
+
+# --- faults of the command line ----------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("nonsense",),
+        ("replay", "plan.yaml"),
+        ("replay", "plan.yaml", "log.jsonl", "--every", "often"),
+        ("replay", "plan.yaml", "log.jsonl", "--every", "0"),
+        ("replay", "plan.yaml", "log.jsonl", "--every", "nan"),
+        ("replay", "plan.yaml", "log.jsonl", "--hypotheses", "0"),
+        ("replay", "plan.yaml", "log.jsonl", "--learned", "learned.json"),
+        ("replay", "nowhere.yaml", "log.jsonl"),
+        ("replay", "plan.yaml", "nowhere.jsonl"),
+        ("replay", "plan.yaml", "."),
+        ("check", "."),
+        ("evaluate", "plan.yaml", "log.jsonl", "nowhere.jsonl"),
+        ("simulate", "plan.yaml", "--days", "0", "--out", "made"),
+    ],
+)
+def test_a_fault_of_the_input_is_one_clear_line(run: Run, arguments: tuple[str, ...]) -> None:
+    status, out, err = run(*arguments)
+    assert (status, out) == (2, "")
+    assert len(err.splitlines()) == 1
+
+
+def test_help_and_version(run: Run) -> None:
+    assert run("--version") == (0, "presence, version 0.1.0\n", "")
+    status, out, _ = run("replay", "--help")
+    assert status == 0
+    assert "--associations" in out
+
+
+def test_what_nobody_foresaw_is_one_line_and_status_1(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(path: str) -> None:
+        raise ZeroDivisionError("division\nby zero")
+
+    monkeypatch.setattr("presence.floorplan.Floorplan.load", fail)
+    status, out, err = run("check", "plan.yaml")
+    assert (status, out) == (1, "")
+    assert err == "presence: unexpected ZeroDivisionError: division by zero (a fault of this program; please report it)\n"
+
+
+def test_interrupted_quietly(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupt(path: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("presence.floorplan.Floorplan.load", interrupt)
+    status, out, err = run("check", "plan.yaml")
+    assert (status, out, err.strip()) == (130, "", "")
+
+
+# --- replay ----------------------------------------------------------------------------------------------------------
+def test_replay_prints_the_lines_of_the_contract(run: Run) -> None:
+    status, out, err = run("replay", "plan.yaml", "log.jsonl", "--every", "600", "--associations")
+    assert (status, err) == (0, "")
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert {line["kind"] for line in lines} == {"occupancy", "passage", "association"}
+    assert [line["time"][11:16] for line in lines if line["kind"] == "occupancy"] == ["12:10", "12:20"]
+    assert [line["final"] for line in lines if line.get("door") == "front"][0] is False
+    assert any(line["final"] for line in lines if line.get("door") == "front")
+
+
+def test_offsets_do_not_move_an_event(run: Run, home: Path) -> None:
+    text = (home / "log.jsonl").read_text(encoding="utf-8")
+    (home / "utc.jsonl").write_text(text.replace("T13:00:40+01:00", "T12:00:40+00:00"), encoding="utf-8")
+    assert run("replay", "plan.yaml", "log.jsonl") == run("replay", "plan.yaml", "utc.jsonl")
+
+
+def test_bad_lines_are_named_and_skipped_and_the_rest_is_done(run: Run, home: Path) -> None:
+    good = (home / "log.jsonl").read_text(encoding="utf-8").splitlines()
+    bad = [
+        "{nonsense",
+        event_line("2026-03-01T12:00:01+00:00", "doorbell", "pressed"),
+        event_line("2026-03-01T12:00:01+00:00", "hall_motion", "purple"),
+        event_line("2026-03-01T12:00:01", "hall_motion", "detected"),
+    ]
+    (home / "mixed.jsonl").write_text("\n".join([*bad, *good]) + "\n", encoding="utf-8")
+    status, out, err = run("replay", "plan.yaml", "mixed.jsonl")
+    assert status == 2
+    assert out == run("replay", "plan.yaml", "log.jsonl")[1]
+    *named, summary = err.splitlines()
+    assert [line.split(": ")[0] for line in named] == [f"mixed.jsonl:{n}" for n in (1, 2, 3, 4)]
+    assert "4 bad lines" in summary
+
+
+def test_strict_stops_at_the_first_bad_line_and_keeps_what_was_good(run: Run, home: Path) -> None:
+    good = (home / "log.jsonl").read_text(encoding="utf-8").splitlines()
+    (home / "mixed.jsonl").write_text("\n".join([*good, "{nonsense", *good]) + "\n", encoding="utf-8")
+    status, out, err = run("replay", "plan.yaml", "mixed.jsonl", "--strict")
+    assert status == 2
+    assert '"door": "front"' in out
+    assert [line.split(": ")[0] for line in err.splitlines()] == ["mixed.jsonl:6"]
+
+
+@pytest.mark.parametrize("content", [b"", b"\x00\xff\xfe\x80" * 5000, b"\n\n\n", b"[" * 100_000])
+def test_files_that_are_no_logs_give_no_traceback(run: Run, home: Path, content: bytes) -> None:
+    (home / "odd.jsonl").write_bytes(content)
+    status, out, err = run("replay", "plan.yaml", "odd.jsonl")
+    assert out == ""
+    assert status == (2 if content.strip() else 0)
+    assert all(line.startswith("odd.jsonl:") for line in err.splitlines())
+
+
+def test_standard_input_streams(home: Path) -> None:
+    running = process("replay", "plan.yaml", "-", "--associations", cwd=home)
+    assert running.stdin is not None
+    assert running.stdout is not None
+    for event in LOG[:4]:
+        running.stdin.write(event_line(*event) + "\n")
+    running.stdin.flush()
+    first = json.loads(running.stdout.readline())  # answered while more input may come
+    assert (first["kind"], first["door"], first["final"]) == ("passage", "front", False)
+    running.stdin.write(event_line(*LOG[4]) + "\n")
+    rest, err = running.communicate()
+    assert (running.returncode, err) == (0, "")
+    whole = subprocess.run(
+        [sys.executable, "-m", "presence", "replay", "plan.yaml", "log.jsonl", "--associations"],
+        cwd=home, capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert whole.stdout.splitlines()[1:] == rest.splitlines()
+
+
+def test_a_reader_that_leaves_early_is_no_fault(home: Path) -> None:
+    events = [("2026-03-01T12:00:05+00:00", "hall_motion", "detected"), ("2026-03-09T12:00:05+00:00", *LOG[1][1:])]
+    (home / "long.jsonl").write_text("\n".join(event_line(*e) for e in events) + "\n", encoding="utf-8")
+    running = process("replay", "plan.yaml", "long.jsonl", "--every", "10", cwd=home)
+    assert running.stdin is not None
+    assert running.stdout is not None
+    assert running.stderr is not None
+    running.stdout.readline()
+    running.stdout.close()
+    running.stdin.close()
+    assert running.stderr.read() == ""
+    running.stderr.close()
+    assert running.wait() == 0
+
+
+# --- evaluate --------------------------------------------------------------------------------------------------------
+def test_evaluate_for_people_and_for_programs(run: Run) -> None:
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "truth.jsonl", "--json")
+    assert (status, err) == (0, "")
+    found = json.loads(out)
+    assert found["covered"]["samples"] == 29
+    assert found["direction"]["passages"] == 2
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "truth.jsonl")
+    assert (status, err) == (0, "")
+    assert "29 samples" in out
+
+
+def test_evaluate_names_a_truth_that_covers_nothing(run: Run, home: Path) -> None:
+    (home / "late.jsonl").write_text('{"time": "2027-01-01T00:00:00Z", "person": "P1", "room": "den"}\n', "utf-8")
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "late.jsonl")
+    assert (status, out) == (2, "")
+    assert err.startswith("late.jsonl:")
+    assert "no instant is covered" in err
+
+
+def test_evaluate_names_faults_of_the_truth(run: Run, home: Path) -> None:
+    lines = ['{"time": "2026-03-01T11:00:00Z", "person": "P1", "room": "attic"}', "nonsense"]
+    (home / "bad.jsonl").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "bad.jsonl")
+    assert (status, out) == (2, "")
+    assert err.startswith("bad.jsonl:1: ")
+
+
+# --- simulate and demo -----------------------------------------------------------------------------------------------
+def test_simulate_writes_a_log_that_can_be_replayed_and_scored(run: Run, home: Path) -> None:
+    assert run("simulate", "plan.yaml", "--days", "1", "--seed", "3", "--out", "made")[0] == 0
+    status, out, _ = run("evaluate", "plan.yaml", "made/log.jsonl", "made/truth.jsonl", "--json")
+    assert status == 0
+    assert json.loads(out)["covered"]["days"] > 0.9
+    assert run("simulate", "plan.yaml", "--days", "1", "--seed", "3", "--out", "again")[0] == 0
+    for name in ("log.jsonl", "truth.jsonl"):
+        assert (home / "again" / name).read_bytes() == (home / "made" / name).read_bytes()
+
+
+def test_the_demo_tells_the_garage_story(run: Run) -> None:
+    status, out, err = run("demo")
+    assert (status, err) == (0, "")
+    back = [line.split()[-3:] for line in out.splitlines() if "looking back" in line]  # in, out, nobody
+    assert len(back) == 3
+    coming_home, going_out, coming_back = (tuple(map(float, row)) for row in back)
+    assert coming_home[0] > 0.9
+    assert going_out[1] > 0.9
+    assert coming_back[0] > 0.9
+    lights = [line.split("light on in the ")[1] for line in out.splitlines() if "->" in line]
+    assert [light.split()[0] for light in lights] == ["utility", "garage", "utility"]
