@@ -1,0 +1,109 @@
+"""Unknown people: they come up the path, ring, are let in by a resident, sit in the living room, and leave."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from typing import NamedTuple
+
+import numpy as np
+from numpy.random import Generator
+
+from presence.floorplan import AWAY
+from presence.simulate.doors import Use
+from presence.simulate.geometry import Geometry
+from presence.simulate.rooms import BATH, LIVING
+from presence.simulate.schedules import Visit
+from presence.simulate.settings import SimulationSettings
+from presence.simulate.walking import ELSEWHERE, SITTING, WAITING, WASHING, Stay, Trace, Walker
+
+PATIENCE = 240.0
+"""s that a caller waits at the door."""
+
+
+class Call(NamedTuple):
+    """A visit that came about: who opened the door, and when they were there to do so."""
+
+    visit: Visit
+    host: str
+    answered: float
+    """Infinite where nobody came to the door."""
+
+
+def answer(visits: list[tuple[Visit, Trace]], entry: str) -> list[Call]:
+    """When each visit's host came to the room behind the house door."""
+    calls: list[Call] = []
+    for visit, host in sorted(visits, key=lambda pair: pair[0].start):
+        answered = _when_in(host, entry, visit.start + 3)
+        calls.append(Call(visit, host.being, answered if answered < visit.start + PATIENCE else float("inf")))
+    return calls
+
+
+def call(
+    visitor: str, calls: list[Call], begin: float, geometry: Geometry, settings: SimulationSettings, rng: Generator
+) -> Trace:
+    """Where `visitor` was, from `begin` on, given how their calls were answered."""
+    walker = Walker(visitor, AWAY, begin, geometry, settings, rng)
+    entry = geometry.entry()
+    stays: list[Stay] = []
+    for item in calls if entry else ():
+        if visitor in item.visit.guests and entry:
+            lag = 1.4 * item.visit.guests.index(visitor)
+            stays += _stays(item, lag, entry[0], entry[2], geometry, rng)
+    return walker.follow(stays)
+
+
+def openers(trace: Trace, calls: list[Call], geometry: Geometry) -> dict[tuple[str, float], str]:
+    """Who opened the house door when this visitor went through it, by visitor and time."""
+    entry = geometry.entry()
+    found: dict[tuple[str, float], str] = {}
+    for crossing in trace.crossings:
+        for item in calls:
+            if entry and crossing.door == entry[1] and item.visit.start - 60 < crossing.time < item.visit.end + 600:
+                found[trace.being, crossing.time] = item.host
+    return found
+
+
+def hand_overs(calls: list[Call], geometry: Geometry, rng: Generator) -> list[Use]:
+    """The house door opened for something to be handed over: nobody passes."""
+    entry = geometry.entry()
+    return [
+        Use(item.answered + float(rng.uniform(2, 6)), item.host, entry[2], keep=float(rng.lognormal(np.log(20), 0.5)))
+        for item in calls
+        if entry and item.visit.brief and np.isfinite(item.answered)
+    ]
+
+
+def _stays(item: Call, lag: float, outside: str, entry: str, geometry: Geometry, rng: Generator) -> list[Stay]:
+    start, end = item.visit.start - 14 + lag, item.visit.end + lag + float(rng.uniform(0, 10))
+    home = Stay(0, 0, AWAY, ELSEWHERE)
+    if item.visit.brief or not np.isfinite(item.answered):
+        leave = min(item.answered, item.visit.start + PATIENCE) + 30
+        if outside == AWAY:
+            return []
+        return [Stay(start, leave, outside, WAITING), home._replace(start=leave, end=leave + 60)]
+    enter = item.answered + lag + float(rng.uniform(4, 9))
+    living = geometry.rooms[LIVING][0]
+    stays = [Stay(start, enter, outside, WAITING)] if outside != AWAY else []
+    stays.append(Stay(enter, enter + 20, entry, WAITING))
+    sit = Stay(enter + 20, end, living, SITTING)
+    if BATH in geometry.rooms and rng.random() < 0.5:
+        baths = geometry.rooms[BATH]
+        bath = baths[int(np.argmin([geometry.length(living, room) for room in baths]))]
+        pause = float(rng.uniform(enter + 900, end - 900))
+        stays += [sit._replace(end=pause), Stay(pause, pause + 200, bath, WASHING), sit._replace(start=pause + 200)]
+    else:
+        stays.append(sit)
+    leave = end + float(rng.uniform(20, 45))
+    return [*stays, Stay(end, leave, entry, WAITING), home._replace(start=leave, end=leave + 60)]
+
+
+def _when_in(trace: Trace, room: str, after: float) -> float:
+    """The first time from `after` on at which the being is in `room`."""
+    times = [time for time, _ in trace.rooms]
+    k = bisect_right(times, after) - 1
+    if k >= 0 and trace.rooms[k][1] == room:
+        return after
+    for time, entered in trace.rooms[bisect_left(times, after) :]:
+        if entered == room:
+            return time
+    return float("inf")
