@@ -19,8 +19,9 @@ from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.simulate.living import Lives, live, stream
 from presence.simulate.messages import send
-from presence.simulate.sensors import Sight, reports
+from presence.simulate.sensors import reports
 from presence.simulate.settings import SimulationSettings
+from presence.simulate.sight import Sight
 from presence.truth import TruthLine
 
 __all__ = ["Simulation", "SimulationSettings", "TruthLine", "simulate", "write"]

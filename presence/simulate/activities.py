@@ -61,7 +61,7 @@ PASTIMES: Mapping[str, Pastime] = MappingProxyType(
         "sit": Pastime((1.6, 2.4, 5.0), LIVING, SITTING, 2100, 0.9),
         "snack": Pastime((1.0, 1.0, 0.9), KITCHEN, COOKING, 260, 0.8),
         "chore": Pastime((1.4, 1.4, 0.6), ANYWHERE, ACTIVE, 420, 0.8),
-        "toilet": Pastime((1.4, 1.4, 1.4), BATH, WASHING, 200, 0.5),
+        "toilet": Pastime((2.5, 2.5, 2.5), BATH, WASHING, 200, 0.5),
         "desk": Pastime((0.5, 1.0, 0.7), STUDY, DESK, 2400, 0.8),
         "own room": Pastime((0.5, 0.6, 0.8), BED, SITTING, 900, 1.0),
         "laundry": Pastime((0.2, 0.3, 0.15), UTILITY, ACTIVE, 240, 0.6),
@@ -74,6 +74,8 @@ PASTIMES: Mapping[str, Pastime] = MappingProxyType(
 )
 """Medians in seconds, sigmas of log-normal laws. Common practice, no source."""
 LONGEST = 4 * HOUR
+NEED = 4 * HOUR
+"""s after which the bathroom is as much on one's mind as it gets."""
 NIGHT_TRIPS = 0.7
 """A night, to the bathroom."""
 
@@ -88,6 +90,7 @@ class Life:
     rng: Generator
     taken: dict[tuple[str, int], list[tuple[float, float]]]
     cursor: float = 0.0
+    washed: float = 0.0
     stays: list[Stay] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -98,6 +101,7 @@ class Life:
         entry = self.geometry.entry()
         self.entry = entry[2] if entry else self.bed
         others = {room.id for room in self.geometry.plan.rooms.values() if room.rest} - {self.bed}
+        others |= set(self.rooms.get(BATH, ()))
         self.reachable = [
             room
             for room in self.geometry.plan.indoor
@@ -184,7 +188,7 @@ class Life:
             hour = self.calendar.hour(self.cursor)
             part = 0 if 4 <= hour < 11 else 1 if 11 <= hour < 17.5 else 2
             names = [name for name, pastime in PASTIMES.items() if self._can(pastime, hour)]
-            weights = np.array([PASTIMES[name].weights[part] for name in names])
+            weights = np.array([PASTIMES[name].weights[part] * self._need(PASTIMES[name]) for name in names])
             self._pass_time(str(self.rng.choice(names, p=weights / weights.sum())), until)
         if until > self.cursor and self.stays:
             self.stays[-1] = self.stays[-1]._replace(end=until)
@@ -194,6 +198,10 @@ class Life:
         if pastime.function == GARDEN and not 7 <= hour < 20:
             return False
         return pastime.function == ANYWHERE or pastime.function in self.rooms
+
+    def _need(self, pastime: Pastime) -> float:
+        """Of the bathroom: grows with the time since the last visit."""
+        return min(1.0, (self.cursor - self.washed) / NEED) if pastime.function == BATH else 1.0
 
     def _pass_time(self, name: str, until: float) -> None:
         pastime = PASTIMES[name]
@@ -229,7 +237,7 @@ class Life:
                 self._be(self.bed, ACTIVE, length / 2)
             return
         far = [self.geometry.length(self.stays[-1].room if self.stays else self.bed, room) for room in free]
-        room = free[int(np.argmin(far))]
+        room, self.washed = free[int(np.argmin(far))], self.cursor + length
         for hour in _hours(self.cursor, self.cursor + length):
             self.taken.setdefault((room, hour), []).append((self.cursor, self.cursor + length))
         self._be(room, WASHING, length)

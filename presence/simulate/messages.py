@@ -6,7 +6,7 @@ import numpy as np
 from numpy.random import Generator
 
 from presence.floorplan import Sensor
-from presence.simulate.sensors import Report
+from presence.simulate.reports import Report
 from presence.simulate.settings import SimulationSettings
 
 LATENCY = 0.08

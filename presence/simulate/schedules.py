@@ -46,15 +46,15 @@ class Role(NamedTuple):
 
 ROLE: Mapping[str, Role] = MappingProxyType(
     {
-        "office": Role(0.95, 0.03, (1.1, 0.2), (9.2, 0.7), 1.2, 0.2),
-        "hybrid": Role(0.55, 0.02, (1.2, 0.3), (9.0, 0.8), 1.0, 0.95),
-        "student": Role(0.97, 0.02, (0.8, 0.12), (7.2, 0.8), 1.0, 0.0),
-        "late": Role(0.75, 0.45, (6.2, 0.3), (9.0, 0.5), 0.7, 0.0),
-        "night": Role(0.75, 0.45, (5.5, 0.3), (9.5, 0.5), 0.7, 0.0),
-        "home": Role(0.0, 0.0, (4.0, 1.0), (4.0, 1.0), 1.6, 0.3),
+        "office": Role(0.95, 0.04, (1.1, 0.2), (9.9, 0.7), 2.2, 0.2),
+        "hybrid": Role(0.6, 0.02, (1.2, 0.3), (9.6, 0.8), 2.2, 0.95),
+        "student": Role(0.97, 0.04, (0.8, 0.12), (8.0, 0.8), 2.4, 0.0),
+        "late": Role(0.8, 0.5, (6.2, 0.3), (9.4, 0.5), 1.5, 0.0),
+        "night": Role(0.8, 0.5, (5.5, 0.3), (9.6, 0.5), 1.5, 0.0),
+        "home": Role(0.0, 0.0, (4.0, 1.0), (4.0, 1.0), 4.0, 0.3),
     }
 )
-ROLE_SHARES = {"office": 0.4, "hybrid": 0.2, "student": 0.12, "late": 0.1, "home": 0.18}
+ROLE_SHARES = {"office": 0.46, "hybrid": 0.14, "student": 0.16, "late": 0.12, "home": 0.12}
 
 
 class Trip(NamedTuple):
@@ -206,10 +206,10 @@ class Household:
     def _outings(self, day: int, rng: Generator) -> None:
         """Several people out together, at weekends and on some evenings."""
         weekend = self.calendar.is_weekend(day)
-        if rng.random() >= (0.5 if weekend else 0.12):
+        if rng.random() >= (0.6 if weekend else 0.15):
             return
         leave = self.calendar.at(day, (rng.uniform(10, 16) if weekend else rng.uniform(17.5, 19.5)) * HOUR)
-        back = leave + float(np.clip(rng.lognormal(np.log(2 * HOUR), 0.5), 0.5 * HOUR, 7 * HOUR))
+        back = leave + float(np.clip(rng.lognormal(np.log(2.5 * HOUR), 0.6), 0.5 * HOUR, 7 * HOUR))
         car, part_ways = self._by_car(rng), rng.random() < 0.1
         going = [waking for waking in self._on(day) if waking.free(leave, back) and rng.random() < 0.85]
         for rank, waking in enumerate(going):
@@ -221,7 +221,7 @@ class Household:
         waking, role = self.days[person][day], ROLE[self.roles[person]]
         for _ in range(rng.poisson(role.errands * (0.4 if waking.trips else 1.0))):
             leave = self.calendar.at(day, rng.uniform(8.5, 20.5) * HOUR)
-            back = leave + float(np.clip(rng.lognormal(np.log(55 * 60), 0.8), 8 * 60, 6 * HOUR))
+            back = leave + float(np.clip(rng.lognormal(np.log(70 * 60), 0.8), 8 * 60, 6 * HOUR))
             car = self._by_car(rng)
             waking.blocks = [block for block in waking.blocks if block.end < leave or back < block.start]
             if waking.free(leave, back):
