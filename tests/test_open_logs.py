@@ -254,6 +254,12 @@ def test_month_days_stand_alone_and_a_door_shut_in_use_is_read_as_shut(tmp_path:
     assert {(40000, "1", "open"), (40005, "1", "closed")} <= set(first)
 
 
+def test_what_is_on_at_midnight_ends_with_its_day() -> None:
+    rows = np.array([(1, 10, 4, 1), (1, 20, 4, 0), (1, 86000, 4, 1), (2, 5, 4, 1), (2, 9, 4, 0)])
+    found = two_residents_month.intervals(rows, "4") - [[86400], [86400], [2 * 86400]]
+    assert found.tolist() == [[10, 20], [86000, 86400], [5, 9]]
+
+
 def test_month_truth_and_rivals(tmp_path: Path) -> None:
     result = run_two_residents_month(write_month(tmp_path), rivals_only=True, every=5.0)
     assert result["passages"] == 4  # one out and one in on each day

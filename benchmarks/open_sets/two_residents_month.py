@@ -167,18 +167,23 @@ def make_plan(layout: Layout, columns: Mapping[str, Column], rows: NDArray[np.in
 
 
 def intervals(rows: NDArray[np.int64], sensor: str) -> NDArray[np.float64]:
-    """Start and end of each interval in which a column is 1, in seconds since day 0, shape (n, 2)."""
+    """Start and end of each interval in which a column is 1, in seconds since day 0, shape (n, 2).
+
+    Days do not join, so what is 1 at the end of a day ends with it.
+    """
     mine = rows[rows[:, 2] == int(sensor)]
-    mine = mine[np.lexsort((mine[:, 1], mine[:, 0]))]
-    found, since = [], None
-    for day, second, _, value in mine.tolist():
-        time = day * DAY + second
-        if value and (since is None or since // DAY != day):
-            since = time
-        elif not value and since is not None:
-            if since // DAY == day:
-                found.append((since, time))
-            since = None
+    found: list[tuple[int, int]] = []
+    for day in np.unique(mine[:, 0]).tolist():
+        today = mine[mine[:, 0] == day]
+        since = None
+        for _, second, _, value in today[np.argsort(today[:, 1], kind="stable")].tolist():
+            if value and since is None:
+                since = day * DAY + second
+            elif not value and since is not None:
+                found.append((since, day * DAY + second))
+                since = None
+        if since is not None:
+            found.append((since, (day + 1) * DAY))
     return np.array(found, dtype=np.float64).reshape(-1, 2)
 
 
