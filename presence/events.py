@@ -1,0 +1,278 @@
+"""Events: what a sensor said and when, read from logs and put in order.
+
+    lines of a log -> read_log -> Event, Event, ... -> reorder -> events in order of time, each once
+
+Nothing is lost silently: every line that cannot be used is counted and told to `on_fault`.
+"""
+
+from __future__ import annotations
+
+import csv
+import heapq
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from difflib import get_close_matches
+from typing import TYPE_CHECKING, Any
+
+from presence.errors import Fault, LogError
+from presence.reading import Source, name_of, parse_object, parse_time, read_lines, short, text_field
+
+if TYPE_CHECKING:
+    from presence.floorplan import Floorplan
+
+WINDOW = 2.0
+"""Seconds by which an event may come late and still be put in its place."""
+LEAP = 3600.0
+"""Seconds: one event this far ahead of its neighbours on both sides has a wrong clock, they do not."""
+FIELDS = ("time", "sensor", "value", "by", "code")
+BY = ("inside", "keypad")
+
+OnFault = Callable[[Fault], None]
+
+
+class _Cache:
+    """The slot beside a frozen event's fields; not compared, printed or copied."""
+
+    __slots__ = ("_seconds",)
+    _seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Event(_Cache):
+    """What one sensor reported at one time; `by` and `code` come with locks."""
+
+    time: datetime
+    """Aware: with an offset."""
+    sensor: str
+    value: str
+    by: str | None = None
+    code: str | None = None
+
+    @property
+    def seconds(self) -> float:
+        """Epoch seconds."""
+        try:
+            return self._seconds
+        except AttributeError:
+            seconds = self.time.timestamp()
+            object.__setattr__(self, "_seconds", seconds)
+            return seconds
+
+
+@dataclass(slots=True)
+class LogCounts:
+    """What became of the lines of a log."""
+
+    read: int = 0
+    """Events that were read."""
+    bad: int = 0
+    """Lines that were skipped because something is wrong with them."""
+    duplicate: int = 0
+    """Exact repetitions inside the reordering window."""
+    late: int = 0
+    """Events too far out of order."""
+    path: str = "-"
+    line: int = 0
+    """Where reading is: the line of the event that was read last."""
+
+
+# --- reading ----------------------------------------------------------------------------------------------------------
+def read_log(
+    source: Source,
+    *,
+    plan: Floorplan | None = None,
+    strict: bool = False,
+    counts: LogCounts | None = None,
+    on_fault: OnFault | None = None,
+) -> Iterator[Event]:
+    """The events of a log, JSON Lines or CSV (header `time,sensor,value,by,code`), plain or gzip, as they stand.
+
+    The first line that is not blank tells which of the two it is. Keys besides the five are passed over, unless they
+    look like one of them misspelt.
+
+    Args:
+        source: a path, an open binary file, or lines.
+        plan: the home, to check sensors and values against.
+        strict: refuse the first bad line instead of skipping it.
+        counts: counts what is read and skipped.
+        on_fault: is told of every bad line.
+
+    Raises:
+        LogError: if the file cannot be opened; with `strict`, for the first bad line.
+    """
+    counts = LogCounts() if counts is None else counts
+    counts.path = name_of(source)
+    fields_of: Callable[[str], dict[str, Any] | None] | None = None
+    build, blank = _builder(plan), True
+    for number, text, problem in read_lines(source):
+        counts.line = number
+        if problem is None and not text.strip():
+            continue
+        blank = False
+        try:
+            if problem is not None:
+                raise ValueError(problem)
+            if fields_of is None:
+                fields_of = _csv_fields(text)
+                if fields_of is not None:
+                    continue
+                fields_of = parse_object
+            event = build(fields_of(text) or {})
+        except ValueError as error:
+            counts.bad += 1
+            _tell(Fault(counts.path, number, str(error)), strict, on_fault)
+        else:
+            counts.read += 1
+            yield event
+    if blank:
+        _tell(Fault(counts.path, 1, "the log is empty; one event a line would be right"), strict, on_fault)
+
+
+def _tell(fault: Fault, strict: bool, on_fault: OnFault | None) -> None:
+    if strict:
+        raise LogError([fault])
+    if on_fault is not None:
+        on_fault(fault)
+
+
+def _csv_fields(first: str) -> Callable[[str], dict[str, Any]] | None:
+    """The reader of the lines under a CSV header; None if `first` is no header."""
+    if first.lstrip().startswith(("{", "[")):
+        return None
+    header = [name.strip().lower() for name in _cells(first)]
+    if not {"time", "sensor"} <= set(header):
+        return None
+    if "value" not in header:
+        raise ValueError(f"CSV header {short(first)} has no column 'value'; time,sensor,value,by,code would be right")
+    if len(set(header)) < len(header):
+        raise ValueError(f"CSV header {short(first)} names a column twice; time,sensor,value,by,code would be right")
+
+    def fields(text: str) -> dict[str, Any]:
+        cells = _cells(text)
+        if len(cells) > len(header):
+            raise ValueError(f"{len(cells)} cells under {len(header)} columns; one a column would be right")
+        return {name: cell or None for name, cell in zip(header, cells, strict=False)}
+
+    return fields
+
+
+def _cells(text: str) -> list[str]:
+    if '"' not in text:
+        return text.split(",")
+    try:
+        return next(csv.reader([text], strict=True))
+    except csv.Error as error:
+        raise ValueError(f"is not CSV ({error}): {short(text)}; a line with its quotes closed would be right") from None
+
+
+def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
+    """What makes events of fields, checking them against the plan if there is one."""
+    allowed: dict[str, frozenset[str]] = {}
+    if plan is not None:
+        allowed = {sensor: frozenset(plan.values(sensor)) for sensor in plan.sensors}
+
+    def build(fields: Mapping[str, Any]) -> Event:
+        time, sensor, value = text_field(fields, "time"), text_field(fields, "sensor"), text_field(fields, "value")
+        by, code = fields.get("by"), fields.get("code")
+        if by is not None and by not in BY:
+            raise ValueError(f"'by' is {short(by)}; 'inside' or 'keypad' would be right")
+        if code is not None and not isinstance(code, str):
+            raise ValueError(f"'code' is {short(code)}; text, in quotes, would be right")
+        if len(fields) > 3:
+            _spelling(fields)
+        event = Event(parse_time(time), sensor, value, by, code)
+        if plan is not None and value not in allowed.get(sensor, ()):
+            raise ValueError(_unknown(plan, sensor, value))
+        return event
+
+    return build
+
+
+def _spelling(fields: Mapping[str, Any]) -> None:
+    missing = [name for name in FIELDS if name not in fields]
+    for key in fields:
+        if key not in FIELDS and (close := get_close_matches(str(key).lower(), missing, n=1, cutoff=0.7)):
+            raise ValueError(f"unknown key {short(key)}; did you mean {close[0]!r}?")
+
+
+def _unknown(plan: Floorplan, sensor: str, value: str) -> str:
+    if sensor not in plan.sensors:
+        return f"unknown sensor {short(sensor)}; {_guess(sensor, list(plan.sensors))}"
+    known, kind = plan.values(sensor), plan.sensors[sensor].kind
+    return f"sensor {sensor!r} ({kind}) does not report {short(value)}; {_guess(value, list(known))}"
+
+
+def _guess(name: str, known: list[str]) -> str:
+    close = get_close_matches(name[:100], known, n=1)
+    if close:
+        return f"did you mean {close[0]!r}?"
+    some = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
+    return f"one of {some} would be right" if known else "the plan has none"
+
+
+# --- order ------------------------------------------------------------------------------------------------------------
+Key = tuple[float, str, str, str | None, str | None]
+
+
+def reorder(
+    events: Iterable[Event],
+    window: float = WINDOW,
+    *,
+    counts: LogCounts | None = None,
+    on_fault: OnFault | None = None,
+) -> Iterator[Event]:
+    """Events in order of time, each once; those of one instant stay in the order in which they came.
+
+    An event is held until one later by more than `window` has come. Exact duplicates of held events are dropped and
+    counted; so are events older than the latest by more than `window`, which are told to `on_fault` besides. A single
+    event that is `LEAP` ahead of those before and after it is the one that is dropped, not all that follow.
+
+    Args:
+        events: as `read_log` gives them.
+        window: seconds.
+        counts: counts duplicates and late events; names the line if `read_log` fills it, too.
+        on_fault: is told of every late event.
+    """
+    counts = LogCounts() if counts is None else counts
+    held: list[tuple[float, int, Event]] = []
+    keys: set[Key] = set()
+    newest = before = float("-inf")
+    leap_line = 0
+    for number, event in enumerate(events):
+        seconds = event.seconds
+        key = (seconds, event.sensor, event.value, event.by, event.code)
+        if key in keys:
+            counts.duplicate += 1
+            continue
+        if seconds < newest - window:
+            if len(held) == 1 and newest - before > LEAP and seconds >= before - window:
+                _late(held[0][2], before - newest, counts, leap_line, on_fault)
+                held, keys, newest = [], set(), before
+            else:
+                _late(event, newest - seconds, counts, counts.line, on_fault)
+                continue
+        if seconds > newest:
+            before, newest, leap_line = newest, seconds, counts.line
+        heapq.heappush(held, (seconds, number, event))
+        keys.add(key)
+        while held[0][0] < newest - window:
+            yield _release(held, keys)
+    while held:
+        yield _release(held, keys)
+
+
+def _release(held: list[tuple[float, int, Event]], keys: set[Key]) -> Event:
+    seconds, _, event = heapq.heappop(held)
+    keys.discard((seconds, event.sensor, event.value, event.by, event.code))
+    return event
+
+
+def _late(event: Event, by: float, counts: LogCounts, line: int, on_fault: OnFault | None) -> None:
+    counts.late += 1
+    if on_fault is not None:
+        what = f"{event.sensor} {event.value} at {event.time.isoformat()}"
+        far = f"{by:.3f} s older than the latest event before it"
+        if by < 0:
+            far = f"{-by:.0f} s ahead of the lines around it"
+        on_fault(Fault(counts.path, line, f"{what} is {far} and left out; lines in order of time would be right"))

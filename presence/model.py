@@ -1,0 +1,166 @@
+"""The whole model of one home: movement and sensing joined, ready for the tracker, for each set of sleeping hours."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import AWAY, Floorplan
+from presence.hypotheses import Way
+from presence.movement import PET, Being, States, beings, states_of, weights_and_flows
+from presence.propagation import Change, Reversible, decompose
+from presence.sensing import Entry, Sight
+from presence.settings import Settings
+
+Array = NDArray[np.float64]
+Condition = tuple[str, str]
+"""(`blind` | `open` | `unwatched` | `pressed`, sensor or door id)."""
+T = TypeVar("T")
+
+WORLDS = 32
+"""Sets of sleeping hours kept ready."""
+CHANGES = 256
+"""Sets of conditions kept ready; each is a few kilobytes."""
+
+
+class Recent(OrderedDict[Hashable, T]):
+    """A bounded memory of computed values: the least recently used goes first."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__()
+        self.most = most
+
+    def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
+        """The remembered value, or a new one that is remembered."""
+        if key in self:
+            self.move_to_end(key)
+            return self[key]
+        value = self[key] = compute()
+        if len(self) > self.most:
+            self.popitem(last=False)
+        return value
+
+
+@dataclass
+class World:
+    """The generators that hold while nobody's sleeping hours begin or end."""
+
+    sight: Sight
+    base: Reversible
+    _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
+    _entries: dict[Condition, list[Entry]] = field(default_factory=dict)
+    _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
+
+    def change(self, conditions: frozenset[Condition]) -> Change | None:
+        """Entries of the generators that differ from rest under these conditions."""
+        if not conditions:
+            return None
+        return self._changes.get_or(conditions, lambda: self._change(conditions))
+
+    def _change(self, conditions: frozenset[Condition]) -> Change:
+        entries: list[Entry] = []
+        for condition in sorted(conditions):
+            if condition not in self._entries:
+                self._entries[condition] = list(self.sight.entries_of(*condition))
+            entries += self._entries[condition]
+        index = np.array(sorted({e.i for e in entries} | {e.j for e in entries}), dtype=np.intp)
+        position = {int(state): n for n, state in enumerate(index)}
+        matrix = np.zeros((len(self.base.scale), len(index), len(index)))
+        for i, j, rate, both in entries:
+            m, n = position[i], position[j]
+            if m == n:
+                matrix[:, m, n] += rate
+            else:
+                matrix[:, m, n] += rate / (self.base.scale[:, i] * self.base.scale[:, j])
+                if both:
+                    matrix[:, n, m] = matrix[:, m, n]
+        return Change(index, matrix)
+
+    def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
+        """How a being can cause an event, ready for branching."""
+        key = (sensor, value, by, open_share)
+
+        def compute() -> list[Way]:
+            options = self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
+            return [Way(o.source, o.target, o.rates, o.label) for o in options]
+
+        return self._ways.get_or(key, compute)
+
+
+    def passing_rates(self, door: str) -> tuple[list[tuple[int, Array]], list[tuple[int, Array]]]:
+        """Rates (P,) of passing forth and back through an open door, with the states they start from."""
+        pairs = self.sight.door_states(door)
+
+        def rates(starts: list[tuple[int, int]]) -> list[tuple[int, Array]]:
+            return [(i, self.sight.flows[:, i, j] / self.sight.weights[:, i]) for i, j in starts]
+
+        return rates(pairs), rates([(j, i) for i, j in pairs])
+
+
+class Model:
+    """Everything about one home that does not change with events."""
+
+    def __init__(self, plan: Floorplan, settings: Settings) -> None:
+        self.plan = plan
+        self.settings = settings
+        self.states: States = states_of(plan)
+        self.beings: tuple[Being, ...] = tuple(beings(plan))
+        self.persons = sum(being.role != PET for being in self.beings)
+        self.room_of = np.zeros((self.states.size, len(self.states.rooms)))
+        self.room_of[np.arange(self.states.size), self.states.room] = 1.0
+        self.away = self.states.rooms.index(AWAY)
+        self._worlds: Recent[World] = Recent(WORLDS)
+        self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
+
+    def world(self, sleeping: tuple[bool, ...]) -> World:
+        """The generators for one answer to "who is in their sleeping hours?"."""
+        return self._worlds.get_or(sleeping, lambda: self._world(sleeping))
+
+    def _world(self, sleeping: tuple[bool, ...]) -> World:
+        parts = [
+            self._parts.get_or(
+                (being.role, being.bed, being.rooms, asleep),
+                lambda being=being, asleep=asleep: weights_and_flows(  # type: ignore[misc]
+                    self.plan, self.states, being, asleep, self.settings
+                ),
+            )
+            for being, asleep in zip(self.beings, sleeping, strict=True)
+        ]
+        size = self.states.size
+        weights = np.array([w for w, _ in parts]).reshape(-1, size)
+        flows = np.array([f for _, f in parts]).reshape(-1, size, size)
+        sight = Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
+        return World(sight, decompose(weights, sight.silent_flows(), sight.losses()))
+
+    def sleeping(self, seconds: float) -> tuple[tuple[bool, ...], float]:
+        """Who is in their sleeping hours at an instant, and the instant when that next changes (epoch seconds)."""
+        now = datetime.fromtimestamp(seconds, self.plan.zone)
+        second = now.hour * 3600 + now.minute * 60 + now.second + now.microsecond / 1e6
+        answers, changes = [], [seconds + 86400.0]
+        for being in self.beings:
+            if being.awake is None:
+                answers.append(False)
+                continue
+            start, end = being.awake
+            awake = start <= second < end if start <= end else not end <= second < start
+            answers.append(not awake)
+            changes += [at for clock in being.awake for day in (0, 1) if (at := _at(now, day, clock)) > seconds]
+        return tuple(answers), min(changes)
+
+
+def _at(now: datetime, days: int, clock: float) -> float:
+    """Epoch seconds of a local clock time, some days from now."""
+    midnight = datetime(now.year, now.month, now.day) + timedelta(days=days)
+    local = (midnight + timedelta(seconds=clock)).replace(tzinfo=now.tzinfo)
+    return local.astimezone(UTC).timestamp()
+
+
+def with_settings(model: Model, **values: float) -> Model:
+    """The same home under other settings."""
+    return Model(model.plan, replace(model.settings, **values))  # type: ignore[arg-type]

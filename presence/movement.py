@@ -1,0 +1,305 @@
+"""From a floor plan to generators: how residents, visitors and pets move.
+
+State of one person = (place, pace). A place is a room, or the zone of one motion sensor where a room has several, or
+a seat with a pressure sensor. Paces are moving, active (up and about in one place), settled and asleep (or deeply
+still). Only a moving person changes places. The dwell law in a room is thus of phase type, and its hazard of the next
+movement falls with the time since the last by two or three powers of ten.
+
+The generator is reversible: each place's paces form a chain, and moving states are joined by symmetric flows along
+doors, so any rates along the chain can be met by choosing the weights (Kelly 1979, section 1.5, Kolmogorov's
+criteria). Habits change the weights: by the hour (sleeping hours) and by the person (own bed).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import AWAY, Door, Floorplan, Sensor
+from presence.settings import Settings
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+MOVING, ACTIVE, SETTLED, ASLEEP = range(4)
+RESIDENT, VISITOR, PET = "resident", "visitor", "pet"
+NEVER = 1e-9
+"""1/s: the rate of what hardly ever happens; nothing is impossible."""
+
+
+class Place(NamedTuple):
+    """Where somebody can be: a room, a motion sensor's zone in it, or a seat."""
+
+    room: str
+    zone: str | None = None
+    """The motion sensor whose zone it is, in rooms with several."""
+    seat: str | None = None
+    """The pressure sensor that it is."""
+
+
+class Being(NamedTuple):
+    """Somebody the model follows: a resident, a visitor slot or a pet."""
+
+    id: str
+    role: str
+    bed: str | None = None
+    awake: tuple[float, float] | None = None
+    """Local seconds of the day; None: no sleeping hours are known."""
+    rooms: frozenset[str] | None = None
+    """Rooms that a pet keeps to."""
+
+
+@dataclass(frozen=True)
+class States:
+    """The states of one person, in a fixed order that lives only here."""
+
+    places: tuple[Place, ...]
+    place: IndexArray
+    """Shape (S,): index of each state's place."""
+    pace: IndexArray
+    """Shape (S,)."""
+    rooms: tuple[str, ...]
+    room: IndexArray
+    """Shape (S,): index of each state's room in `rooms`."""
+
+    @property
+    def size(self) -> int:
+        """Number of states S."""
+        return len(self.place)
+
+    def select(self, places: list[int], pace: int | None = None) -> IndexArray:
+        """Indices of the states at some places, in one pace or in any."""
+        chosen = np.isin(self.place, places)
+        if pace is not None:
+            chosen &= self.pace == pace
+        return np.flatnonzero(chosen)
+
+    def places_of(self, room: str, *, seats: bool = False) -> list[int]:
+        """Indices of a room's places, seats only when asked for."""
+        return [i for i, place in enumerate(self.places) if place.room == room and (seats or place.seat is None)]
+
+
+def beings(plan: Floorplan) -> list[Being]:
+    """Everybody the model follows, in the order of the slots: residents, visitors, pets."""
+    residents = [Being(p.id, RESIDENT, p.bed, p.awake) for p in plan.people.values()]
+    visitors = [Being(f"visitor_{n + 1}", VISITOR) for n in range(plan.visitors)]
+    pets = [Being(p.id, PET, rooms=frozenset(p.rooms or plan.indoor)) for p in plan.pets.values()]
+    return residents + visitors + pets
+
+
+def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
+    """The motion sensors that divide a room: none when it has only one."""
+    sensors = [s for s in plan.sensors.values() if s.kind == "motion" and s.room == room]
+    return sensors if len(sensors) > 1 else []
+
+
+def states_of(plan: Floorplan) -> States:
+    """Lay out places and paces: seats have no moving or active pace."""
+    places: list[Place] = []
+    for room in plan.rooms:
+        zones = motion_zones(plan, room)
+        places += [Place(room, zone=s.id) for s in zones] or [Place(room)]
+    places += [
+        Place(s.room, seat=s.id) for s in plan.sensors.values() if s.kind == "pressure" and s.room is not None
+    ]
+    pairs = [
+        (i, pace)
+        for i, place in enumerate(places)
+        for pace in ((SETTLED, ASLEEP) if place.seat else (MOVING, ACTIVE, SETTLED, ASLEEP))
+        if not (place.room == AWAY and pace == ASLEEP)
+    ]
+    rooms = tuple(plan.rooms)
+    place, pace = (np.array(column, dtype=np.intp) for column in zip(*pairs, strict=True))
+    room = np.array([rooms.index(places[i].room) for i in place], dtype=np.intp)
+    return States(tuple(places), place, pace, rooms, room)
+
+
+def weights_and_flows(
+    plan: Floorplan, states: States, being: Being, sleeping_hours: bool, settings: Settings
+) -> tuple[Array, Array]:
+    """Weights (S,) and symmetric flows (S, S) of one being's movement, doors and seats fully passable.
+
+    The flow along a door is what a moving person would use if no sensor reported it; `sensing` takes the share that
+    is reported out of the silent movement.
+    """
+    weights = np.ones(states.size)
+    flows = np.zeros((states.size, states.size))
+    at = {(int(p), int(q)): i for i, (p, q) in enumerate(zip(states.place, states.pace, strict=True))}
+
+    def chain(i: int, j: int, out: float, back: float) -> None:
+        weights[j] = weights[i] * out / back
+        flows[i, j] = flows[j, i] = weights[i] * out
+
+    for index, place in enumerate(states.places):
+        if place.seat is None:
+            for (pace, out, back), following in zip(
+                _pace_rates(plan, place.room, being, sleeping_hours, settings), (ACTIVE, SETTLED, ASLEEP), strict=False
+            ):
+                chain(at[index, pace], at[index, following], out, back)
+    _add_seats(plan, states, at, being, sleeping_hours, weights, flows, settings)
+    _scale_away(states, being, weights, flows, settings)
+    for door in plan.doors.values():
+        rate = _door_rate(plan, being, door, settings)
+        pairs = door_places(plan, states, door)
+        for a, b in pairs:
+            i, j = at[a, MOVING], at[b, MOVING]
+            flows[i, j] = flows[j, i] = flows[i, j] + rate / max(1.0, len(pairs) ** 0.5)
+    _add_zone_flows(plan, states, at, flows, settings)
+    return weights, flows
+
+
+def _pace_rates(
+    plan: Floorplan, room: str, being: Being, sleeping_hours: bool, settings: Settings
+) -> list[tuple[int, float, float]]:
+    """(pace, rate to the next stiller pace, rate back) along a place's chain of paces."""
+    s = settings
+    if room == AWAY:
+        back = s.errand_rate if being.role == RESIDENT else s.return_rate
+        return [(MOVING, 1 / 60, back), (ACTIVE, s.outing_rate, s.return_rate)]
+    asleep, awake = _sleep_rates(plan, room, being, sleeping_hours, settings)
+    if motion_zones(plan, room):
+        return [
+            (MOVING, s.zone_pausing_rate, s.zone_starting_rate),
+            (ACTIVE, s.zone_settling_rate, s.zone_rising_rate),
+            (SETTLED, asleep, awake),
+        ]
+    corridor = plan.graph.degree(room) > 2 and not plan.rooms[room].rest
+    settling = s.settling_rate * (s.corridor_share if corridor else 1.0)
+    return [
+        (MOVING, s.pausing_rate, s.starting_rate),
+        (ACTIVE, settling, s.rising_rate),
+        (SETTLED, asleep, awake),
+    ]
+
+
+def _sleep_rates(
+    plan: Floorplan, room: str, being: Being, sleeping_hours: bool, settings: Settings
+) -> tuple[float, float]:
+    """Rates of falling asleep and of waking in a room."""
+    asleep, awake = settings.dozing_rate, settings.waking_rate
+    if plan.rooms[room].rest and sleeping_hours:
+        asleep, awake = settings.bedtime_rate, settings.night_waking_rate
+    if plan.rooms[room].rest and being.bed not in (None, room):
+        asleep *= settings.foreign_bed_share
+    if plan.rooms[room].outdoors:
+        asleep *= settings.foreign_bed_share
+    return asleep, awake
+
+
+def _scale_away(states: States, being: Being, weights: Array, flows: Array, settings: Settings) -> None:
+    """Scale the weights of `away` so that a being spends its usual share of time there."""
+    away = states.select(states.places_of(AWAY))
+    home = float(weights.sum() - weights[away].sum())
+    share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: NEVER}[being.role]
+    factor = share / (1 - share) * home / float(weights[away].sum())
+    weights[away] *= factor
+    flows[np.ix_(away, away)] *= factor
+    if being.role == PET and being.rooms is not None:
+        for room in states.rooms:
+            if room not in being.rooms and room != AWAY:
+                elsewhere = states.select(states.places_of(room, seats=True))
+                weights[elsewhere] *= 1e-3
+                flows[np.ix_(elsewhere, elsewhere)] *= 1e-3
+
+
+def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) -> float:
+    """Flow along a door between moving people of weight 1."""
+    outside = [room == AWAY or plan.rooms[room].outdoors for room in door.between]
+    if being.role == PET:
+        inside = being.rooms is not None and all(room in being.rooms for room in door.between)
+        return settings.door_rate if inside else settings.door_rate * 1e-4
+    if all(outside):
+        return settings.outdoor_rate
+    return settings.outer_door_rate if any(outside) else settings.door_rate
+
+
+def door_places(plan: Floorplan, states: States, door: Door) -> list[tuple[int, int]]:
+    """Pairs of places that a door joins: the zones nearest to it where they are known, else all of them."""
+    sides = []
+    for room in door.between:
+        places = states.places_of(room)
+        if door.at is not None and len(places) > 1:
+            spots = [(plan.sensors[z].at if (z := states.places[i].zone) else None) for i in places]
+            if all(spot is not None for spot in spots):
+                distances = [math.dist(door.at, spot) for spot in spots if spot is not None]
+                places = [places[int(np.argmin(distances))]]
+        sides.append(places)
+    if len(sides[0]) == 1 or len(sides[1]) == 1 or door.at is not None:
+        return [(a, b) for a in sides[0] for b in sides[1]]
+    return _nearest_pairs(plan, states, sides[0], sides[1])
+
+
+def _spot(plan: Floorplan, place: Place) -> tuple[float, float] | None:
+    """Where a place's sensor sits, when the plan says so."""
+    sensor = place.zone or place.seat
+    return plan.sensors[sensor].at if sensor else None
+
+
+def _nearest_pairs(plan: Floorplan, states: States, first: list[int], second: list[int]) -> list[tuple[int, int]]:
+    """The closest zones of two rooms with several zones each; all pairs where positions are unknown."""
+    pairs = [(a, b) for a in first for b in second]
+    spots = [(_spot(plan, states.places[a]), _spot(plan, states.places[b])) for a, b in pairs]
+    if any(p is None or q is None for p, q in spots):
+        return pairs
+    distances = np.array([math.dist(p, q) for p, q in spots if p is not None and q is not None])
+    return [pairs[int(distances.argmin())]]
+
+
+def _add_zone_flows(
+    plan: Floorplan, states: States, at: dict[tuple[int, int], int], flows: Array, settings: Settings
+) -> None:
+    """Join the zones of one room: the flow falls with distance in units of the sensors' usual spacing."""
+    for room in states.rooms:
+        zones = [i for i in states.places_of(room) if states.places[i].zone]
+        if not zones:
+            continue
+        spots = [_spot(plan, states.places[i]) for i in zones]
+        distance = np.ones((len(zones), len(zones)))
+        if all(spot is not None for spot in spots):
+            points = np.array(spots, dtype=float)
+            distance = np.linalg.norm(points[:, None] - points[None], axis=2)
+            nearest = distance + np.where(np.eye(len(zones)) > 0, np.inf, 0.0)
+            distance = distance / max(float(np.median(nearest.min(axis=1))), 0.1)
+        for m, a in enumerate(zones):
+            for n, b in enumerate(zones[:m]):
+                rate = settings.zone_rate * math.exp(-settings.zone_decay * max(0.0, float(distance[m, n]) - 1.0))
+                flows[at[a, MOVING], at[b, MOVING]] = flows[at[b, MOVING], at[a, MOVING]] = max(rate, 1e-5)
+
+
+def _add_seats(
+    plan: Floorplan,
+    states: States,
+    at: dict[tuple[int, int], int],
+    being: Being,
+    sleeping_hours: bool,
+    weights: Array,
+    flows: Array,
+    settings: Settings,
+) -> None:
+    """Join each seat to the active state of its room, or of the zone nearest to it."""
+    for index, place in enumerate(states.places):
+        if place.seat is None:
+            continue
+        zone = at[seat_zone(plan, states, index), ACTIVE]
+        settled, asleep = at[index, SETTLED], at[index, ASLEEP]
+        share = 1.0 if being.role != PET else 0.01
+        weights[settled] = weights[zone] * share * settings.seat_rate / settings.seat_rising_rate
+        flows[zone, settled] = flows[settled, zone] = weights[zone] * share * settings.seat_rate
+        dozing, waking = _sleep_rates(plan, place.room, being, sleeping_hours, settings)
+        weights[asleep] = weights[settled] * dozing / waking
+        flows[settled, asleep] = flows[asleep, settled] = weights[settled] * dozing
+
+
+def seat_zone(plan: Floorplan, states: States, index: int) -> int:
+    """The place of the room from which a seat is reached."""
+    place = states.places[index]
+    candidates = states.places_of(place.room)
+    spot = _spot(plan, place)
+    others = [_spot(plan, states.places[i]) for i in candidates]
+    if spot is None or any(other is None for other in others):
+        return candidates[0]
+    return candidates[int(np.argmin([math.dist(spot, other) for other in others if other is not None]))]

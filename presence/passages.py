@@ -1,0 +1,138 @@
+"""Which way through a door: windows that open at a door event, are read at once, and are final when they close.
+
+Each hypothesis carries a label distribution for every open window: nobody passed, or who passed which way. Evidence
+that comes later reweighs the hypotheses and so the labels: exact fixed-lag smoothing of one variable, online.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import Floorplan
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+SURE_MOVE = 0.6
+"""Belief in a place before and after from which an unreported passage is told at all."""
+INFERRED_LIMIT = 0.95
+"""An inferred passage is never claimed with certainty."""
+CLOSING_SHARE = 0.05
+"""A closing is told as a passage of its own with this share only. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """Which way somebody went through a door; the two directions and `nobody` sum to 1."""
+
+    time: datetime
+    """Of the door event."""
+    decided: datetime
+    """When this answer was given."""
+    door: str
+    directions: Mapping[str, float]
+    """`a>b` and `b>a`: probability that somebody passed that way."""
+    nobody: float
+    people: Mapping[str, float]
+    """Probability that it was this resident, visitor or pet."""
+    final: bool
+    inferred: bool = False
+    """True where no sensor of the door spoke: the belief moved from one room to the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A door event whose direction is still open to evidence."""
+
+    seconds: float
+    """Of the door event, epoch seconds."""
+    door: str
+    due: float
+    """When it closes, epoch seconds."""
+    accepting: bool
+    """A later passage through the still open door settles it."""
+    told: int = -1
+    """The likeliest label when it was last told."""
+
+
+def utc(seconds: float) -> datetime:
+    """Epoch seconds as a UTC time."""
+    return datetime.fromtimestamp(seconds, UTC)
+
+
+def read_label(
+    plan: Floorplan, window: Window, label: Array, names: Sequence[str], now: float, *, final: bool
+) -> Passage:
+    """A passage's answer from its label distribution: nobody, each being forth, each being back. Shape (1 + 2 P,)."""
+    persons = len(names)
+    first, second = plan.doors[window.door].between
+    label = np.maximum(label, 0.0) / np.maximum(label, 0.0).sum()
+    forth, back = label[1 : 1 + persons], label[1 + persons :]
+    directions = {f"{first}>{second}": float(forth.sum()), f"{second}>{first}": float(back.sum())}
+    who = {name: float(p) for name, p in zip(names, forth + back, strict=True)}
+    nobody = max(0.0, 1.0 - sum(directions.values()))
+    return Passage(utc(window.seconds), utc(now), window.door, directions, nobody, who, final)
+
+
+def pass_silently(labels: Array, windows: Sequence[Window], flows: Mapping[str, tuple[Array, Array]]) -> Array:
+    """Settle accepting windows by the flow of beings through doors that stand open.
+
+    Args:
+        labels: shape (K, W, 1 + 2 P).
+        windows: the W open windows.
+        flows: per door the expected passages forth and back, each of shape (P, K), in the step just made.
+    """
+    for index, window in enumerate(windows):
+        if not (window.accepting and window.door in flows):
+            continue
+        forth, back = flows[window.door]
+        share = np.concatenate([forth, back]).T  # (K, 2 P)
+        share = share * np.minimum(1.0, 0.99 / np.maximum(share.sum(axis=1), 1e-300))[:, None]
+        labels = labels.copy()
+        labels[:, index, 1:] += labels[:, index, :1] * share
+        labels[:, index, 0] *= 1.0 - share.sum(axis=1)
+    return labels
+
+
+def stop_accepting(windows: Sequence[Window], door: str) -> tuple[Window, ...]:
+    """Windows after a door has closed: later passages are no longer theirs."""
+    return tuple(replace(w, accepting=False) if w.door == door and w.accepting else w for w in windows)
+
+
+def inferred_passages(
+    plan: Floorplan, names: Sequence[str], before: Array, after: Array, now: float
+) -> Iterator[Passage]:
+    """Passages through doors without sensors, where the belief about somebody moved from one room to another.
+
+    Args:
+        plan: the home.
+        names: the P beings that are told.
+        before: shape (P, R), room probabilities before the event.
+        after: shape (P, R), and after it.
+        now: epoch seconds.
+    """
+    import networkx
+
+    watched = {s.door for s in plan.sensors.values() if s.door is not None}
+    rooms = list(plan.rooms)
+    for name, old, new in zip(names, before, after, strict=True):
+        a, b = int(old.argmax()), int(new.argmax())
+        if a == b or min(old[a], new[b]) < SURE_MOVE:
+            continue
+        path = networkx.shortest_path(plan.graph, rooms[a], rooms[b])
+        sure = min(INFERRED_LIMIT, float(old[a] * new[b]) ** (len(path) - 1))
+        for here, there in zip(path, path[1:], strict=False):
+            for door in plan.graph[here][there]:
+                if door in watched:
+                    continue
+                first, second = plan.doors[door].between
+                share = sure / len(plan.graph[here][there])
+                other = (1.0 - share) * 0.1
+                directions = {f"{here}>{there}": share, f"{there}>{here}": other}
+                ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
+                yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True)

@@ -1,0 +1,201 @@
+"""Lines out of files, pipes and gzip, and the small parsers that logs and truth files share.
+
+Memory is bounded: a line longer than `MAX_LINE` is never held, and no file is read whole. Parsers raise `ValueError`
+with a text that says what is wrong and what would be right; who calls knows file and line.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import os
+import re
+import zlib
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import UTC, datetime
+from typing import IO, Any, cast
+
+from presence.errors import Fault, LogError
+
+MAX_LINE = 65536
+"""Bytes of the longest line that is read."""
+HEAD = 1024
+"""Bytes at the start of a file by which text is told from anything else."""
+
+Source = str | os.PathLike[str] | Iterable[str | bytes]
+Line = tuple[int, str, str | None]
+"""Number of a line from 1, its text without line end, and what keeps it from being read, if anything."""
+
+TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+
+
+def name_of(source: Source) -> str:
+    """What faults call a source: its path, else `-`."""
+    if isinstance(source, (str, os.PathLike)):
+        return os.fspath(source)
+    name = getattr(source, "name", None)
+    return name if isinstance(name, str) and name != "<stdin>" else "-"
+
+
+def read_lines(source: Source) -> Iterator[Line]:
+    """The lines of a path, an open file or any iterable, blank ones too; never raises for what is inside.
+
+    Raises:
+        LogError: if a path cannot be opened.
+    """
+    if isinstance(source, (str, os.PathLike)):
+        try:
+            with open(source, "rb") as opened:  # noqa: PTH123, a path may be any text
+                yield from _file_lines(cast("IO[bytes]", opened))
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            message = f"cannot be read ({reason}); a readable file is needed"
+            raise LogError([Fault(name_of(source), 0, message)]) from None
+        return
+    file: Any = getattr(cast("Any", source), "buffer", source)
+    if hasattr(file, "peek") and hasattr(file, "readline"):
+        yield from _file_lines(file)
+        return
+    for number, raw in enumerate(source, 1):
+        yield _decoded(number, raw) if isinstance(raw, bytes) else _checked(number, raw)
+
+
+def _file_lines(file: IO[bytes]) -> Iterator[Line]:
+    """Lines of a binary stream that can `peek`, unpacked if it begins like gzip."""
+    packed = cast("Any", file).peek(2)[:2] == b"\x1f\x8b"
+    stream = cast("IO[bytes]", gzip.GzipFile(fileobj=file)) if packed else file
+    number = 0
+    try:
+        head = cast("Any", stream).peek(HEAD)[:HEAD]
+        if _binary(head):
+            yield 1, "", "this is no text in UTF-8 but binary data; JSON Lines or CSV, plain or gzip, would be right"
+            return
+        while raw := stream.readline(MAX_LINE + 1):
+            number += 1
+            if len(raw) > MAX_LINE:
+                _skip_rest(stream, raw)
+                yield number, "", f"longer than {MAX_LINE} bytes; one event a line would be right"
+            else:
+                yield _decoded(number, raw)
+    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+        yield number + 1, "", f"the gzip data break off or are damaged here ({error}); what came before was read"
+    except OSError as error:
+        yield number + 1, "", f"reading failed here ({error.strerror or error}); what came before was read"
+
+
+def _binary(head: bytes) -> bool:
+    """Whether a file that begins like this is worth no look at its lines."""
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):  # UTF-16
+        return True
+    return b"time" not in head and any(byte < 32 and byte not in b"\t\n\v\f\r" for byte in head)
+
+
+def _skip_rest(stream: IO[bytes], raw: bytes) -> None:
+    while raw and not raw.endswith(b"\n"):
+        raw = stream.readline(MAX_LINE)
+
+
+def _decoded(number: int, raw: bytes) -> Line:
+    if len(raw) > MAX_LINE + 2:
+        return number, "", f"longer than {MAX_LINE} bytes; one event a line would be right"
+    try:
+        text = raw.decode()
+    except UnicodeDecodeError as error:
+        return number, "", f"byte {raw[error.start]:#04x} at column {error.start + 1} is no UTF-8; UTF-8 would be right"
+    return number, _bare(number, text), None
+
+
+def _checked(number: int, text: str) -> Line:
+    if len(text) > MAX_LINE:
+        return number, "", f"longer than {MAX_LINE} characters; one event a line would be right"
+    return number, _bare(number, text), None
+
+
+def _bare(number: int, text: str) -> str:
+    """Without a line end, and without a byte order mark before the first line."""
+    return text.removeprefix("\ufeff").rstrip("\r\n") if number == 1 else text.rstrip("\r\n")
+
+
+# --- time -----------------------------------------------------------------------------------------------------------
+def parse_time(text: str) -> datetime:
+    """An RFC 3339 time with an offset, in UTC; digits after the sixth of a second are cut off.
+
+    Raises:
+        ValueError: saying what is wrong with it.
+    """
+    if TIME.fullmatch(text) is None:
+        raise ValueError(_time_fault(text))
+    try:
+        time = datetime.fromisoformat(text.upper())
+        return time if time.tzinfo is UTC else time.astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        if text[17:19] == "60":
+            what = "has second 60 (a leap second), which clocks here do not have"
+            raise ValueError(f"time {short(text)} {what}; second 59.999999 would be right") from None
+        raise ValueError(f"time {short(text)} does not exist ({error}); one of the calendar would be right") from None
+
+
+def _time_fault(text: str) -> str:
+    if TIME.fullmatch(text + "Z"):
+        return f"time {short(text)} has no offset; with one, e.g. {text + 'Z'!r} or {text + '+01:00'!r}, would be right"
+    return f"time {short(text)} is no RFC 3339 time; '2026-03-01T07:12:03.250+00:00' would be right"
+
+
+# --- values -----------------------------------------------------------------------------------------------------------
+def short(value: object) -> str:
+    """A value as text for a message, cut where it is long."""
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:50]}... ({len(text)} characters)"
+
+
+def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        keys = [key for key, _ in pairs]
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise ValueError(f"key {short(twice)} stands twice; once would be right")
+    return found
+
+
+def _constant(name: str) -> Any:
+    raise ValueError(f"{name} is no number in JSON; a finite one would be right")
+
+
+_DECODER = json.JSONDecoder(object_pairs_hook=_pairs, parse_constant=_constant)
+
+
+def parse_object(text: str) -> dict[str, Any]:
+    """A line that is one JSON object, no key twice.
+
+    Raises:
+        ValueError: saying what is wrong with it.
+    """
+    try:
+        fields = _DECODER.decode(text)
+    except json.JSONDecodeError as error:
+        raise ValueError(
+            f"is not JSON ({error.msg} at column {error.colno}): {short(text)};"
+            ' {"time": "...", "sensor": "...", "value": "..."} would be right'
+        ) from None
+    except RecursionError:
+        raise ValueError("nested too deep; a flat object would be right") from None
+    if not isinstance(fields, dict):
+        kind = "a JSON array" if isinstance(fields, list) else f"the bare value {short(fields)}"
+        raise ValueError(f'is {kind}; one object a line, {{"time": ...}}, would be right')
+    return fields
+
+
+def text_field(fields: Mapping[str, Any], key: str) -> str:
+    """A field that must be there and be text.
+
+    Raises:
+        ValueError: if it is missing, empty or something else.
+    """
+    value = fields.get(key)
+    if isinstance(value, str) and value:
+        return value
+    if value is None:
+        raise ValueError(f"{key!r} is missing; every line needs it")
+    if value == "":
+        raise ValueError(f"{key!r} is empty; text would be right")
+    raise ValueError(f"{key!r} is {short(value)}; text, in quotes, would be right")

@@ -1,0 +1,333 @@
+"""From sensors to event rates: how sensors see, as parts of a marked Markovian arrival process.
+
+Each way in which one being can cause an event is an `Option`: the rates at which it happens from some states, and the
+states it leads to. A motion sensor is diagonal (who fires it stays where they are); a door contact is not (the
+off-diagonal entry says which way somebody went). All rates are losses of the silent movement: silence is evidence.
+
+A sensor that cannot report now (a motion sensor that is on, a door that stands open) gives its rates back: its
+entries of the generator change for as long, see `entries_of`.
+
+Source: Asmussen & Koole 1993 (J. Appl. Prob. 30:365), marked Markovian arrival processes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.movement import ACTIVE, MOVING, PET, Being, Place, States, door_places, motion_zones, seat_zone
+from presence.settings import PaceRates, Settings
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+REPORTED_FLOW = 2e-3
+"""1/s: slower moves between zones are left silent."""
+NOBODY, FORTH, BACK = range(3)
+"""Labels of a door event: nobody passed, from the first room to the second, from the second to the first."""
+
+
+class Option(NamedTuple):
+    """One way in which one being can cause an event: `x[target] <- x[source] @ rates`."""
+
+    source: IndexArray
+    """Shape (m,)."""
+    target: IndexArray
+    """Shape (t,)."""
+    rates: Array
+    """Shape (P, m, t), 1/s."""
+    label: int = NOBODY
+
+
+class Entry(NamedTuple):
+    """A changed entry of the generators: `rate` per being at [i, j], and for i != j the same flow back."""
+
+    i: int
+    j: int
+    rate: Array
+    """Shape (P,): a rate on the diagonal (1/s), a flow (weight per second) off it."""
+    both_ways: bool = True
+
+
+@dataclass(frozen=True)
+class Sight:
+    """How one plan's sensors see beings with given movement (weights (P, S), flows (P, S, S))."""
+
+    plan: Floorplan
+    states: States
+    beings: tuple[Being, ...]
+    settings: Settings
+    weights: Array
+    flows: Array
+
+    # --- parts of the generator ------------------------------------------------------------------------------------
+    def silent_flows(self) -> Array:
+        """Flows (P, S, S) that no sensor reports while doors are shut and seats empty."""
+        silent = self.flows.copy()
+        for door in self.plan.doors:
+            miss = self._door_miss(door)
+            for i, j in self.door_states(door):
+                silent[:, i, j] = silent[:, j, i] = miss * self.flows[:, i, j]
+        for i, j in self._zone_moves():
+            silent[:, i, j] = self.settings.zone_miss * self.flows[:, i, j]
+        for _, zone, place in self._seats():
+            silent[:, zone, place] = silent[:, place, zone] = self.settings.seat_miss * self.flows[:, zone, place]
+        return silent
+
+    def losses(self) -> Array:
+        """Rates (P, S) of all events while sensors are off, doors are shut and seats empty."""
+        total = np.zeros_like(self.weights)
+        for sensor in self.plan.sensors.values():
+            for option in self._resting_options(sensor):
+                total[:, option.source] += option.rates.sum(axis=2)
+        return total
+
+    def _resting_options(self, sensor: Sensor) -> list[Option]:
+        """What a sensor can report while it is off."""
+        value = {"contact": "open", "lock": "unlocked", "power": "started", "camera": "person"}.get(
+            sensor.kind, {"motion": "detected", "occupancy": "occupied"}.get(sensor.kind, "pressed")
+        )
+        return [] if sensor.kind in ("phone", "badge") else self.options(sensor, value)
+
+    def entries_of(self, condition: str, name: str) -> Iterator[Entry]:
+        """Changed entries while a condition lasts.
+
+        Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
+        through unreported, and may be closed), `unwatched` (a door whose contact is offline), `pressed` (a seat).
+        """
+        if condition == "blind":
+            for i, j in self._zone_moves(name):
+                yield Entry(i, j, (1 - self.settings.zone_miss) * self.flows[:, i, j], both_ways=False)
+                yield Entry(i, i, -(1 - self.settings.zone_miss) * self.flows[:, i, j] / self.weights[:, i])
+            for option in self._resting_options(self.plan.sensors[name]):
+                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                    yield Entry(int(i), int(i), rate)
+        elif condition in ("open", "unwatched"):
+            contact = self._contact(name)
+            if contact is None:
+                return
+            for option in self.options(contact, "open"):
+                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                    yield Entry(int(i), int(i), rate)
+            for i, j in self.door_states(name):
+                flow = (1 - self._door_miss(name)) * self.flows[:, i, j]
+                yield Entry(i, j, flow)
+                yield Entry(i, i, -flow / self.weights[:, i])
+                yield Entry(j, j, -flow / self.weights[:, j])
+            if condition == "open":
+                for i in self._sides(name, (MOVING,)):
+                    yield Entry(i, i, -np.full(len(self.beings), self.settings.door_closing_rate) * self._hands())
+        elif condition == "pressed":
+            sensor = self.plan.sensors[name]
+            yield from self.entries_of("blind", name)
+            for option in self.options(sensor, "released"):
+                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                    yield Entry(int(i), int(i), -rate)
+
+    # --- ways of causing an event ----------------------------------------------------------------------------------
+    def options(self, sensor: Sensor, value: str, by: str | None = None, open_share: float = 0.0) -> list[Option]:
+        """Every way in which one being can cause this report.
+
+        Args:
+            sensor: the sensor.
+            value: what it reports.
+            by: for a lock, `inside` or `keypad`.
+            open_share: for a contact that closes, the share of time this door stands open.
+        """
+        s = self.settings
+        if sensor.kind == "motion" and value == "detected":
+            return [self._motion(sensor), *self._zone_entry(sensor)]
+        plain: dict[tuple[str, str], PaceRates] = {
+            ("occupancy", "occupied"): s.occupancy_rates,
+            ("camera", "person"): s.camera_rates,
+            ("switch", "pressed"): s.switch_rates,
+            ("power", "started"): s.power_rates,
+        }
+        if (sensor.kind, value) in plain and sensor.room is not None:
+            places = self.states.places_of(sensor.room, seats=True)
+            return [self._diagonal({i: 1.0 for i in places}, plain[sensor.kind, value], hands=True)]
+        if sensor.kind == "contact" and sensor.door is not None:
+            return self._opening(sensor.door) if value == "open" else [self._closing(sensor.door, open_share)]
+        if sensor.kind == "lock" and sensor.door is not None:
+            return self._lock(sensor.door, value, by)
+        if sensor.kind == "pressure":
+            return self._seat(sensor, value)
+        return []
+
+    def _hands(self) -> Array:
+        """1 for beings that open doors and press switches, next to nothing for pets. Shape (P,)."""
+        return np.array([1e-6 if being.role == PET else 1.0 for being in self.beings])
+
+    def _diagonal(self, coverage: dict[int, float], rates: PaceRates, *, hands: bool) -> Option:
+        """An event caused from some places (with a share each) at a rate by pace, moving nobody."""
+        index = self.states.select(list(coverage))
+        rate = np.array([coverage[p] * rates[q] for p, q in zip(*self._at(index), strict=True)])
+        share = self._hands() if hands else self._pet_share()
+        matrix = np.zeros((len(self.beings), len(index), len(index)))
+        matrix[:, range(len(index)), range(len(index))] = share[:, None] * rate
+        return Option(index, index, matrix)
+
+    def _at(self, index: IndexArray) -> tuple[list[int], list[int]]:
+        return self.states.place[index].tolist(), self.states.pace[index].tolist()
+
+    def _pet_share(self) -> Array:
+        return np.array([self.settings.pet_rate_share if b.role == PET else 1.0 for b in self.beings])
+
+    def _motion(self, sensor: Sensor) -> Option:
+        """A motion sensor: everybody in its room, or in its own zone."""
+        assert sensor.room is not None
+        coverage: dict[int, float] = {}
+        for i in self.states.places_of(sensor.room, seats=True):
+            place = self.states.places[i]
+            zone = self.states.places[seat_zone(self.plan, self.states, i)].zone if place.seat else place.zone
+            if zone in (None, sensor.id):
+                coverage[i] = 1.0
+        zoned = len(motion_zones(self.plan, sensor.room)) > 0
+        rates = self.settings.zone_motion_rates if zoned else self.settings.motion_rates
+        return self._diagonal(coverage, rates, hands=False)
+
+    def _zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
+        """Moves (from, to) between moving states of zones, into one sensor's zone or into any: these are reported."""
+        watched = {pair for d in self.plan.doors if self._contact(d) is not None for pair in self.door_states(d)}
+        moving = {int(p): i for i, p in enumerate(self.states.place) if self.states.pace[i] == MOVING}
+        zones = [(moving[p], name) for p, place in enumerate(self.states.places) if (name := self._watcher(place))]
+        return [
+            (i, j)
+            for j, zone in zones
+            if sensor in (None, zone)
+            for i, _ in zones
+            if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & watched
+        ]
+
+    def _watcher(self, place: Place) -> str | None:
+        """The motion sensor whose zone a place is, or the only one of its room."""
+        if place.seat or place.zone:
+            return place.zone if place.zone else None
+        return next((s.id for s in self.plan.sensors.values() if s.kind == "motion" and s.room == place.room), None)
+
+    def _zone_entry(self, sensor: Sensor) -> list[Option]:
+        """Somebody walks into the zone of a sensor and is seen at once."""
+        moves = self._zone_moves(sensor.id)
+        if not moves:
+            return []
+        source = np.array([i for i, _ in moves], dtype=np.intp)
+        rates = [(1 - self.settings.zone_miss) * self.flows[:, i, j] / self.weights[:, i] for i, j in moves]
+        matrix = np.array(rates).T[:, :, None] * self._pet_share()[:, None, None]
+        return [Option(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
+
+    # --- doors -------------------------------------------------------------------------------------------------------
+    def _contact(self, door: str) -> Sensor | None:
+        """The contact of a door, or the lock that must do as one."""
+        sensors = [s for s in self.plan.sensors.values() if s.door == door]
+        contacts = [s for s in sensors if s.kind == "contact"]
+        return (contacts or sensors or [None])[0]
+
+    def _door_miss(self, door: str) -> float:
+        """Share of passages that no sensor of the door reports."""
+        sensor = self._contact(door)
+        if sensor is None:
+            return 1.0
+        return self.settings.door_miss if sensor.kind == "contact" else 0.5
+
+    def door_states(self, door: str) -> list[tuple[int, int]]:
+        """Pairs of moving states that a door joins."""
+        pairs = door_places(self.plan, self.states, self.plan.doors[door])
+        single = {int(p): i for i, p in enumerate(self.states.place) if self.states.pace[i] == MOVING}
+        return [(single[a], single[b]) for a, b in pairs]
+
+    def _sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
+        """States beside a door, on both sides or on one."""
+        pairs = door_places(self.plan, self.states, self.plan.doors[door])
+        places = sorted({pair[k] for pair in pairs for k in ((0, 1) if side is None else (side,))})
+        return [int(i) for pace in paces for i in self.states.select(places, pace)]
+
+    def _opening(self, door: str) -> list[Option]:
+        """Somebody opens the door and passes one way or the other, or does not."""
+        reported = 1 - self._door_miss(door)
+        options = []
+        for label, pairs in ((FORTH, self.door_states(door)), (BACK, [(j, i) for i, j in self.door_states(door)])):
+            source, target = (np.unique(column) for column in zip(*pairs, strict=True))
+            rates = np.zeros((len(self.beings), len(source), len(target)))
+            for i, j in pairs:
+                m, t = np.searchsorted(source, i), np.searchsorted(target, j)
+                rates[:, m, t] = reported * self.flows[:, i, j] / self.weights[:, i]
+            options.append(Option(source, target, rates, label))
+        flow = max(self.flows[0, i, j] for i, j in self.door_states(door))
+        return [*options, self._beside(door, self.settings.door_idle_share * flow)]
+
+    def _beside(self, door: str, rate: float, paces: tuple[int, ...] = (MOVING,), side: int | None = None) -> Option:
+        """Somebody beside the door does something to it and stays."""
+        index = np.array(self._sides(door, paces, side), dtype=np.intp)
+        rates = np.zeros((len(self.beings), len(index), len(index)))
+        rates[:, range(len(index)), range(len(index))] = rate * self._hands()[:, None]
+        return Option(index, index, rates)
+
+    def _closing(self, door: str, open_share: float) -> Option:
+        """Somebody closes the door; where it usually stands open, somebody on the inner side shuts themselves in."""
+        option = self._beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
+        inner = self.inner_side(door)
+        if inner is None:
+            return option
+        inside = np.isin(option.source, self._sides(door, (MOVING, ACTIVE), inner))
+        rates = option.rates * np.where(inside, 1.0, 1.0 - open_share)[:, None]
+        return option._replace(rates=rates)
+
+    def inner_side(self, door: str) -> int | None:
+        """The side (0 or 1) that this door alone joins to `away`, if there is one."""
+        graph = self.plan.graph.copy()
+        first, second = self.plan.doors[door].between
+        graph.remove_edge(first, second, key=door)
+        import networkx
+
+        reachable = networkx.node_connected_component(graph, AWAY)
+        cut_off = [k for k, room in enumerate((first, second)) if room not in reachable]
+        return cut_off[0] if cut_off else None
+
+    def outer_side(self, door: str) -> int:
+        """The side (0 or 1) nearer to `away`."""
+        import networkx
+
+        first, second = self.plan.doors[door].between
+        distance = networkx.single_source_shortest_path_length(self.plan.graph, AWAY)
+        return 0 if distance[first] < distance[second] else 1
+
+    def _lock(self, door: str, value: str, by: str | None) -> list[Option]:
+        """Somebody works the lock from the inside or the outside; without a contact an unlocking is a passage."""
+        outer = self.outer_side(door)
+        side = {"inside": 1 - outer, "keypad": outer}.get(by or "", None)
+        beside = self._beside(door, self.settings.lock_rate, (MOVING, ACTIVE), side)
+        contact = self._contact(door)
+        if value == "locked" or contact is None or contact.kind == "contact":
+            return [beside]
+        passing = [o for o in self._opening(door) if o.label != NOBODY]
+        wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
+        idle = beside._replace(rates=beside.rates * self.settings.door_idle_share)
+        return [o for o in passing if o.label in wanted] + [idle]
+
+    # --- seats -------------------------------------------------------------------------------------------------------
+    def _seats(self) -> Iterator[tuple[str, int, int]]:
+        """(sensor, active state of the zone, settled state of the seat) for each pressure sensor."""
+        for index, place in enumerate(self.states.places):
+            if place.seat is not None:
+                zone = self.states.select([seat_zone(self.plan, self.states, index)], ACTIVE)
+                yield place.seat, int(zone[0]), int(self.states.select([index])[0])
+
+    def _seat(self, sensor: Sensor, value: str) -> list[Option]:
+        """Sitting down and getting up; somebody already there may be noticed late."""
+        s = self.settings
+        zone, settled = next((z, p) for seat, z, p in self._seats() if seat == sensor.id)
+        asleep = settled + 1
+        source = np.array([zone, settled, asleep], dtype=np.intp)
+        rates = np.zeros((len(self.beings), 3, 3))
+        flow = (1 - s.seat_miss) * self.flows[:, zone, settled]
+        if value == "pressed":
+            rates[:, 0, 1] = flow / self.weights[:, zone]
+            rates[:, 1, 1] = rates[:, 2, 2] = s.seat_late_rate
+        else:
+            rates[:, 1, 0] = flow / self.weights[:, settled]
+            rates[:, 2, 0] = 0.1 * rates[:, 1, 0]
+        return [Option(source, source, rates)]

@@ -1,0 +1,163 @@
+"""Every default of the model in one place, with its source, all overridable: `Settings(door_rate=0.2)`.
+
+Rates are per second, durations in seconds, probabilities in [0, 1]. Where four values stand in a row they belong to
+the paces moving, active, settled, asleep.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+from presence.errors import SettingError
+
+PaceRates = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How people move and how sensors see, until a home's own log teaches better.
+
+    Raises:
+        SettingError: if a value is not finite, not positive, or a probability is not inside (0, 1).
+    """
+
+    # --- movement -------------------------------------------------------------------------------------------------
+    door_rate: float = 0.2
+    """A moving person takes a given inner door once in 7 s: 5-8 m of path at an indoor pace below the comfortable
+    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15)."""
+    outer_door_rate: float = 0.01
+    """Doors between indoors and outdoors; gives two to three outings a day. Common practice, no source."""
+    outdoor_rate: float = 0.07
+    """Between outdoor rooms and `away`: a path or a drive is walked in about 15 s. Common practice, no source."""
+    zone_rate: float = 0.25
+    """From one motion sensor's zone to a neighbour's in the same room. Common practice, no source."""
+    zone_decay: float = 4.0
+    """How fast `zone_rate` falls with distance, per spacing of the sensors: the next event comes from next door."""
+    zone_pausing_rate: float = 0.25
+    """Moving to active inside a sensor's zone."""
+    zone_starting_rate: float = 0.06
+    """Active to moving inside a sensor's zone."""
+    zone_settling_rate: float = 1 / 60
+    """Active to settled inside a sensor's zone."""
+    zone_rising_rate: float = 1 / 160
+    """Settled to active inside a sensor's zone."""
+    zone_miss: float = 0.05
+    """Share of moves into a zone that its sensor does not report at once."""
+    zone_motion_rates: PaceRates = (0.4, 0.09, 1 / 200, 1 / 5000)
+    """Rate at which a zone's sensor fires again for somebody in it."""
+    pausing_rate: float = 0.12
+    """Moving to active: a walk ends after about 8 s. Common practice, no source."""
+    starting_rate: float = 1 / 40
+    """Active to moving: somebody up and about in a room leaves it or crosses it. Common practice, no source."""
+    settling_rate: float = 1 / 150
+    """Active to settled. Common practice, no source."""
+    rising_rate: float = 1 / 900
+    """Settled to active: a sitting of a quarter of an hour before the next stir. Common practice, no source."""
+    dozing_rate: float = 1 / 5400
+    """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
+    waking_rate: float = 1 / 1800
+    """Asleep to settled outside sleeping hours. Common practice, no source."""
+    bedtime_rate: float = 1 / 900
+    """Settled to asleep in the own bed's room in sleeping hours. Common practice, no source."""
+    night_waking_rate: float = 1 / 7200
+    """Asleep to settled in sleeping hours: a few stirrings a night. Common practice, no source."""
+    foreign_bed_share: float = 0.1
+    """Falling asleep in another rest room than the own, relative to the own. Common practice, no source."""
+    corridor_share: float = 0.15
+    """Settling in a room with three or more doors, relative to other rooms. Common practice, no source."""
+    away_share: float = 0.313
+    """Share of time a resident is off the property: 1 - 16.49 h / 24 h, Building America House Simulation Protocols
+    2010, Fig. 25."""
+    errand_rate: float = 1 / 1800
+    """Away: return of a short outing. Common practice, no source."""
+    outing_rate: float = 1 / 3600
+    """Away: a short outing turns into a long one. Common practice, no source."""
+    return_rate: float = 1 / 14400
+    """Away: end of a long outing. Common practice, no source."""
+    visitor_share: float = 0.02
+    """Share of time an unknown person is on the property. Common practice, no source."""
+    # --- motion sensors -------------------------------------------------------------------------------------------
+    motion_rates: PaceRates = (0.6, 0.08, 1 / 500, 1 / 5000)
+    """Rate of firing while the sensor can fire. Kept low for still people: too high costs more than too low.
+    Common practice, no source."""
+    motion_false_alarm_rate: float = 1 / 43200
+    """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
+    hold_expiry: float = 20.0
+    """A sensor still on after this many times its hold (and a second) is taken to have lost its off message."""
+    pet_rate_share: float = 0.7
+    """A pet sets a motion sensor off, relative to a person. Common practice, no source."""
+    # --- doors ----------------------------------------------------------------------------------------------------
+    door_miss: float = 0.05
+    """A contact misses an opening, or somebody passes without one: detection .9-.97 in the experiments."""
+    door_idle_share: float = 0.15
+    """A door is opened and nobody passes, relative to passing. Common practice, no source."""
+    door_closing_rate: float = 1 / 20
+    """Somebody moving beside an open door closes it. Common practice, no source."""
+    door_false_alarm_rate: float = 1 / 86400
+    """A contact moves with nobody near (wind, jolt): once a day. Common practice, no source."""
+    lock_rate: float = 1 / 20
+    """Somebody moving beside a locked door works the lock. Common practice, no source."""
+    code_slip: float = 0.001
+    """Somebody else uses a person's code, relative to the person. Common practice, no source."""
+    passage_window: float = 300.0
+    """Seconds after which the direction of a passage is final."""
+    # --- other sensors --------------------------------------------------------------------------------------------
+    occupancy_rates: PaceRates = (0.6, 0.3, 0.1, 0.05)
+    """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""
+    occupancy_refresh: float = 60.0
+    """While such a sensor stays on it bears witness again after this many seconds."""
+    occupancy_stuck: float = 0.3
+    """Chance that it stays on that long with nobody there, relative to somebody there. Common practice."""
+    camera_rates: PaceRates = (0.5, 0.2, 0.02, 0.005)
+    """A camera that recognises people. Common practice, no source."""
+    switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
+    """A hand-operated control. Common practice, no source."""
+    power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)
+    """An appliance started by hand. Common practice, no source."""
+    object_false_alarm_rate: float = 1 / 604800
+    """A switch, appliance or camera reports with nobody there: once a week. Common practice, no source."""
+    seat_rate: float = 1 / 200
+    """An active person sits down on a given seat, bed or mat with a sensor. Common practice, no source."""
+    seat_rising_rate: float = 1 / 1200
+    """Somebody on a seat gets up; from a bed at night a tenth of it. Common practice, no source."""
+    seat_miss: float = 0.02
+    """A pressure sensor misses a change, relative to reporting it. Common practice, no source."""
+    seat_late_rate: float = 1 / 60
+    """A pressure sensor that missed somebody sitting down reports it after all. Common practice, no source."""
+    seat_false_alarm_rate: float = 1 / 21600
+    """A pressure sensor turns on with nobody there. Common practice, no source."""
+    seat_brief_rate: float = 1 / 10
+    """Such a false turn ends after about 10 s..."""
+    seat_stuck_share: float = 0.05
+    """...but this share of them sticks..."""
+    seat_stuck_rate: float = 1 / 14400
+    """...for hours. Common practice, no source."""
+    phone_error: float = 0.02
+    """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
+    badge_error: float = 0.05
+    """A tag is heard in another room. Common practice, no source."""
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            for number in value if isinstance(value, tuple) else (value,):
+                if not (isinstance(number, (int, float)) and math.isfinite(number) and number > 0):
+                    raise SettingError(f"{field.name}: {number!r} is not a finite number above zero")
+            if field.name.endswith(("_share", "_miss", "_error", "_slip", "_stuck")) and not value < 1:
+                raise SettingError(f"{field.name}: {value!r} must be below 1")
+
+    @classmethod
+    def from_mapping(cls, values: Mapping[str, Any]) -> Settings:
+        """Settings with some values replaced; lists become tuples.
+
+        Raises:
+            SettingError: if a name is unknown or a value is out of range.
+        """
+        known = {field.name for field in fields(cls)}
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise SettingError(f"unknown setting {unknown[0]!r}; the settings are {', '.join(sorted(known))}")
+        return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in values.items()})

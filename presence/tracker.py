@@ -1,0 +1,238 @@
+"""The main loop: events in, belief and passages out.
+
+    line of a log -> Event -> Tracker.observe -> propagate by dt -> branch and condition -> Belief, Passages
+
+The state is one immutable `Snapshot`; an event that comes late, but within the reordering window, is put in its place
+by going back to the snapshot before it and taking in the later ones again.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections import deque
+from dataclasses import dataclass
+from datetime import datetime
+
+from presence.errors import LateEventError, TimeError, UnknownSensorError, UnknownValueError
+from presence.events import Event
+from presence.floorplan import VALUES, Floorplan
+from presence.inference import Association, Belief, Engine, Snapshot
+from presence.passages import Passage
+from presence.settings import Settings
+
+REMEMBERED_PASSAGES = 200
+"""How many answers `Tracker.passages` keeps."""
+
+
+@dataclass(slots=True)
+class Counts:
+    """What the tracker did with what it was given."""
+
+    observed: int = 0
+    duplicates: int = 0
+    reordered: int = 0
+
+
+class Tracker:
+    """Follows who is where in one home.
+
+    Args:
+        plan: the home.
+        settings: rates and probabilities of the model.
+        hypotheses: the largest number of hypotheses kept; None keeps all (exact; grows with every event).
+        reordering_window: seconds by which an event may come late.
+
+    Example:
+        >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
+        >>> tracker.observe(Event(time=now, sensor="hall_motion", value="detected"))  # doctest: +SKIP
+        >>> tracker.belief.rooms["hall"]  # doctest: +SKIP
+    """
+
+    def __init__(
+        self,
+        plan: Floorplan,
+        settings: Settings | None = None,
+        *,
+        hypotheses: int | None = 16,
+        reordering_window: float = 2.0,
+    ) -> None:
+        self.plan = plan
+        self.settings = settings or Settings()
+        self.reordering_window = reordering_window
+        self.counts = Counts()
+        self._engine = Engine(plan, self.settings, hypotheses)
+        self._snapshot: Snapshot | None = None
+        self._belief: tuple[Snapshot, Belief] | None = None
+        self._recent: list[tuple[float, Event | None, Snapshot]] = []
+        self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
+        self._untaken: deque[Passage] = deque(maxlen=10_000)
+        self._final: set[tuple[datetime, str]] = set()
+
+    # --- in ----------------------------------------------------------------------------------------------------------
+    def observe(self, event: Event) -> None:
+        """Take in one event; belief and passages are up to date when this returns.
+
+        Raises:
+            UnknownSensorError, UnknownValueError: if the plan knows no such sensor or value.
+            TimeError: if the time has no offset.
+            LateEventError: if the event is older than the reordering window.
+        """
+        self.check(event)
+        seconds = event.seconds
+        if self._snapshot is None:
+            self._snapshot = self._engine.start(seconds)
+        now = self._snapshot.seconds
+        if seconds < now - self.reordering_window:
+            raise LateEventError(
+                f"{event.sensor} {event.value} at {event.time.isoformat()} is {now - seconds:.3f} s older than the"
+                f" tracker's time; at most {self.reordering_window:g} s are put in order"
+            )
+        if any(old == event for _, old, _ in self._recent):
+            self.counts.duplicates += 1
+            return
+        self.counts.observed += 1
+        later = self._go_back(seconds)
+        self._take(event)
+        for at, old in later:
+            if old is None:
+                self._step(at)
+            else:
+                self._take(old)
+        self._forget()
+
+    def advance(self, now: datetime) -> None:
+        """Let time pass without an event: silence is evidence too.
+
+        Raises:
+            TimeError: if the time has no offset or lies before the tracker's time.
+        """
+        seconds = _seconds(now)
+        if self._snapshot is None:
+            self._snapshot = self._engine.start(seconds)
+        if seconds < self._snapshot.seconds:
+            raise TimeError(
+                f"{now.isoformat()} lies before the tracker's time {self._snapshot.time.isoformat()};"
+                " advance() only goes forward"
+            )
+        self._step(seconds)
+        self._forget()
+
+    def check(self, event: Event) -> None:
+        """Refuse an event that this home cannot have sent (see `observe`)."""
+        sensor = self.plan.sensors.get(event.sensor)
+        if sensor is None:
+            raise UnknownSensorError(
+                f"unknown sensor {event.sensor!r}; the plan has {', '.join(sorted(self.plan.sensors)) or 'none'}"
+            )
+        known = tuple(self.plan.rooms) if sensor.kind == "badge" else VALUES[sensor.kind]
+        if event.value not in known and event.value not in ("offline", "online"):
+            raise UnknownValueError(
+                f"sensor {event.sensor!r} ({sensor.kind}) cannot report {event.value!r}; it reports {', '.join(known)}"
+            )
+        _seconds(event.time)
+
+    # --- out ---------------------------------------------------------------------------------------------------------
+    @property
+    def time(self) -> datetime | None:
+        """The tracker's time: of the latest event or advance."""
+        return None if self._snapshot is None else self._snapshot.time
+
+    @property
+    def belief(self) -> Belief:
+        """Who is where now.
+
+        Raises:
+            TimeError: before the first event or advance.
+        """
+        snapshot = self._known()
+        if self._belief is None or self._belief[0] is not snapshot:
+            self._belief = (snapshot, self._engine.belief(snapshot))
+        return self._belief[1]
+
+    @property
+    def passages(self) -> list[Passage]:
+        """Recent answers about door passages, latest last."""
+        return list(self._passages)
+
+    def take_passages(self) -> list[Passage]:
+        """Answers since this was last called (at most the latest 10,000)."""
+        taken = list(self._untaken)
+        self._untaken.clear()
+        return taken
+
+    @property
+    def association(self) -> Association | None:
+        """Who caused the latest event that somebody can have caused."""
+        return None if self._snapshot is None else self._snapshot.association
+
+    @property
+    def same_as_previous(self) -> float | None:
+        """Probability that the being who caused the latest associated event caused the one before as well."""
+        return None if self._snapshot is None else self._snapshot.same_as_previous
+
+    @property
+    def log_likelihood(self) -> float:
+        """Log-likelihood of all events and silences so far, nats."""
+        return self._known().mixture.log_likelihood
+
+    @property
+    def merged(self) -> float:
+        """Sum of what all merges so far can have lost, in probability times squared distance (0 = exact)."""
+        return self._known().mixture.merged
+
+    # --- inside ------------------------------------------------------------------------------------------------------
+    def _known(self) -> Snapshot:
+        if self._snapshot is None:
+            raise TimeError("nothing is known before the first event; call observe() or advance() first")
+        return self._snapshot
+
+    def _go_back(self, seconds: float) -> list[tuple[float, Event | None]]:
+        """Return to the snapshot before everything later than an instant; what is to be taken in again."""
+        position = bisect_right([at for at, _, _ in self._recent], seconds)
+        later = self._recent[position:]
+        if later:
+            self.counts.reordered += 1
+            self._snapshot = later[0][2]
+            del self._recent[position:]
+        return [(at, event) for at, event, _ in later]
+
+    def _forget(self) -> None:
+        """Drop the snapshots that no event may go back to any more."""
+        horizon = self._known().seconds - self.reordering_window
+        while self._recent and self._recent[0][0] < horizon:
+            del self._recent[0]
+
+    def _take(self, event: Event) -> None:
+        before = self._known()
+        snapshot, told = self._engine.advance(before, event.seconds)
+        self._tell(told)
+        self._snapshot, told = self._engine.observe(snapshot, event)
+        self._recent.append((event.seconds, event, before))
+        self._tell(told)
+
+    def _step(self, seconds: float) -> None:
+        before = self._known()
+        self._snapshot, told = self._engine.advance(before, seconds)
+        self._recent.append((seconds, None, before))
+        self._tell(told)
+
+    def _tell(self, passages: list[Passage]) -> None:
+        for passage in passages:
+            key = (passage.time, passage.door)
+            if passage.final and not passage.inferred:
+                if key in self._final:  # told already, before a late event made us take the last second in again
+                    continue
+                self._final = {k for k in self._final if (passage.decided - k[0]).total_seconds() < 3600} | {key}
+            self._passages.append(passage)
+            self._untaken.append(passage)
+
+
+def _seconds(time: datetime) -> float:
+    """Epoch seconds of an aware time."""
+    if not isinstance(time, datetime) or time.tzinfo is None:
+        raise TimeError(f"{time!r} has no offset from UTC; give one, such as 2026-03-01T07:12:03+00:00")
+    seconds = time.timestamp()
+    if not math.isfinite(seconds):
+        raise TimeError(f"{time!r} is not a finite time")
+    return seconds
