@@ -16,8 +16,12 @@ Every text says what is wrong, which value, where, and what would be right.
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import islice
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,3 +82,38 @@ class TimeError(EventError):
 
 class SettingError(PresenceError, ValueError):
     """A setting of the model is unknown or out of range."""
+
+
+def shown(value: Any) -> str:
+    """A value for a message, as JSON where it can be, shortened where it is long."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    try:
+        text = json.dumps(value, ensure_ascii=False)
+    except (TypeError, ValueError, RecursionError):
+        text = f"a {type(value).__name__}"
+    return text if len(text) <= 60 else f"{text[:40]}... ({len(text)} characters)"
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """What would be right instead of an unknown word: the likest of the known ones, else the first few of them."""
+    names = list(islice(known, 1000))
+    likest = closest(word, names)
+    if likest is not None:
+        return f"did you mean {shown(likest)}?"
+    if not names:
+        return "there is none"
+    return "there is " + ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
+
+
+def closest(word: str, known: Iterable[str]) -> str | None:
+    """The known word that is likest to a mistyped one, if any is like it."""
+    import difflib
+
+    plain = {_plain(name): name for name in known}
+    found = difflib.get_close_matches(_plain(word[:100]), plain, n=1)
+    return plain[found[0]] if found else None
+
+
+def _plain(word: str) -> str:
+    return word.casefold().replace("-", "_").replace(" ", "_")

@@ -11,7 +11,9 @@ from typing import Annotated, Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from pydantic.json_schema import SkipJsonSchema
 
-Id = Annotated[str, StringConstraints(min_length=1, max_length=100)]
+ID_PATTERN = r"^[^\s>]([^>\t\r\n]{0,98}[^\s>])?$"
+Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
+"""Up to 100 characters, no blank at either end, and no > (which joins two rooms into a direction)."""
 Metres = Annotated[float, Field(ge=-10_000, le=10_000)]
 Spot = Annotated[list[Metres], Field(min_length=2, max_length=2)]
 Clock = Annotated[str, StringConstraints(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$")]

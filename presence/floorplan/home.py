@@ -196,8 +196,8 @@ def _door(id_: str, door: DoorFields) -> Door:
 
 
 def _sensor(id_: str, sensor: SensorFields) -> Sensor:
-    places = (getattr(sensor, key, None) for key in ("room", "door", "person"))
-    return Sensor(id_, sensor.kind, *places, sensor.hold, _point(sensor.at), sensor.reach)
+    room, door, person = (getattr(sensor, key, None) for key in ("room", "door", "person"))
+    return Sensor(id_, sensor.kind, room, door, person, sensor.hold, _point(sensor.at), sensor.reach)
 
 
 def _person(id_: str, person: PersonFields | None) -> Person:
