@@ -20,7 +20,7 @@ from presence.floorplan import Floorplan
 from presence.simulate.living import Lives, live, stream
 from presence.simulate.messages import send
 from presence.simulate.sensors import reports
-from presence.simulate.settings import SimulationSettings
+from presence.simulate.settings import MISSES, SimulationSettings
 from presence.simulate.sight import Sight
 from presence.truth import TruthLine
 
@@ -28,6 +28,8 @@ __all__ = ["Simulation", "SimulationSettings", "TruthLine", "simulate", "write"]
 
 START = date(2026, 3, 2)
 """A Monday."""
+MOST_DAYS = 3700
+"""Ten years."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +44,12 @@ class Simulation:
 
 
 def simulate(
-    plan: Floorplan, *, days: int, seed: int, start: date = START, settings: SimulationSettings | None = None
+    plan: Floorplan, *, days: float, seed: int, start: date = START, settings: SimulationSettings | None = None
 ) -> Simulation:
     """Let the people of `plan` live for `days` days from midnight (local) of `start`, watched by its sensors.
 
     Raises:
-        SettingError: if `days` is below 1, `seed` below 0, or `settings` names a sensor or person not in the plan.
+        SettingError: if `days` is not above 0, `seed` below 0, or `settings` names a sensor or person not in the plan.
     """
     settings = settings or SimulationSettings()
     _check(plan, days, seed, settings)
@@ -121,11 +123,16 @@ class _Clock:
         return whole.astimezone(self._offsets[hour])
 
 
-def _check(plan: Floorplan, days: int, seed: int, settings: SimulationSettings) -> None:
-    if days < 1:
-        raise SettingError(f"days: {days!r} must be 1 or more")
+def _check(plan: Floorplan, days: float, seed: int, settings: SimulationSettings) -> None:
+    if not 0 < days <= MOST_DAYS:
+        raise SettingError(f"days: {days!r} must be above 0 and at most {MOST_DAYS:,}")
     if seed < 0:
         raise SettingError(f"seed: {seed!r} must be 0 or more")
+    for field_name in ("misses", "false_alarms", "lost", "late"):
+        for name in getattr(settings, field_name):
+            if name not in (*plan.sensors, *MISSES, "*"):
+                kinds = ", ".join(MISSES)
+                raise SettingError(f"{field_name}: {name!r} is no sensor of the plan; nor a kind ({kinds}), nor '*'")
     for name in settings.dead:
         if name not in plan.sensors:
             raise SettingError(f"dead: the plan has no sensor {name!r}; it has {', '.join(plan.sensors) or 'none'}")

@@ -23,6 +23,7 @@ from presence.simulate.rooms import (
     LIVING,
     OTHER,
     STUDY,
+    TOILET,
     UTILITY,
 )
 from presence.simulate.schedules import HOUR, Block, Calendar, Trip, Visit, Waking
@@ -58,10 +59,10 @@ class Pastime(NamedTuple):
 
 PASTIMES: Mapping[str, Pastime] = MappingProxyType(
     {
-        "sit": Pastime((1.6, 2.4, 5.0), LIVING, SITTING, 2100, 0.9),
+        "sit": Pastime((1.6, 2.4, 5.0), LIVING, SITTING, 1900, 1.1),
         "snack": Pastime((1.0, 1.0, 0.9), KITCHEN, COOKING, 260, 0.8),
         "chore": Pastime((1.4, 1.4, 0.6), ANYWHERE, ACTIVE, 420, 0.8),
-        "toilet": Pastime((2.5, 2.5, 2.5), BATH, WASHING, 200, 0.5),
+        "toilet": Pastime((2.5, 2.5, 2.5), TOILET, WASHING, 200, 0.5),
         "desk": Pastime((0.5, 1.0, 0.7), STUDY, DESK, 2400, 0.8),
         "own room": Pastime((0.5, 0.6, 0.8), BED, SITTING, 900, 1.0),
         "laundry": Pastime((0.2, 0.3, 0.15), UTILITY, ACTIVE, 240, 0.6),
@@ -76,6 +77,8 @@ PASTIMES: Mapping[str, Pastime] = MappingProxyType(
 LONGEST = 4 * HOUR
 NEED = 4 * HOUR
 """s after which the bathroom is as much on one's mind as it gets."""
+SHOWER = 400.0
+"""s: who takes longer than this needs a bathroom, not just a toilet."""
 NIGHT_TRIPS = 0.7
 """A night, to the bathroom."""
 
@@ -95,18 +98,22 @@ class Life:
 
     def __post_init__(self) -> None:
         self.rooms = self.geometry.rooms
-        sleeping = (self.person.bed,) if self.person.bed else self.rooms[BED]
-        self.bed = sleeping[sum(map(ord, self.person.id)) % len(sleeping)]
+        self.bed = bed_of(self.person, self.geometry)
         self.seat = self.rooms[LIVING][0]
         entry = self.geometry.entry()
         self.entry = entry[2] if entry else self.bed
-        others = {room.id for room in self.geometry.plan.rooms.values() if room.rest} - {self.bed}
-        others |= set(self.rooms.get(BATH, ()))
-        self.reachable = [
-            room
-            for room in self.geometry.plan.indoor
-            if room not in others and self.geometry.way(self.bed, room) is not None
-        ] or [self.bed]
+        others = {bed_of(person, self.geometry) for person in self.geometry.plan.people.values()} - {self.bed}
+        private = others | set(self.rooms.get(TOILET, ()))
+        self.reachable = [room for room in self.geometry.plan.indoor if self._may_use(room, private)] or [self.bed]
+        self.baths, self.toilets = (
+            [room for room in self.rooms.get(function, ()) if self._may_use(room, others)]
+            for function in (BATH, TOILET)
+        )
+
+    def _may_use(self, room: str, private: set[str]) -> bool:
+        """Whether a way leads there, not into or through what is `private`."""
+        way = self.geometry.way(self.bed, room)
+        return way is not None and not any(step.room in private for step in way)
 
     def write(self, wakings: list[Waking]) -> list[Stay]:
         """All stays, from the evening before the first waking to the last bedtime."""
@@ -201,13 +208,13 @@ class Life:
 
     def _need(self, pastime: Pastime) -> float:
         """Of the bathroom: grows with the time since the last visit."""
-        return min(1.0, (self.cursor - self.washed) / NEED) if pastime.function == BATH else 1.0
+        return min(1.0, (self.cursor - self.washed) / NEED) if pastime.function == TOILET else 1.0
 
     def _pass_time(self, name: str, until: float) -> None:
         pastime = PASTIMES[name]
         length = min(self._length(pastime.median, pastime.sigma), until - self.cursor)
         before = self.stays[-1] if self.stays else None
-        if pastime.function == BATH:
+        if pastime.function == TOILET:
             self._wash(length)
         else:
             room = self.bed if pastime.function == BED else self._pick(pastime.function)
@@ -230,11 +237,11 @@ class Life:
         return str(self.rng.choice(rooms, p=weights / weights.sum()))
 
     def _wash(self, length: float) -> None:
-        """In a bathroom that is free; whoever finds all of them taken waits."""
-        free = [room for room in self.rooms.get(BATH, ()) if self._is_free(room, length)]
+        """In a room for it that is free; whoever finds all of them taken waits."""
+        rooms = self.baths if length > SHOWER else self.toilets
+        free = [room for room in rooms if self._is_free(room, length)]
         if not free:
-            if BATH in self.rooms:
-                self._be(self.bed, ACTIVE, length / 2)
+            self._be(self.bed, ACTIVE, length / 2 if rooms else 0)
             return
         far = [self.geometry.length(self.stays[-1].room if self.stays else self.bed, room) for room in free]
         room, self.washed = free[int(np.argmin(far))], self.cursor + length
@@ -261,6 +268,12 @@ class Life:
                 self.cursor = until
                 return
             self.cursor = last.start
+
+
+def bed_of(person: Person, geometry: Geometry) -> str:
+    """The room where somebody sleeps: the plan's word, else one of the bedrooms, else wherever there is room."""
+    rooms = (person.bed,) if person.bed else geometry.rooms[BED]
+    return rooms[sum(map(ord, person.id)) % len(rooms)]
 
 
 def _hours(start: float, end: float) -> range:

@@ -10,7 +10,7 @@ from numpy.random import Generator
 
 from presence.floorplan import AWAY, Door, Floorplan
 from presence.simulate.geometry import Geometry
-from presence.simulate.rooms import BATH, BED, GARAGE
+from presence.simulate.rooms import BED, GARAGE, TOILET
 from presence.simulate.settings import SimulationSettings
 from presence.simulate.walking import ASLEEP, Crossing, Trace
 
@@ -34,7 +34,7 @@ class Use(NamedTuple):
     notice: bool = False
     """They see it stand open, and may shut it."""
     keep: float = 0.0
-    """Seconds that they hold it open."""
+    """Seconds that they hold it open, or take to get to it."""
 
 
 class Swing(NamedTuple):
@@ -80,7 +80,7 @@ def uses_of(
                 uses.append(Use(crossing.time, being, source, crossing))
         if outer and resident:
             seen = [stay for stay in trace.sojourns if stay.room in indoors and stay.end - stay.start > 8]
-            uses += [Use(stay.start + 4, trace.being, stay.room, notice=True) for stay in seen]
+            uses += [Use(s.start + 2, trace.being, s.room, None, True, min(s.end - s.start - 4, 25)) for s in seen]
     return sorted(uses, key=lambda use: use.time)
 
 
@@ -108,7 +108,7 @@ class Leaf:
     def __init__(self, door: Door, geometry: Geometry, settings: SimulationSettings, rng: Generator) -> None:
         self.door, self.rng, self.settings = door, rng, settings
         self.outer, self.overhead = is_outer(geometry, door), door.leaf == "overhead"
-        self.baths = [room for room in door.between if room in geometry.rooms.get(BATH, ())]
+        self.baths = [room for room in door.between if room in geometry.rooms.get(TOILET, ())]
         self.beds = [room for room in door.between if room in geometry.rooms.get(BED, ())]
         self.swings: list[Swing] = []
         self.open = not self.outer and rng.random() > settings.inner_door_closing
@@ -123,7 +123,8 @@ class Leaf:
             self._settle(use.time - lead)
             if use.notice:
                 if self.open and self.closing is None and self.outer and self.rng.random() < NOTICED:
-                    self._shut(use.time, use)
+                    travel = OVERHEAD_TRAVEL if self.overhead else 0.0
+                    self._shut(use.time + travel + float(self.rng.uniform(0, use.keep)), use)
                 continue
             if not self.open:
                 self._swing(use.time - lead, True, use.being, use.source)

@@ -16,7 +16,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Floorplan
-from presence.simulate.rooms import BATH, BED, functions_of
+from presence.simulate.rooms import BED, TOILET, functions_of
 
 Array = NDArray[np.float64]
 Spot = tuple[float, float]
@@ -109,7 +109,7 @@ class Geometry:
         import networkx as nx
 
         graph = nx.Graph()
-        private = {*self.rooms.get(BATH, ()), *(room.id for room in self.plan.rooms.values() if room.rest)}
+        private = {*self.rooms.get(TOILET, ()), *(room.id for room in self.plan.rooms.values() if room.rest)}
         private |= set(self.rooms.get(BED, ())) - set(self.plan.indoor[:1])
         sides: dict[str, list[str]] = {}
         for door in self.plan.doors.values():

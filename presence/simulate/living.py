@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from math import ceil
 from zlib import crc32
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.random import Generator
 
 from presence.floorplan import AWAY, Floorplan
 from presence.simulate import visitors
-from presence.simulate.activities import Life
+from presence.simulate.activities import Life, bed_of
 from presence.simulate.doors import Leaf, Swing, Use, idle_uses, uses_of
 from presence.simulate.geometry import Geometry
 from presence.simulate.pets import OpenDoors, roam
@@ -45,17 +46,15 @@ class Lives:
     """Of every door that has a leaf."""
 
 
-def live(plan: Floorplan, *, days: int, seed: int, start: date, settings: SimulationSettings) -> Lives:
+def live(plan: Floorplan, *, days: float, seed: int, start: date, settings: SimulationSettings) -> Lives:
     """Let everybody in `plan` live for `days` days from the local midnight of `start`."""
     calendar, geometry = Calendar(start, plan.zone), Geometry(plan)
-    begin, end = calendar.at(0, 0), calendar.at(days, 0)
-    can_leave = {
-        person.id: geometry.way(_home_of(geometry, person.bed), AWAY) is not None for person in plan.people.values()
-    }
+    begin, end = calendar.at(0, 0), calendar.at(int(days), days % 1 * 86400)
+    can_leave = {person.id: geometry.way(bed_of(person, geometry), AWAY) is not None for person in plan.people.values()}
     roles = draw_roles(plan, settings, stream(seed, "roles"))
     household = Household(plan, settings, calendar, roles, bool(geometry.drive_ways))
     own = {person: stream(seed, "days", person) for person in plan.people}
-    household.plan_days(range(-1, days + 1), own, stream(seed, "household"))
+    household.plan_days(range(-1, ceil(days) + 1), own, stream(seed, "household"))
     traces = _residents(household, geometry, can_leave, seed)
     residents = list(traces.values())
     visits = [
@@ -81,10 +80,6 @@ def live(plan: Floorplan, *, days: int, seed: int, start: date, settings: Simula
         if not settings.no_pets
     ]
     return Lives(begin, end, geometry, calendar, roles, people, pets, swings)
-
-
-def _home_of(geometry: Geometry, bed: str | None) -> str:
-    return bed or geometry.rooms["bed"][0]
 
 
 def _residents(household: Household, geometry: Geometry, can_leave: dict[str, bool], seed: int) -> dict[str, Trace]:

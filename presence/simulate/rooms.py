@@ -10,12 +10,13 @@ from presence.floorplan import AWAY, Floorplan, Room
 
 KITCHEN, DINING, BATH, BED, LIVING = "kitchen", "dining", "bath", "bed", "living"
 STUDY, UTILITY, GARAGE, HALL, GARDEN = "study", "utility", "garage", "hall", "garden"
-FRONT, OTHER = "front", "other"
+FRONT, TOILET, OTHER = "front", "toilet", "other"
 
 WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         GARAGE: ("garage", "carport"),
-        BATH: ("bath", "shower", "toilet", "wc", "ensuite", "washroom", "restroom", "lavatory", "loo", "powder", "bad"),
+        BATH: ("bath", "shower", "ensuite", "washroom", "bad"),
+        TOILET: ("toilet", "wc", "restroom", "cloakroom", "lavatory", "loo", "powder"),
         KITCHEN: ("kitchen", "kitchenette", "cook", "küche", "kueche"),
         DINING: ("dining", "dinner", "breakfast", "esszimmer"),
         LIVING: ("living", "lounge", "family", "den", "sitting", "media", "tv", "parlour", "parlor", "wohn", "great"),
@@ -45,8 +46,6 @@ FALLBACK: Mapping[str, tuple[str, ...]] = MappingProxyType(
 def function_of(room: Room, doors: int) -> str:
     """What `room` with so many doors is for; an unknown word means a hall if many doors meet in it."""
     tokens = [word for word in re.split(r"[\W\d_]+", f"{room.id} {room.label}".lower()) if word]
-    if room.rest:
-        return BED
     for function, words in WORDS.items():
         if room.outdoors and function not in (GARDEN, FRONT):
             continue
@@ -54,25 +53,33 @@ def function_of(room: Room, doors: int) -> str:
             return function
     if room.outdoors:
         return FRONT
-    return HALL if doors >= 4 else OTHER
+    return BED if room.rest else HALL if doors >= 4 else OTHER
 
 
 def functions_of(plan: Floorplan) -> dict[str, tuple[str, ...]]:
-    """Function to the rooms that serve it, with the fallbacks of `FALLBACK`; those without a room are left out."""
+    """Function to the rooms that serve it, with the fallbacks of `FALLBACK`; those without a room are left out.
+
+    `BATH` is where people shower, `TOILET` any room with a toilet, bathrooms included.
+    """
     doors = {room: sum(room in door.between for door in plan.doors.values()) for room in plan.rooms}
-    own: dict[str, list[str]] = {}
+    found: dict[str, tuple[str, ...]] = {}
     for room in plan.rooms.values():
         if room.id != AWAY:
-            own.setdefault(function_of(room, doors[room.id]), []).append(room.id)
-    found = {function: tuple(rooms) for function, rooms in own.items()}
+            function = function_of(room, doors[room.id])
+            found[function] = (*found.get(function, ()), room.id)
+    resting = tuple(room.id for room in plan.rooms.values() if room.rest)
+    beds = tuple(room for room in found.get(BED, ()) if room in resting) or resting or found.get(BED)
+    found |= {BED: beds} if beds else {}
+    toilets = (*found.get(TOILET, ()), *found.get(BATH, ()))
+    found |= {TOILET: toilets, BATH: found.get(BATH) or toilets} if toilets else {}
+    own = dict(found)
     for function, others in FALLBACK.items():
-        if function not in own:
-            served = next((own[other] for other in others if other in own), None)
-            if served:
-                found[function] = tuple(served)
-    if KITCHEN not in found:  # a plan of halls only: they live in them
-        for function in (KITCHEN, DINING, LIVING, STUDY, BED):
-            found.setdefault(function, tuple(plan.indoor) or tuple(room for room in plan.rooms if room != AWAY))
+        served = [own[other] for other in others if other in own]
+        if function not in own and served:
+            found[function] = served[0]
+    anywhere = tuple(plan.indoor) or tuple(room for room in plan.rooms if room != AWAY)
+    for function in (KITCHEN, DINING, LIVING, STUDY, BED):  # a plan of halls only: they live in them
+        found.setdefault(function, anywhere)
     return found
 
 

@@ -11,7 +11,7 @@ from numpy.random import Generator
 from presence.floorplan import AWAY
 from presence.simulate.doors import Use
 from presence.simulate.geometry import Geometry
-from presence.simulate.rooms import BATH, LIVING
+from presence.simulate.rooms import LIVING, TOILET
 from presence.simulate.schedules import Visit
 from presence.simulate.settings import SimulationSettings
 from presence.simulate.walking import ELSEWHERE, SITTING, WAITING, WASHING, Stay, Trace, Walker
@@ -86,8 +86,8 @@ def _stays(item: Call, lag: float, outside: str, entry: str, geometry: Geometry,
     stays = [Stay(start, enter, outside, WAITING)] if outside != AWAY else []
     stays.append(Stay(enter, enter + 20, entry, WAITING))
     sit = Stay(enter + 20, end, living, SITTING)
-    if BATH in geometry.rooms and rng.random() < 0.5:
-        baths = geometry.rooms[BATH]
+    if TOILET in geometry.rooms and rng.random() < 0.5:
+        baths = geometry.rooms[TOILET]
         bath = baths[int(np.argmin([geometry.length(living, room) for room in baths]))]
         pause = float(rng.uniform(enter + 900, end - 900))
         stays += [sit._replace(end=pause), Stay(pause, pause + 200, bath, WASHING), sit._replace(start=pause + 200)]

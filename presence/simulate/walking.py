@@ -165,9 +165,9 @@ class Walker:
     # --- from room to room ----------------------------------------------------------------------------------------
     def _walk(self, way: tuple[Step, ...], stay: Stay) -> None:
         brisk = float(self.rng.lognormal(0.0, 0.12))
+        by_car = stay.car and AWAY in (stay.room, self.room)
         for step in way:
             leaf = self.geometry.plan.doors[step.door].leaf
-            by_car = stay.car and AWAY in (stay.room, self.room)
             self._stride(self.geometry.door_spots[step.door, self.room], brisk, by_car)
             if leaf == "overhead" and by_car and self.geometry.depth[step.room] > self.geometry.depth[self.room]:
                 self.time += self.rng.uniform(10, 16)  # waits in the car for the door to open
