@@ -10,12 +10,13 @@ import os
 import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
 
 from presence import __version__
-from presence.errors import Fault, InputError, PresenceError, SettingError
+from presence.errors import Fault, InputError, LogError, PresenceError, SettingError
 
 if TYPE_CHECKING:
     from presence.events import Event, LogCounts
@@ -34,11 +35,15 @@ def main() -> None:
 def run(arguments: Sequence[str]) -> int:
     """Run one command; the exit status. Nothing that can be foreseen ends in a traceback."""
     try:
-        status = cli.main(list(arguments), prog_name="presence", standalone_mode=False)
+        with cli.make_context("presence", list(arguments)) as context:
+            status = cli.invoke(context)
         sys.stdout.flush()
         return int(status or DONE)
+    except click.exceptions.Exit as done:  # --help, --version
+        return done.exit_code
     except click.ClickException as error:
-        _complain(f"presence: {error.format_message()} (see presence --help)")
+        text = error.format_message()  # of several lines: the help, where a command was left out
+        _complain(text if "\n" in text else f"presence: {text} (see presence --help)")
         return INPUT_AT_FAULT
     except InputError as error:
         for fault in error.faults:
@@ -141,6 +146,7 @@ def evaluate(
     hypotheses: int,
 ) -> int:
     """Score the answers about a log against the truth, beside the best timer."""
+    from presence.evaluate import TRUTH
     from presence.evaluate import evaluate as score
     from presence.report import report
     from presence.truth import read_truth
@@ -148,7 +154,10 @@ def evaluate(
     _refuse(learned)
     source = _Source(_load(plan), log, strict)
     lines = read_truth(truth, source.plan)
-    scores = score(source.plan, source, lines, every=every, hypotheses=hypotheses)
+    try:
+        scores = score(source.plan, source, lines, every=every, hypotheses=hypotheses)
+    except LogError as error:
+        raise LogError(replace(f, path=truth) if f.path == TRUTH else f for f in error.faults) from None
     click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
     return source.status()
 

@@ -34,7 +34,7 @@ class Case:
 CASES = (
     Case("The overhead door, then the door to the house: somebody comes home by car", "17:41", "17:43"),
     Case("Movement inside, then the door to the house alone: somebody goes out to the garage", "18:46", "18:48"),
-    Case("The same door alone again, movement in the garage before it: back in with what was fetched", "18:51", "18:52"),
+    Case("The same door again, movement in the garage before it: back in with what was fetched", "18:51", "18:52"),
 )
 
 
@@ -59,8 +59,9 @@ def demo() -> Iterator[str]:
     events = list(read_log(log))
     lines = list(replay(plan, events))
     answers = [line for line in lines if isinstance(line, Passage) and line.door == DOOR and not line.inferred]
-    yield f"{plan.name}: {len(plan.rooms) - 1} rooms, {len(plan.sensors)} sensors, {', '.join(plan.people)} live there."
-    yield f"A January evening, dark outside; {len(events)} events from {log.name}. Only phones know whom they belong to."
+    yield f"{plan.name}: {len(plan.rooms) - 1} rooms, {len(plan.sensors)} sensors; {', '.join(plan.people)} live there."
+    yield f"A January evening, dark outside; {len(events)} events from {log.name}."
+    yield "Only the phones know whom they belong to; no other sensor does."
     for number, case in enumerate(CASES, 1):
         yield ""
         yield f"{number}. {case.title}"
@@ -89,7 +90,7 @@ def _tell(case: Case, events: list[Event], answers: list[Passage], plan: Floorpl
     local, (first, *_, last) = opened
     yield f"   {'five minutes later, looking back':44}{_row(last, ways)}"
     room = light(first, local)
-    yield f"   -> at once: light on in the {plan.rooms[room].label or room}" if room else "   -> no light: nobody may have come through"
+    yield f"   -> at once: light on in the {plan.rooms[room].label}" if room else "   -> no light"
 
 
 def _row(passage: Passage, ways: tuple[str, str]) -> str:

@@ -32,6 +32,8 @@ from presence.whereabouts import Whereabouts
 
 BATCH = 1024
 """Samples that are scored together."""
+TRUTH = "<truth>"
+"""What faults call the truth, whose file is not known here."""
 TRUTH_ENDS_AFTER = 43200.0
 """A log that goes on this long after the truth's last line is longer than its truth; else the last rooms hold."""
 
@@ -210,7 +212,7 @@ class Scoring:
         self._flush()
         self.direction.finish()
         if not self._span:
-            raise LogError([Fault("<truth>", 0, self._nothing_covered())])
+            raise LogError([Fault(TRUTH, 0, self._nothing_covered())])
         switching, rooms, order = self.switching, self.rooms, list(self.plan.rooms)
         told = self.confusion.sum(axis=1)
         return Scores(
@@ -253,13 +255,14 @@ class Scoring:
             "days": samples * self.every / 86400.0,
             "every": self.every,
             "log": [_utc(t) for t in self._log_span],
-            "truth": [_utc(t) for t in (self.truth.first, self.truth.latest)],
+            "truth": [_utc(t) for t in self.truth.span],
         }
 
     def _nothing_covered(self) -> str:
         log = " to ".join(_utc(t) for t in self._log_span) or "too short for one instant of the grid"
-        truth = f"{_utc(self.truth.first)} to {_utc(self.truth.latest)}" if self.truth.heads.any() else "empty so far"
-        missing = f"; no line yet of {', '.join(self.truth.missing)}" if self.truth.missing else ""
+        begin, end = self.truth.span
+        truth = "without a line" if math.isnan(begin) else f"{_utc(begin)} to {_utc(end) or 'later'}"
+        missing = f"; no line by then of {', '.join(self.truth.missing)}" if self.truth.missing else ""
         return f"no instant is covered by both log and truth (log: {log}; truth: {truth}{missing})"
 
 

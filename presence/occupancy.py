@@ -67,7 +67,8 @@ class Switch:
         Returns:
             Shape (T, R): the state after each of the T probabilities.
         """
-        decided = np.vstack([np.ones((1, len(on)), bool), (probability > self.on_above) | (probability < self.off_below)])
-        states = np.vstack([on[None, :], probability > self.on_above])
+        above = probability > self.on_above
+        states = np.vstack([on[None, :], above])
+        decided = np.vstack([np.ones((1, len(on)), bool), above | (probability < self.off_below)])
         latest = np.maximum.accumulate(np.where(decided, np.arange(len(decided))[:, None], 0), axis=0)
         return np.asarray(np.take_along_axis(states, latest, axis=0)[1:])

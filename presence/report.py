@@ -58,7 +58,7 @@ def _summary(scores: Scores) -> Iterator[str]:
 
 
 def _rooms(scores: Scores) -> Iterator[str]:
-    head = ["Room", "occupied", "balanced acc.", "f1", "brier", "dark min/d", "wasted", "timer: dark", "wasted", "N min"]
+    head = ["Room", "occupied", "bal. acc.", "f1", "brier", "dark min/d", "wasted", "timer: dark", "wasted", "N min"]
     rows = [
         [
             room,

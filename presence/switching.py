@@ -1,4 +1,4 @@
-"""Minutes in the dark and minutes wasted: the library's rule and the rival that it must beat, a timer after movement."""
+"""Minutes in the dark and minutes wasted: the library's rule, and the timer that it must beat."""
 
 from __future__ import annotations
 

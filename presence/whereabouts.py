@@ -37,6 +37,13 @@ class Whereabouts:
         return not self.missing and bool(self.where or not self.plan.people)
 
     @property
+    def span(self) -> tuple[float, float]:
+        """Epoch seconds of the first line and of the latest that was taken in; of the first to come before that."""
+        if math.isnan(self.first) and self._next is not None:
+            return self._next.time.timestamp(), math.nan
+        return self.first, self.latest
+
+    @property
     def ended(self) -> bool:
         """Whether the last line has been taken in."""
         return self._next is None

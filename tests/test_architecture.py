@@ -13,8 +13,9 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors"},
-    {"floorplan", "events", "settings", "markov", "propagation"},
-    {"truth", "movement", "sensing"},
+    {"reading", "settings", "markov", "propagation"},
+    {"floorplan", "events", "truth"},
+    {"movement", "sensing"},
     {"hypotheses", "model"},
     {"passages", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},

@@ -318,7 +318,7 @@ def test_a_log_that_goes_on_after_its_truth_is_scored_up_to_the_truths_end() -> 
 
 def test_nothing_covered_is_an_error_that_says_why() -> None:
     events, lines = life()
-    with pytest.raises(LogError, match=r"no instant is covered .* no line yet of P2"):
+    with pytest.raises(LogError, match=r"no instant is covered .* no line by then of P2"):
         evaluate(PLAN, events, [line for line in lines if line.person == "P1"])
     with pytest.raises(LogError, match="no instant is covered"):
         evaluate(PLAN, [], lines)

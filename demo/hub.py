@@ -1,0 +1,66 @@
+"""A hub script in fifty lines: events come in on standard input, lights to switch go out on standard output.
+
+    python demo/hub.py floorplans/two_storey_garage.yaml < demo/garage_evening.jsonl
+
+Put your hub's own calls in place of `print`, and its events in place of standard input.
+"""
+
+import json
+import queue
+import sys
+import threading
+import time
+from datetime import datetime, timedelta
+
+from presence import Event, Floorplan, PresenceError, Switch, Tracker
+
+TICK = 5.0
+"""Seconds of silence after which the belief is looked at again: silence is evidence too."""
+
+
+def read(lines: queue.Queue[str | None]) -> None:
+    for line in sys.stdin:
+        lines.put(line)
+    lines.put(None)
+
+
+def lights(tracker: Tracker, switch: Switch, on: dict[str, bool]) -> None:
+    """Switch what the belief says; light the room that somebody is heading to before they are there."""
+    heading = set()
+    for passage in tracker.take_passages():
+        way = max(passage.directions, key=lambda d: passage.directions[d])
+        if passage.directions[way] > switch.on_above and not passage.final:
+            heading.add(way.split(">")[1])
+    for room, probability in tracker.belief.rooms.items():
+        wanted = room in heading or switch.next(on.get(room, False), probability)
+        if wanted != on.get(room, False):
+            on[room] = wanted
+            print(f"{tracker.belief.time:%H:%M:%S} {room} {'on' if wanted else 'off'} ({probability:.2f})", flush=True)
+
+
+def main() -> None:
+    tracker, switch, on = Tracker(Floorplan.load(sys.argv[1])), Switch(), dict[str, bool]()
+    lines: queue.Queue[str | None] = queue.Queue()
+    threading.Thread(target=read, args=(lines,), daemon=True).start()
+    heard: tuple[datetime, float] | None = None  # the latest event's own time, and ours when it came
+    while True:
+        try:
+            line = lines.get(timeout=TICK)
+            if line is None:
+                return
+            fields = json.loads(line)
+            event = Event(**{**fields, "time": datetime.fromisoformat(fields["time"])})
+            tracker.observe(event)
+            heard = event.time, time.monotonic()
+        except queue.Empty:
+            if heard is None:
+                continue
+            tracker.advance(heard[0] + timedelta(seconds=time.monotonic() - heard[1]))
+        except (PresenceError, ValueError, KeyError, TypeError) as error:
+            print(f"skipped: {error}", file=sys.stderr)
+            continue
+        lights(tracker, switch, on)
+
+
+if __name__ == "__main__":
+    main()
