@@ -106,12 +106,12 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     return "there is " + ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
-def closest(word: str, known: Iterable[str]) -> str | None:
-    """The known word that is likest to a mistyped one, if any is like it."""
+def closest(word: str, known: Iterable[str], *, at_least: float = 0.6) -> str | None:
+    """The known word that is likest to a mistyped one, if any is at least so like it (0 not at all, 1 the same)."""
     import difflib
 
     plain = {_plain(name): name for name in known}
-    found = difflib.get_close_matches(_plain(word[:100]), plain, n=1)
+    found = difflib.get_close_matches(_plain(word[:100]), plain, n=1, cutoff=at_least)
     return plain[found[0]] if found else None
 
 

@@ -12,11 +12,10 @@ import heapq
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
-from presence.errors import Fault, LogError
-from presence.reading import Source, name_of, parse_object, parse_time, read_lines, short, text_field
+from presence.errors import Fault, LogError, closest, did_you_mean, shown
+from presence.reading import Source, name_of, parse_object, parse_time, read_lines, text_field
 
 if TYPE_CHECKING:
     from presence.floorplan import Floorplan
@@ -25,8 +24,12 @@ WINDOW = 2.0
 """Seconds by which an event may come late and still be put in its place."""
 LEAP = 3600.0
 """Seconds: one event this far ahead of its neighbours on both sides has a wrong clock, they do not."""
+LAST_LEAP = 30 * 86400.0
+"""The same for the last event of a log, which has a neighbour on one side only."""
 FIELDS = ("time", "sensor", "value", "by", "code")
 BY = ("inside", "keypad")
+MOST_GUESSES = 1000
+"""Unknown sensors and values of one log for which likely ones are looked up."""
 
 OnFault = Callable[[Fault], None]
 
@@ -89,7 +92,7 @@ def read_log(
     """The events of a log, JSON Lines or CSV (header `time,sensor,value,by,code`), plain or gzip, as they stand.
 
     The first line that is not blank tells which of the two it is. Keys besides the five are passed over, unless they
-    look like one of them misspelt.
+    look like one of them misspelt; columns besides the five are named once.
 
     Args:
         source: a path, an open binary file, or lines.
@@ -116,6 +119,9 @@ def read_log(
             if fields_of is None:
                 fields_of = _csv_fields(text)
                 if fields_of is not None:
+                    if extra := [name for name in _header(text) if name not in FIELDS]:
+                        what = f"column {shown(extra[0])} is not read; the columns are {','.join(FIELDS)}"
+                        _tell(Fault(counts.path, number, what), strict, on_fault)
                     continue
                 fields_of = parse_object
             event = build(fields_of(text) or {})
@@ -140,13 +146,13 @@ def _csv_fields(first: str) -> Callable[[str], dict[str, Any]] | None:
     """The reader of the lines under a CSV header; None if `first` is no header."""
     if first.lstrip().startswith(("{", "[")):
         return None
-    header = [name.strip().lower() for name in _cells(first)]
+    header = _header(first)
     if not {"time", "sensor"} <= set(header):
         return None
     if "value" not in header:
-        raise ValueError(f"CSV header {short(first)} has no column 'value'; time,sensor,value,by,code would be right")
+        raise ValueError(f"CSV header {shown(first)} has no column 'value'; time,sensor,value,by,code would be right")
     if len(set(header)) < len(header):
-        raise ValueError(f"CSV header {short(first)} names a column twice; time,sensor,value,by,code would be right")
+        raise ValueError(f"CSV header {shown(first)} names a column twice; time,sensor,value,by,code would be right")
 
     def fields(text: str) -> dict[str, Any]:
         cells = _cells(text)
@@ -157,18 +163,23 @@ def _csv_fields(first: str) -> Callable[[str], dict[str, Any]] | None:
     return fields
 
 
+def _header(first: str) -> list[str]:
+    return [name.strip().lower() for name in _cells(first)]
+
+
 def _cells(text: str) -> list[str]:
     if '"' not in text:
         return text.split(",")
     try:
         return next(csv.reader([text], strict=True))
     except csv.Error as error:
-        raise ValueError(f"is not CSV ({error}): {short(text)}; a line with its quotes closed would be right") from None
+        raise ValueError(f"is not CSV ({error}): {shown(text)}; a line with its quotes closed would be right") from None
 
 
 def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
     """What makes events of fields, checking them against the plan if there is one."""
     allowed: dict[str, frozenset[str]] = {}
+    said: dict[tuple[str, str], str] = {}
     if plan is not None:
         allowed = {sensor: frozenset(plan.values(sensor)) for sensor in plan.sensors}
 
@@ -176,14 +187,16 @@ def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
         time, sensor, value = text_field(fields, "time"), text_field(fields, "sensor"), text_field(fields, "value")
         by, code = fields.get("by"), fields.get("code")
         if by is not None and by not in BY:
-            raise ValueError(f"'by' is {short(by)}; 'inside' or 'keypad' would be right")
+            raise ValueError(f"'by' is {shown(by)}; 'inside' or 'keypad' would be right")
         if code is not None and not isinstance(code, str):
-            raise ValueError(f"'code' is {short(code)}; text, in quotes, would be right")
+            raise ValueError(f"'code' is {shown(code)}; text, in quotes, would be right")
         if len(fields) > 3:
             _spelling(fields)
         event = Event(parse_time(time), sensor, value, by, code)
         if plan is not None and value not in allowed.get(sensor, ()):
-            raise ValueError(_unknown(plan, sensor, value))
+            if (sensor, value) not in said and len(said) < MOST_GUESSES:
+                said[sensor, value] = _unknown(plan, sensor, value)
+            raise ValueError(said.get((sensor, value), f"unknown sensor or value: {shown(sensor)}, {shown(value)}"))
         return event
 
     return build
@@ -192,23 +205,15 @@ def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
 def _spelling(fields: Mapping[str, Any]) -> None:
     missing = [name for name in FIELDS if name not in fields]
     for key in fields:
-        if key not in FIELDS and (close := get_close_matches(str(key).lower(), missing, n=1, cutoff=0.7)):
-            raise ValueError(f"unknown key {short(key)}; did you mean {close[0]!r}?")
+        if key not in FIELDS and (likest := closest(key, missing, at_least=0.7)):
+            raise ValueError(f"unknown key {shown(key)}; did you mean {shown(likest)}?")
 
 
 def _unknown(plan: Floorplan, sensor: str, value: str) -> str:
     if sensor not in plan.sensors:
-        return f"unknown sensor {short(sensor)}; {_guess(sensor, list(plan.sensors))}"
+        return f"unknown sensor {shown(sensor)}; {did_you_mean(sensor, plan.sensors)}"
     known, kind = plan.values(sensor), plan.sensors[sensor].kind
-    return f"sensor {sensor!r} ({kind}) does not report {short(value)}; {_guess(value, list(known))}"
-
-
-def _guess(name: str, known: list[str]) -> str:
-    close = get_close_matches(name[:100], known, n=1)
-    if close:
-        return f"did you mean {close[0]!r}?"
-    some = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
-    return f"one of {some} would be right" if known else "the plan has none"
+    return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(value, known)}"
 
 
 # --- order ------------------------------------------------------------------------------------------------------------
@@ -226,7 +231,8 @@ def reorder(
 
     An event is held until one later by more than `window` has come. Exact duplicates of held events are dropped and
     counted; so are events older than the latest by more than `window`, which are told to `on_fault` besides. A single
-    event that is `LEAP` ahead of those before and after it is the one that is dropped, not all that follow.
+    event that is `LEAP` ahead of those before and after it is the one that is dropped, not all that follow; so is a
+    last event that is `LAST_LEAP` ahead.
 
     Args:
         events: as `read_log` gives them.
@@ -246,8 +252,8 @@ def reorder(
             counts.duplicate += 1
             continue
         if seconds < newest - window:
-            if len(held) == 1 and newest - before > LEAP and seconds >= before - window:
-                _late(held[0][2], before - newest, counts, leap_line, on_fault)
+            if len(held) == 1 and newest - max(before, seconds) > LEAP and seconds >= before - window:
+                _late(held[0][2], seconds - newest, counts, leap_line, on_fault)
                 held, keys, newest = [], set(), before
             else:
                 _late(event, newest - seconds, counts, counts.line, on_fault)
@@ -258,6 +264,8 @@ def reorder(
         keys.add(key)
         while held[0][0] < newest - window:
             yield _release(held, keys)
+    if len(held) == 1 and LAST_LEAP < newest - before < float("inf"):
+        _late(held.pop()[2], before - newest, counts, leap_line, on_fault)
     while held:
         yield _release(held, keys)
 
@@ -274,5 +282,5 @@ def _late(event: Event, by: float, counts: LogCounts, line: int, on_fault: OnFau
         what = f"{event.sensor} {event.value} at {event.time.isoformat()}"
         far = f"{by:.3f} s older than the latest event before it"
         if by < 0:
-            far = f"{-by:.0f} s ahead of the lines around it"
+            far = f"{-by:.0f} s ahead of the line beside it"
         on_fault(Fault(counts.path, line, f"{what} is {far} and left out; lines in order of time would be right"))

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import IO, Any, cast
 
-from presence.errors import Fault, LogError
+from presence.errors import Fault, LogError, shown
 
 MAX_LINE = 65536
 """Bytes of the longest line that is read."""
@@ -26,6 +26,8 @@ Source = str | os.PathLike[str] | Iterable[str | bytes]
 Line = tuple[int, str, str | None]
 """Number of a line from 1, its text without line end, and what keeps it from being read, if anything."""
 
+EARLIEST, LATEST = 1970, 2200
+"""Years: a clock that shows another has lost its time."""
 TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
 
@@ -127,33 +129,32 @@ def parse_time(text: str) -> datetime:
         raise ValueError(_time_fault(text))
     try:
         time = datetime.fromisoformat(text.upper())
-        return time if time.tzinfo is UTC else time.astimezone(UTC)
+        time = time if time.tzinfo is UTC else time.astimezone(UTC)
     except (ValueError, OverflowError) as error:
         if text[17:19] == "60":
             what = "has second 60 (a leap second), which clocks here do not have"
-            raise ValueError(f"time {short(text)} {what}; second 59.999999 would be right") from None
-        raise ValueError(f"time {short(text)} does not exist ({error}); one of the calendar would be right") from None
+            raise ValueError(f"time {shown(text)} {what}; second 59.999999 would be right") from None
+        raise ValueError(f"time {shown(text)} does not exist ({error}); one of the calendar would be right") from None
+    if not EARLIEST <= time.year < LATEST:
+        raise ValueError(
+            f"time {shown(text)} is no time of a log; a year from {EARLIEST} to {LATEST - 1} would be right"
+        )
+    return time
 
 
 def _time_fault(text: str) -> str:
     if TIME.fullmatch(text + "Z"):
-        return f"time {short(text)} has no offset; with one, e.g. {text + 'Z'!r} or {text + '+01:00'!r}, would be right"
-    return f"time {short(text)} is no RFC 3339 time; '2026-03-01T07:12:03.250+00:00' would be right"
+        return f"time {shown(text)} has no offset; with one, e.g. {text + 'Z'!r} or {text + '+01:00'!r}, would be right"
+    return f"time {shown(text)} is no RFC 3339 time; '2026-03-01T07:12:03.250+00:00' would be right"
 
 
 # --- values -----------------------------------------------------------------------------------------------------------
-def short(value: object) -> str:
-    """A value as text for a message, cut where it is long."""
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:50]}... ({len(text)} characters)"
-
-
 def _pairs(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
         keys = [key for key, _ in pairs]
         twice = next(key for key in keys if keys.count(key) > 1)
-        raise ValueError(f"key {short(twice)} stands twice; once would be right")
+        raise ValueError(f"key {shown(twice)} stands twice; once would be right")
     return found
 
 
@@ -174,13 +175,13 @@ def parse_object(text: str) -> dict[str, Any]:
         fields = _DECODER.decode(text)
     except json.JSONDecodeError as error:
         raise ValueError(
-            f"is not JSON ({error.msg} at column {error.colno}): {short(text)};"
+            f"is not JSON ({error.msg} at column {error.colno}): {shown(text)};"
             ' {"time": "...", "sensor": "...", "value": "..."} would be right'
         ) from None
     except RecursionError:
-        raise ValueError("nested too deep; a flat object would be right") from None
+        raise ValueError("is nested too deep; a flat object would be right") from None
     if not isinstance(fields, dict):
-        kind = "a JSON array" if isinstance(fields, list) else f"the bare value {short(fields)}"
+        kind = "a JSON array" if isinstance(fields, list) else f"the bare value {shown(fields)}"
         raise ValueError(f'is {kind}; one object a line, {{"time": ...}}, would be right')
     return fields
 
@@ -198,4 +199,4 @@ def text_field(fields: Mapping[str, Any], key: str) -> str:
         raise ValueError(f"{key!r} is missing; every line needs it")
     if value == "":
         raise ValueError(f"{key!r} is empty; text would be right")
-    raise ValueError(f"{key!r} is {short(value)}; text, in quotes, would be right")
+    raise ValueError(f"{key!r} is {shown(value)}; text, in quotes, would be right")

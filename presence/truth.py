@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
-from presence.errors import Fault, LogError
+from presence.errors import Fault, LogError, did_you_mean, shown
 from presence.reading import Source, name_of, parse_object, parse_time, read_lines, text_field
 
 if TYPE_CHECKING:
@@ -50,7 +49,9 @@ def read_truth(source: Source, plan: Floorplan | None = None) -> list[TruthLine]
                 raise ValueError(problem)
             line = _line(parse_object(text), plan)
             if where.setdefault((line.person, line.time), line.room) != line.room:
-                raise ValueError(f"{line.person!r} is already in another room at this very time; one would be right")
+                raise ValueError(
+                    f"{shown(line.person)} is already in another room at this very time; one would be right"
+                )
             found.append(line)
         except ValueError as error:
             faults.append(Fault(path, number, str(error)))
@@ -66,7 +67,7 @@ def read_truth(source: Source, plan: Floorplan | None = None) -> list[TruthLine]
 def _line(fields: Mapping[str, Any], plan: Floorplan | None) -> TruthLine:
     unknown = [key for key in fields if key not in ("time", "person", "room", "door")]
     if unknown:
-        raise ValueError(f"unknown key {unknown[0]!r}; time, person, room and optional door would be right")
+        raise ValueError(f"unknown key {shown(unknown[0])}; time, person, room and optional door would be right")
     door = None if fields.get("door") is None else text_field(fields, "door")
     time, person, room = (text_field(fields, key) for key in ("time", "person", "room"))
     line = TruthLine(parse_time(time), person, room, door)
@@ -74,14 +75,15 @@ def _line(fields: Mapping[str, Any], plan: Floorplan | None) -> TruthLine:
         _known("room", line.room, plan.rooms)
         if door is not None:
             _known("door", door, plan.doors)
+            if room not in plan.doors[door].between:
+                ends = " and ".join(plan.doors[door].between)
+                raise ValueError(f"door {shown(door)} joins {ends}, not {shown(room)}; another door would be right")
         if line.person in plan.pets:
-            raise ValueError(f"{line.person!r} is a pet; only people have truth lines")
+            raise ValueError(f"{shown(line.person)} is a pet; only people have truth lines")
     return line
 
 
 def _known(kind: str, name: str, known: Mapping[str, object]) -> None:
     if name in known:
         return
-    close = get_close_matches(name, list(known), n=1)
-    hint = f"did you mean {close[0]!r}?" if close else f"the plan has {', '.join(known) or 'none'}"
-    raise ValueError(f"unknown {kind} {name!r}; {hint}")
+    raise ValueError(f"unknown {kind} {shown(name)}; {did_you_mean(name, known)}")
