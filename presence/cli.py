@@ -158,6 +158,8 @@ def evaluate(
         scores = score(source.plan, source, lines, every=every, hypotheses=hypotheses)
     except LogError as error:
         raise LogError(replace(f, path=truth) if f.path == TRUTH else f for f in error.faults) from None
+    for note in scores.covered["notes"]:
+        _complain(f"{truth}:0: {note}")
     click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
     return source.status()
 

@@ -28,14 +28,12 @@ from presence.settings import Settings
 from presence.stretches import Stretches
 from presence.switching import LastMovement, SwitchingSums
 from presence.truth import TruthLine
-from presence.whereabouts import Whereabouts
+from presence.whereabouts import TRUTH_ENDS_AFTER, Whereabouts
 
 BATCH = 1024
 """Samples that are scored together."""
 TRUTH = "<truth>"
 """What faults call the truth, whose file is not known here."""
-TRUTH_ENDS_AFTER = 43200.0
-"""A log that goes on this long after the truth's last line is longer than its truth; else the last rooms hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +254,7 @@ class Scoring:
             "every": self.every,
             "log": [_utc(t) for t in self._log_span],
             "truth": [_utc(t) for t in self.truth.span],
+            "notes": self.truth.notes(self._log_span),
         }
 
     def _nothing_covered(self) -> str:
