@@ -90,6 +90,7 @@ def shown(value: Any) -> str:
         return str(value)
     try:
         text = json.dumps(value, ensure_ascii=False)
+        text = text if text.isprintable() else json.dumps(value)
     except (TypeError, ValueError, RecursionError):
         text = f"a {type(value).__name__}"
     return text if len(text) <= 60 else f"{text[:40]}... ({len(text)} characters)"

@@ -136,7 +136,7 @@ def _entries(draft: Draft, section: str) -> dict[str, Any]:
     if section == "rooms" and entries.get(AWAY):
         draft.add(("rooms", AWAY), "`away` is always there and means everywhere off the property; leave it out")
     return {
-        id_: {} if entry is None and not draft.text.written.get((section, id_)) else entry
+        id_: {} if entry is None else entry
         for id_, entry in entries.items()
         if not (section == "rooms" and id_ == AWAY)
     }

@@ -110,18 +110,20 @@ def _is_json(text: Text, content: str) -> bool:
 
 
 def _build(text: Text, content: str, *, is_json: bool) -> None:
+    """Take the text apart; where it cannot be read to its end, what was read is not judged by half."""
     builder = _Builder(text, is_json=is_json)
     try:
-        for event in yaml.parse(content, Loader=_Loader):
-            if not builder.take(event):
-                return
+        if all(builder.take(event) for event in yaml.parse(content, Loader=_Loader)):
+            return
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         what = " ".join(filter(None, (error.context, error.problem))) or "the YAML is damaged"
-        text.add(mark.line + 1 if mark else 0, f"cannot be read as YAML: {_hint(content, mark, what)}")
+        line = min(mark.line + 1, len(content.splitlines())) if mark else 0
+        text.add(line, f"cannot be read as YAML: {_hint(content, mark, what)}")
     except yaml.reader.ReaderError as error:
         line = content.count("\n", 0, error.position) + 1
         text.add(line, f"cannot be read as YAML: control character {error.character} is not allowed; write plain text")
+    text.value = None
 
 
 def _hint(content: str, mark: yaml.Mark | None, what: str) -> str:
@@ -224,6 +226,7 @@ class _Builder:
         if not isinstance(value, str):
             self.text.add(line, f"as a key, {unquoted(written, value)}")
             value = written
+            self.text.named.add((*parent.where, value))
         if value in parent.value:
             first = self.text.line_of((*parent.where, value))
             self.text.add(line, f"{shown(value)} is there already, at line {first}; each may be named once")
