@@ -26,9 +26,9 @@ Source = str | os.PathLike[str] | Iterable[str | bytes]
 Line = tuple[int, str, str | None]
 """Number of a line from 1, its text without line end, and what keeps it from being read, if anything."""
 
-EARLIEST, LATEST = 1970, 2200
-"""Years: a clock that shows another has lost its time."""
-TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
+EARLIEST, LATEST = 2001, 2200
+"""Years: a clock that shows another has lost its time; most that start anew show 1970 or 2000 (common practice)."""
+TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:[0-5]\d)", re.ASCII)
 
 
 def name_of(source: Source) -> str:
@@ -162,7 +162,13 @@ def _constant(name: str) -> Any:
     raise ValueError(f"{name} is no number in JSON; a finite one would be right")
 
 
-_DECODER = json.JSONDecoder(object_pairs_hook=_pairs, parse_constant=_constant)
+def _integer(digits: str) -> int:
+    if len(digits) > 100:  # int() takes long over thousands, and refuses more
+        raise ValueError(f"holds a number of {len(digits)} digits; a shorter one would be right")
+    return int(digits)
+
+
+_DECODER = json.JSONDecoder(object_pairs_hook=_pairs, parse_constant=_constant, parse_int=_integer)
 
 
 def parse_object(text: str) -> dict[str, Any]:
