@@ -105,7 +105,8 @@ def _sensors(draw: st.DrawFn, rooms: list[str], doors: list[str], people: list[s
 
 
 offsets = st.integers(-14 * 60, 14 * 60).map(lambda minutes: timezone(timedelta(minutes=minutes)))
-aware_times = st.datetimes(datetime(1970, 1, 3), datetime(2199, 12, 30), timezones=offsets)
+aware_times = st.datetimes(datetime(2001, 1, 2), datetime(2199, 12, 30), timezones=offsets)
+"""Times that a log may hold."""
 
 
 @st.composite

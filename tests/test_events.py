@@ -1,0 +1,433 @@
+"""Logs: what is read, what is named and skipped, and in which order it comes out."""
+
+import gzip
+import io
+import json
+import os
+import pickle
+import threading
+import tracemalloc
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime, timedelta
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from presence.errors import Fault, LogError
+from presence.events import LAST_LEAP, LEAP, WINDOW, Event, LogCounts, read_log, reorder
+from presence.floorplan import Floorplan
+from presence.reading import MAX_LINE, parse_time
+from tests.strategies import START, aware_times, events
+
+PLAN = Floorplan.from_mapping(
+    {
+        "name": "two rooms",
+        "time_zone": "Europe/Berlin",
+        "rooms": {"hall": {}, "den": {}},
+        "doors": {
+            "front": {"between": ["hall", "away"], "leaf": "hinged"},
+            "arch": {"between": ["hall", "den"], "leaf": "none"},
+        },
+        "sensors": {
+            "front_contact": {"kind": "contact", "door": "front"},
+            "front_lock": {"kind": "lock", "door": "front"},
+            "hall_motion": {"kind": "motion", "room": "hall", "hold": 20},
+            "tag": {"kind": "badge", "person": "P1"},
+        },
+        "people": {"P1": {}},
+    }
+)
+LINE = '{"time": "2026-03-01T07:00:00Z", "sensor": "hall_motion", "value": "detected"}'
+
+
+def line_of(event: Event) -> str:
+    """An event as a line of JSON."""
+    fields = {"time": event.time.isoformat(), "sensor": event.sensor, "value": event.value}
+    return json.dumps(fields | {key: at for key, at in (("by", event.by), ("code", event.code)) if at is not None})
+
+
+def row_of(event: Event) -> str:
+    """An event as a row of CSV."""
+    return ",".join([event.time.isoformat(), event.sensor, event.value, event.by or "", event.code or ""])
+
+
+def read(source: Any, **options: Any) -> tuple[list[Event], list[Fault], LogCounts]:
+    """What is read, what is named, what is counted."""
+    faults: list[Fault] = []
+    counts = LogCounts()
+    found = list(read_log(source, counts=counts, on_fault=faults.append, **options))
+    return found, faults, counts
+
+
+def at(seconds: float, value: str = "detected", sensor: str = "hall_motion") -> Event:
+    return Event(START + timedelta(seconds=seconds), sensor, value)
+
+
+# --- good logs -------------------------------------------------------------------------------------------------------
+@given(events(PLAN), st.booleans(), st.booleans(), st.booleans())
+def test_every_form_of_a_log_says_the_same(said: list[Event], packed: bool, windows: bool, marked: bool) -> None:
+    end = "\r\n" if windows else "\n"
+    for lines in ([line_of(e) for e in said], ["time,sensor,value,by,code", *(row_of(e) for e in said)]):
+        raw = (b"\xef\xbb\xbf" if marked else b"") + end.join([*lines, ""]).encode()
+        raw = gzip.compress(raw) if packed else raw
+        if said:
+            assert read(io.BufferedReader(io.BytesIO(raw)), plan=PLAN) == (
+                said,
+                [],
+                LogCounts(read=len(said), line=len(lines)),
+            )
+            assert read(lines, plan=PLAN)[:2] == (said, [])
+
+
+def test_a_lock_tells_how_and_with_which_code() -> None:
+    text = (
+        '{"time": "2026-03-01T07:00:00Z", "sensor": "front_lock", "value": "unlocked", "by": "keypad", "code": "0123"}'
+    )
+    assert read([text], plan=PLAN)[0] == [Event(START, "front_lock", "unlocked", "keypad", "0123")]
+
+
+def test_csv_columns_in_any_order_and_quoted_cells() -> None:
+    rows = [
+        'value,"time",sensor,code',
+        '"unlocked",2026-03-01T07:00:00Z,front_lock,"1,2"',
+        "",
+        "open,2026-03-01T07:00:00Z,front_contact,",
+    ]
+    found, faults, counts = read(rows, plan=PLAN)
+    assert found == [Event(START, "front_lock", "unlocked", None, "1,2"), Event(START, "front_contact", "open")]
+    assert (faults, counts.read, counts.bad) == ([], 2, 0)
+
+
+def test_without_a_plan_any_sensor_is_taken() -> None:
+    line = LINE.replace("hall_motion", "of_nobody")
+    assert read([line])[0] == [Event(START, "of_nobody", "detected")]
+
+
+def test_events_come_as_soon_as_their_line_is_there() -> None:
+    out, into = os.pipe()
+    with open(out, "rb") as reader, open(into, "wb", buffering=0) as writer:  # noqa: PTH123
+        writer.write((LINE + "\n").encode())
+        found = read_log(reader)
+        assert next(found) == Event(START, "hall_motion", "detected")  # the writer is still open
+        threading.Thread(target=lambda: (writer.write((LINE + "\n").encode()), writer.close())).start()
+        assert len(list(found)) == 1
+
+
+def test_an_event_is_a_value() -> None:
+    event = Event(START, "hall_motion", "detected")
+    there = Event(START.astimezone(ZoneInfo("Asia/Tokyo")), "hall_motion", "detected")
+    assert event == there
+    assert hash(event) == hash(there)
+    assert event.seconds == there.seconds == START.timestamp()
+    assert pickle.loads(pickle.dumps(event)) == event
+
+
+# --- time ------------------------------------------------------------------------------------------------------------
+@given(aware_times, st.sampled_from("Tt "), st.sampled_from(["", "0", "000000000000"]))
+def test_a_time_is_the_instant_it_names(time: datetime, letter: str, digits: str) -> None:
+    text = time.strftime("%Y-%m-%d") + letter.replace(" ", "T") + time.strftime("%H:%M:%S.%f") + digits
+    minutes = int(time.utcoffset().total_seconds() // 60)  # type: ignore[union-attr]
+    sign, (hours, rest) = "+-"[minutes < 0], divmod(abs(minutes), 60)
+    found = parse_time(f"{text}{sign}{hours:02d}:{rest:02d}")
+    assert found == time
+    assert found.utcoffset() == timedelta(0)
+    if not minutes:
+        assert parse_time(text + "z") == parse_time(text + "Z") == found
+
+
+@given(st.text("0123456789", min_size=1, max_size=30))
+def test_digits_of_a_second_are_cut_after_the_sixth(digits: str) -> None:
+    found = parse_time(f"2026-03-01T07:00:00.{digits}+00:00")
+    exact = Fraction(int(digits), 10 ** len(digits))
+    assert Fraction(found.microsecond, 10**6) == Fraction(int(exact * 10**6), 10**6)
+    assert found.second == 0
+
+
+def test_clock_changes_move_nothing() -> None:
+    """The hour that a clock in Berlin shows twice, and the one that it leaves out: instants follow each other."""
+    twice = ["2026-10-25T02:30:00+02:00", "2026-10-25T02:30:00+01:00"]
+    missing = ["2026-03-29T01:59:59+01:00", "2026-03-29T03:00:00+02:00"]
+    for (first, second), gap in ((twice, 3600), (missing, 1)):
+        lines = [LINE.replace("2026-03-01T07:00:00Z", time) for time in (first, second)]
+        found, _, _ = read(lines)
+        assert found[1].seconds - found[0].seconds == gap
+        assert list(reorder(iter(found[::-1]), window=7200.0)) == found
+
+
+# --- bad lines -------------------------------------------------------------------------------------------------------
+def field(**changes: Any) -> str:
+    return json.dumps(json.loads(LINE) | changes)
+
+
+BAD = [
+    ("{", "is not JSON"),
+    ("nonsense", "is not JSON"),
+    (LINE[:-1], "is not JSON"),
+    (LINE + LINE, "is not JSON"),
+    ("[]", "is a JSON array"),
+    (f"[{LINE}]", "is a JSON array"),
+    ("3", "is the bare value 3"),
+    ("[" * 30_000, "nested too deep"),
+    ('{"time": NaN}', "NaN is no number"),
+    ('{"time": -Infinity}', "Infinity is no number"),
+    (LINE.replace('"value"', '"sensor": "den", "value"'), 'key "sensor" stands twice'),
+    ('{"sensor": "hall_motion", "value": "detected"}', "'time' is missing"),
+    ('{"time": "2026-03-01T07:00:00Z", "value": "detected"}', "'sensor' is missing"),
+    ('{"time": "2026-03-01T07:00:00Z", "sensor": "hall_motion"}', "'value' is missing"),
+    (field(value=None), "'value' is missing"),
+    (field(value=""), "'value' is empty"),
+    (field(value=1), "'value' is 1; text, in quotes"),
+    (field(time=1772348400), "text, in quotes"),
+    (field(by="window"), "'inside' or 'keypad'"),
+    (field(code=123), "'code' is 123; text, in quotes"),
+    (field(cod="3"), 'did you mean "code"'),
+    (field(time="2026-03-01T07:00:00"), "no offset"),
+    (field(time="2026-03-01"), "no RFC 3339 time"),
+    (field(time="yesterday"), "no RFC 3339 time"),
+    (field(time="20260301T070000Z"), "no RFC 3339 time"),
+    (field(time="2026-02-30T07:00:00Z"), "does not exist"),
+    (field(time="2026-03-01T24:00:00Z"), "does not exist"),
+    (field(time="2016-12-31T23:59:60Z"), "leap second"),
+    (field(time="0001-01-01T00:00:00+14:00"), "does not exist"),
+    (field(time="1970-01-01T00:00:05Z"), "no time of a log"),
+    (field(time="2000-01-01T00:00:05Z"), "no time of a log"),
+    (field(time="2026-03-01T07:00:00+01:60"), "no RFC 3339 time"),
+    (field(time="9999-01-01T00:00:00Z"), "no time of a log"),
+    (field(time="\u0662026-03-01T07:00:00Z"), "no RFC 3339 time"),
+    (field(sensor="hall_moton"), 'did you mean "hall_motion"'),
+    (field(sensor="doorbell\n\x1b[31m"), "unknown sensor"),
+    (field(value="open"), "there is detected, clear"),
+    (field(value="detcted"), 'did you mean "detected"'),
+    (field(sensor="tag", value="attic"), "there is hall, den, away"),
+    ('{"x": "' + "a" * MAX_LINE + '"}', "longer than"),
+    ('{"x": ' + "9" * 5000 + "}", "a number of 5000 digits"),
+]
+
+
+@pytest.mark.parametrize(("bad", "says"), BAD)
+def test_a_bad_line_is_named_and_the_rest_is_read(tmp_path: Path, bad: str, says: str) -> None:
+    path = tmp_path / "log.jsonl"
+    path.write_text("\n".join([LINE, bad, "", LINE]) + "\n", encoding="utf-8")
+    found, faults, counts = read(path, plan=PLAN)
+    assert found == [Event(START, "hall_motion", "detected")] * 2
+    assert [(fault.path, fault.line) for fault in faults] == [(str(path), 2)]
+    assert says in faults[0].message
+    assert len(str(faults[0]).splitlines()) == 1
+    assert len(faults[0].message) < 300
+    assert (counts.read, counts.bad) == (2, 1)
+    with pytest.raises(LogError) as caught:
+        list(read_log(path, plan=PLAN, strict=True))
+    assert list(caught.value.faults) == faults
+
+
+@pytest.mark.parametrize(
+    ("rows", "line", "says"),
+    [
+        (["time,sensor", "2026-03-01T07:00:00Z,hall_motion"], 1, "no column 'value'"),
+        (["time,sensor,value,value", "x"], 1, "names a column twice"),
+        (["time,sensor,value,room", "2026-03-01T07:00:00Z,hall_motion,clear,hall"], 1, 'column "room" is not read'),
+        (["time,sensor,value", "2026-03-01T07:00:00Z,hall_motion"], 2, "'value' is missing"),
+        (["time,sensor,value", "2026-03-01T07:00:00Z,hall_motion,clear,5"], 2, "4 cells under 3 columns"),
+        (["time,sensor,value", '2026-03-01T07:00:00Z,"hall_motion,clear'], 2, "is not CSV"),
+        (["time,sensor,value", "07:00,hall_motion,clear"], 2, "no RFC 3339 time"),
+    ],
+)
+def test_faults_of_csv_are_named(rows: list[str], line: int, says: str) -> None:
+    _, faults, _ = read(rows, plan=PLAN)
+    assert (faults[0].line, says in faults[0].message) == (line, True), faults
+
+
+@pytest.mark.parametrize(
+    ("raw", "line", "says"),
+    [
+        (b"", 1, "empty"),
+        (b"\n \n", 1, "empty"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00\x00\n" * 100, 1, "binary"),
+        (LINE.encode("utf-16"), 1, "binary"),
+        (LINE.encode().replace(b"hall", b"h\xff\xfel") + b"\n", 1, "no UTF-8"),
+        (gzip.compress(b""), 1, "empty"),
+    ],
+)
+def test_what_is_no_log_gets_one_clear_line(raw: bytes, line: int, says: str) -> None:
+    found, faults, _ = read(io.BufferedReader(io.BytesIO(raw)), plan=PLAN)
+    assert found == []
+    assert [(fault.line, says in fault.message) for fault in faults] == [(line, True)], faults
+
+
+@pytest.mark.parametrize(
+    "damage", [lambda raw: raw[: len(raw) // 2], lambda raw: raw[:-4], lambda raw: raw[:9000] + b"?" * 50 + raw[9050:]]
+)
+def test_damaged_gzip_keeps_what_came_before(damage: Callable[[bytes], bytes]) -> None:
+    lines = [line_of(at(k * 1.37 + k % 7 / 1000)) for k in range(4000)]
+    found, faults, counts = read(io.BufferedReader(io.BytesIO(damage(gzip.compress("\n".join(lines).encode())))))
+    assert found[:500] == [at(k * 1.37 + k % 7 / 1000) for k in range(500)]
+    assert any("gzip" in fault.message for fault in faults)
+    assert counts.bad == len(faults)
+
+
+@pytest.mark.parametrize("path", ["nowhere.jsonl", ".", "a\0b"])
+def test_what_cannot_be_opened_is_named(path: str) -> None:
+    with pytest.raises(LogError, match="cannot be read") as caught:
+        list(read_log(path))
+    assert [(fault.path, fault.line) for fault in caught.value.faults] == [(path, 0)]
+
+
+class Endless(io.RawIOBase):
+    """Bytes without a line end, then one good line."""
+
+    def __init__(self, size: int) -> None:
+        self.left, self.tail = size, ("\n" + LINE + "\n").encode()
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        part = b"a" * min(self.left, len(buffer)) or self.tail[: len(buffer)]
+        self.left, self.tail = (self.left - len(part), self.tail) if self.left else (0, self.tail[len(part) :])
+        buffer[: len(part)] = part
+        return len(part)
+
+
+def test_a_line_without_end_is_never_held() -> None:
+    tracemalloc.start()
+    found, faults, _ = read(io.BufferedReader(Endless(60_000_000)))
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert found == [Event(START, "hall_motion", "detected")]
+    assert [fault.line for fault in faults] == [1]
+    assert most < 2_000_000
+
+
+def test_a_gzip_that_unpacks_without_end_is_never_held() -> None:
+    packed = gzip.compress(b"a" * 50_000_000 + b"\n" + LINE.encode())
+    tracemalloc.start()
+    found, _, _ = read(io.BufferedReader(io.BytesIO(packed)))
+    _, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert len(found) == 1
+    assert most < 2_000_000
+
+
+@given(st.lists(st.one_of(st.binary(max_size=60), st.just(LINE.encode()))), st.booleans())
+def test_no_bytes_end_in_anything_but_faults(parts: list[bytes], packed: bool) -> None:
+    raw = b"\n".join(parts)
+    found, faults, counts = read(io.BufferedReader(io.BytesIO(gzip.compress(raw) if packed else raw)), plan=PLAN)
+    assert (counts.read, counts.bad) == (len(found), len(faults) - any("empty" in f.message[:20] for f in faults))
+    for fault in faults:
+        assert len(str(fault).splitlines()) == 1
+
+
+# --- order -----------------------------------------------------------------------------------------------------------
+def ordered(said: Iterable[Event], window: float = WINDOW) -> tuple[list[Event], list[Fault], LogCounts]:
+    faults: list[Fault] = []
+    counts = LogCounts()
+    return list(reorder(said, window, counts=counts, on_fault=faults.append)), faults, counts
+
+
+@given(st.data())
+def test_disorder_within_the_window_is_put_right(data: st.DataObject) -> None:
+    """What comes late by less than the window is sorted; stable for equal times, each once."""
+    said = data.draw(events(PLAN, max_gap=3.0))
+    delays = data.draw(st.lists(st.floats(0, 1.99), min_size=len(said), max_size=len(said)))
+    arrived = [
+        e for _, _, e in sorted((e.seconds + d, k, e) for k, (e, d) in enumerate(zip(said, delays, strict=True)))
+    ]
+    found, faults, counts = ordered(arrived)
+    expected = sorted(dict.fromkeys(arrived), key=lambda event: event.seconds)
+    assert found == expected
+    assert (faults, counts.duplicate, counts.late) == ([], len(arrived) - len(expected), 0)
+
+
+@given(st.lists(st.integers(0, 40).map(lambda k: k / 2), max_size=40))
+def test_whatever_comes_is_put_out_in_order_or_counted(times: list[float]) -> None:
+    """Against a plain account: late is what is older than the latest so far by more than the window."""
+    arrived = [at(t, "detected" if k % 3 else "clear") for k, t in enumerate(times)]
+    found, faults, counts = ordered(arrived)
+    late, newest = [], -1e9
+    for event in arrived:
+        if event.seconds < newest - WINDOW:
+            late.append(event)
+        newest = max(newest, event.seconds)
+    assert [e.seconds for e in found] == sorted(e.seconds for e in found)
+    assert counts.late == len(late) == len(faults)
+    assert len(found) + counts.late + counts.duplicate == len(arrived)
+    assert Counter(set(found)) == Counter(set(arrived) - (set(late) - set(found)))
+
+
+def test_the_window_is_as_long_as_it_says() -> None:
+    for early, kept in ((8.0, True), (7.999, False)):
+        found, _, counts = ordered([at(10), at(early, "clear")])
+        assert (len(found) == 2, counts.late) == (kept, 1 - kept)
+
+
+def test_nothing_is_held_longer_than_the_window() -> None:
+    taken: list[float] = []
+
+    def arriving() -> Iterator[Event]:
+        for second in range(10):
+            taken.append(second)
+            yield at(second)
+
+    for event in reorder(arriving()):
+        assert taken[-1] - (event.seconds - START.timestamp()) <= WINDOW + 1
+
+
+def test_a_late_event_is_named_with_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    path.write_text("\n".join(line_of(e) for e in (at(0), at(60), at(5, "clear"), at(61))) + "\n", encoding="utf-8")
+    counts, faults = LogCounts(), list[Fault]()
+    found = list(reorder(read_log(path, counts=counts), counts=counts, on_fault=faults.append))
+    assert found == [at(0), at(60), at(61)]
+    assert [(fault.path, fault.line) for fault in faults] == [(str(path), 3)]
+    assert "55.000 s older" in faults[0].message
+    assert (counts.read, counts.late) == (4, 1)
+
+
+def test_duplicates_are_told_from_repetitions() -> None:
+    lock = Event(START, "front_lock", "unlocked", "keypad", "7")
+    other = Event(START, "front_lock", "unlocked", "keypad", "8")
+    elsewhere = Event(START.astimezone(ZoneInfo("Asia/Tokyo")), "front_lock", "unlocked", "keypad", "7")
+    found, faults, counts = ordered([lock, other, elsewhere, at(0.5), at(0.5), at(1)])
+    assert found == [lock, other, at(0.5), at(1)]
+    assert (counts.duplicate, faults) == (2, [])
+
+
+@pytest.mark.parametrize("ahead", [2 * LEAP, 86400.0 * 365])
+@pytest.mark.parametrize("place", [0, 1, 3])
+def test_one_wrong_clock_does_not_make_all_others_late(ahead: float, place: int) -> None:
+    said = [at(10.0 * k) for k in range(6)]
+    found, faults, counts = ordered([*said[:place], at(ahead, "clear"), *said[place:]])
+    assert found == said
+    assert (counts.late, len(faults)) == (1, 1)
+    assert "ahead" in faults[0].message
+
+
+def test_after_a_quiet_time_it_is_the_late_event_that_is_late() -> None:
+    found, faults, _ = ordered([at(0), at(3 * LEAP), at(3 * LEAP - 30, "clear"), at(3 * LEAP + 5)])
+    assert found == [at(0), at(3 * LEAP), at(3 * LEAP + 5)]
+    assert "30.000 s older" in faults[0].message
+
+
+def test_a_last_event_far_ahead_is_not_believed() -> None:
+    assert ordered([at(0), at(LAST_LEAP + 60)])[0] == [at(0)]
+    assert ordered([at(0), at(LAST_LEAP - 60)])[0] == [at(0), at(LAST_LEAP - 60)]
+    assert ordered([at(0)])[0] == [at(0)]
+    assert ordered([])[0] == []
+
+
+@given(events(PLAN, max_gap=5.0), st.integers(0, 30))
+def test_a_log_cut_short_gives_the_same_beginning(said: list[Event], cut: int) -> None:
+    whole, part = ordered(said)[0], ordered(said[:cut])[0]
+    assert whole[: len(part)] == part
+
+
+def test_times_are_compared_in_utc() -> None:
+    east = Event(datetime(2026, 3, 1, 9, 0, 1, tzinfo=ZoneInfo("Europe/Helsinki")), "hall_motion", "detected")
+    west = Event(datetime(2026, 3, 1, 7, 0, 0, tzinfo=UTC), "hall_motion", "detected")
+    assert ordered([east, west])[0] == [west, east]

@@ -1,0 +1,85 @@
+"""Truth files: every fault named, and nothing used of a file with a fault."""
+
+import gzip
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from presence.errors import LogError
+from presence.floorplan import Floorplan
+from presence.truth import MOST_FAULTS, TruthLine, read_truth
+
+PLAN = Floorplan.from_mapping(
+    {
+        "name": "two rooms",
+        "time_zone": "UTC",
+        "rooms": {"hall": {}, "den": {}},
+        "doors": {
+            "front": {"between": ["hall", "away"], "leaf": "hinged"},
+            "left": {"between": ["hall", "den"], "leaf": "none"},
+            "right": {"between": ["hall", "den"], "leaf": "none"},
+        },
+        "people": {"P1": {}},
+        "pets": {"cat": {}},
+    }
+)
+GOOD = {"time": "2026-03-01T07:00:00Z", "person": "P1", "room": "hall"}
+
+
+def line(**changes: str | int | None) -> str:
+    return json.dumps(GOOD | changes)
+
+
+def test_lines_come_in_order_of_time_whoever_they_are_about(tmp_path: Path) -> None:
+    lines = [line(), line(time="2026-03-01T09:00:05+01:00", room="den", door="left"), line(person="guest", room="away")]
+    lines += [line(time="2026-03-01T07:30:00Z", person="guest", room="hall", door="front")]
+    seven = datetime(2026, 3, 1, 7, tzinfo=UTC)
+    expected = [
+        TruthLine(seven, "P1", "hall", None),
+        TruthLine(seven, "guest", "away", None),
+        TruthLine(seven.replace(minute=30), "guest", "hall", "front"),
+        TruthLine(seven.replace(hour=8, second=5), "P1", "den", "left"),
+    ]
+    (tmp_path / "truth.jsonl").write_text("\n".join(["", *lines]), encoding="utf-8")
+    (tmp_path / "truth.jsonl.gz").write_bytes(gzip.compress("\r\n".join(lines).encode()))
+    assert list(read_truth(tmp_path / "truth.jsonl", PLAN)) == expected
+    assert list(read_truth(tmp_path / "truth.jsonl.gz", PLAN)) == expected
+
+
+@pytest.mark.parametrize(
+    ("bad", "says"),
+    [
+        ("nonsense", "is not JSON"),
+        (line(room="hal"), 'did you mean "hall"'),
+        (line(door="lft", room="den"), 'did you mean "left"'),
+        (line(door="front", room="den"), "joins hall and away"),
+        (line(person="cat"), "is a pet"),
+        (line(person=None), "'person' is missing"),
+        (line(person=3), "text, in quotes"),
+        (line(time="2026-03-01T07:00:00"), "no offset"),
+        (line(where="hall"), 'unknown key "where"'),
+        (line(room="den"), "already in another room at this very time"),
+    ],
+)
+def test_a_fault_is_named_at_its_line(tmp_path: Path, bad: str, says: str) -> None:
+    path = tmp_path / "truth.jsonl"
+    path.write_text("\n".join([line(), bad]), encoding="utf-8")
+    with pytest.raises(LogError) as caught:
+        list(read_truth(path, PLAN))
+    assert [(fault.path, fault.line) for fault in caught.value.faults] == [(str(path), 2)]
+    assert says in caught.value.faults[0].message
+
+
+def test_all_faults_are_named_at_once_but_not_without_end() -> None:
+    with pytest.raises(LogError) as caught:
+        read_truth([line(room="attic"), line(), *["nonsense"] * (MOST_FAULTS + 20)], PLAN)
+    assert len(caught.value.faults) == MOST_FAULTS + 1
+    assert caught.value.faults[0].line == 1
+    assert "21 faults more" in caught.value.faults[-1].message
+
+
+def test_an_empty_truth_is_a_fault() -> None:
+    with pytest.raises(LogError, match="no line"):
+        read_truth([], PLAN)
