@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from presence.events import Event
 from presence.floorplan import Floorplan, Sensor
-from presence.hypotheses import Caused, Mixture, Way, branch, reweigh, start
+from presence.hypotheses import Caused, Mixture, Way, branch, reweigh, start, witness
 from presence.model import Condition, Model, World
 from presence.movement import PET
 from presence.passages import Passage, Window, inferred_passages, pass_silently, read_label, stop_accepting, utc
 from presence.propagation import propagate
+from presence.sensing import shared_bed
 from presence.settings import Settings
 
 Array = NDArray[np.float64]
@@ -177,16 +178,10 @@ class Engine:
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
-        ways = self._world(snapshot).ways(sensor, "occupied")
-        room = self.plan.sensors[sensor].room
-        present = [
-            way._replace(rates=(way.rates > 0) * np.eye(len(way.source)))
-            for way in ways
-        ]
-        del room
-        nobody = np.full(len(snapshot.mixture.weight), self.settings.occupancy_stuck)
-        mixture, _ = branch(snapshot.mixture, present, nobody, self.most)
-        mixture = mixture._replace(cause=snapshot.mixture.cause[:1].repeat(len(mixture.weight), axis=0))
+        there = self.model.states.select(self.model.states.places_of(str(self.plan.sensors[sensor].room), seats=True))
+        inside = np.zeros((len(self.names), self.model.states.size))
+        inside[np.ix_(self._people(), there)] = 1.0
+        mixture = witness(snapshot.mixture, inside, self.settings.occupancy_stuck, self.most)
         return self._schedule(
             replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
         )
@@ -349,7 +344,18 @@ class Engine:
         ghosts[:, index, 1] = by_itself * (1 - s.seat_stuck_share)
         ghosts[:, index, 2] = by_itself * s.seat_stuck_share
         conditions = snapshot.conditions | {condition} if pressed else snapshot.conditions - {condition}
-        return replace(snapshot, mixture=snapshot.mixture._replace(ghosts=ghosts), conditions=conditions)
+        snapshot = replace(snapshot, mixture=snapshot.mixture._replace(ghosts=ghosts), conditions=conditions)
+        return snapshot if not pressed or shared_bed(self.plan, sensor) else self._one_each(snapshot, sensor)
+
+    def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """A seat that somebody has just taken is not taken by others as well."""
+        mixture = snapshot.mixture
+        place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
+        there = self.model.states.select([place])
+        took = mixture.cause[:, :-1].T  # (P, K)
+        x = mixture.x.copy()
+        x[:, :, there] *= (took + (1.0 - took) * self.settings.seat_shared_share)[:, :, None]
+        return replace(snapshot, mixture=reweigh(mixture, x))
 
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report."""

@@ -97,8 +97,24 @@ def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
     return sensors if len(sensors) > 1 else []
 
 
+def seen(plan: Floorplan, room: str) -> bool:
+    """Whether somebody who settles in the room stays in sight, or the plan says that people rest there unseen.
+
+    Where beds and seats have sensors of their own, who rests there rests on one of them.
+    """
+    kinds = {s.kind for s in plan.sensors.values() if s.room == room}
+    return bool(kinds & {"motion", "occupancy", "camera"}) or (plan.rooms[room].rest and "pressure" not in kinds)
+
+
+def well_sensed(plan: Floorplan) -> bool:
+    """Whether at least half of the indoor rooms notice that somebody is there; otherwise quiet says little."""
+    kinds = ("motion", "occupancy", "camera", "pressure")
+    noticed = {s.room for s in plan.sensors.values() if s.kind in kinds}
+    return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
+
+
 def states_of(plan: Floorplan) -> States:
-    """Lay out places and paces: seats have no moving or active pace."""
+    """Lay out places and paces; on a seat, active means perched: there, but not pressing it."""
     places: list[Place] = []
     for room in plan.rooms:
         zones = motion_zones(plan, room)
@@ -109,7 +125,7 @@ def states_of(plan: Floorplan) -> States:
     pairs = [
         (i, pace)
         for i, place in enumerate(places)
-        for pace in ((SETTLED, ASLEEP) if place.seat else (MOVING, ACTIVE, SETTLED, ASLEEP))
+        for pace in ((ACTIVE, SETTLED, ASLEEP) if place.seat else (MOVING, ACTIVE, SETTLED, ASLEEP))
         if not (place.room == AWAY and pace == ASLEEP)
     ]
     rooms = tuple(plan.rooms)
@@ -169,9 +185,13 @@ def _pace_rates(
         ]
     corridor = plan.graph.degree(room) > 2 and not plan.rooms[room].rest
     settling = s.settling_rate * (s.corridor_share if corridor else 1.0)
+    rising = s.rising_rate
+    if not seen(plan, room) and well_sensed(plan):
+        settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
+        asleep = NEVER
     return [
         (MOVING, s.pausing_rate, s.starting_rate),
-        (ACTIVE, settling, s.rising_rate),
+        (ACTIVE, settling, rising),
         (SETTLED, asleep, awake),
     ]
 
@@ -185,6 +205,8 @@ def _sleep_rates(
         asleep, awake = settings.bedtime_rate, settings.night_waking_rate
     if plan.rooms[room].rest and being.bed not in (None, room):
         asleep *= settings.foreign_bed_share
+    if not plan.rooms[room].rest:
+        asleep *= settings.nap_share
     if plan.rooms[room].outdoors:
         asleep *= settings.foreign_bed_share
     return asleep, awake
@@ -285,10 +307,12 @@ def _add_seats(
         if place.seat is None:
             continue
         zone = at[seat_zone(plan, states, index), ACTIVE]
-        settled, asleep = at[index, SETTLED], at[index, ASLEEP]
-        share = 1.0 if being.role != PET else 0.01
-        weights[settled] = weights[zone] * share * settings.seat_rate / settings.seat_rising_rate
-        flows[zone, settled] = flows[settled, zone] = weights[zone] * share * settings.seat_rate
+        perched, settled, asleep = (at[index, pace] for pace in (ACTIVE, SETTLED, ASLEEP))
+        turning = settings.seat_rate * (1.0 if being.role != PET else 0.01)
+        weights[perched] = weights[zone] * turning / settings.seat_leave_rate
+        flows[zone, perched] = flows[perched, zone] = weights[zone] * turning
+        weights[settled] = weights[perched] * settings.seat_press_rate / settings.seat_release_rate
+        flows[perched, settled] = flows[settled, perched] = weights[perched] * settings.seat_press_rate
         dozing, waking = _sleep_rates(plan, place.room, being, sleeping_hours, settings)
         weights[asleep] = weights[settled] * dozing / waking
         flows[settled, asleep] = flows[asleep, settled] = weights[settled] * dozing

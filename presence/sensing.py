@@ -53,6 +53,11 @@ class Entry(NamedTuple):
     both_ways: bool = True
 
 
+def shared_bed(plan: Floorplan, seat: Sensor) -> bool:
+    """Whether a pressure sensor lies in a bedroom that two or more people share."""
+    return sum(person.bed == seat.room for person in plan.people.values()) > 1
+
+
 @dataclass(frozen=True)
 class Sight:
     """How one plan's sensors see beings with given movement (weights (P, S), flows (P, S, S))."""
@@ -74,8 +79,9 @@ class Sight:
                 silent[:, i, j] = silent[:, j, i] = miss * self.flows[:, i, j]
         for i, j in self._zone_moves():
             silent[:, i, j] = self.settings.zone_miss * self.flows[:, i, j]
-        for _, zone, place in self._seats():
-            silent[:, zone, place] = silent[:, place, zone] = self.settings.seat_miss * self.flows[:, zone, place]
+        for _, perched in self._seats():
+            miss = self.settings.seat_miss * self.flows[:, perched, perched + 1]
+            silent[:, perched, perched + 1] = silent[:, perched + 1, perched] = miss
         return silent
 
     def losses(self) -> Array:
@@ -127,6 +133,14 @@ class Sight:
             for option in self.options(sensor, "released"):
                 for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
                     yield Entry(int(i), int(i), -rate)
+            if shared_bed(self.plan, sensor):
+                return
+            # a seat that is taken takes nobody else, and is not left in silence
+            perched = next(i for seat, i in self._seats() if seat == name)
+            flow = self.settings.seat_miss * self.flows[:, perched, perched + 1]
+            yield Entry(perched, perched + 1, -flow)
+            yield Entry(perched, perched, flow / self.weights[:, perched])
+            yield Entry(perched + 1, perched + 1, flow / self.weights[:, perched + 1])
 
     # --- ways of causing an event ----------------------------------------------------------------------------------
     def options(self, sensor: Sensor, value: str, by: str | None = None, open_share: float = 0.0) -> list[Option]:
@@ -309,25 +323,23 @@ class Sight:
         return [o for o in passing if o.label in wanted] + [idle]
 
     # --- seats -------------------------------------------------------------------------------------------------------
-    def _seats(self) -> Iterator[tuple[str, int, int]]:
-        """(sensor, active state of the zone, settled state of the seat) for each pressure sensor."""
+    def _seats(self) -> Iterator[tuple[str, int]]:
+        """(sensor, perched state) for each pressure sensor; settled and asleep on it are the next two states."""
         for index, place in enumerate(self.states.places):
             if place.seat is not None:
-                zone = self.states.select([seat_zone(self.plan, self.states, index)], ACTIVE)
-                yield place.seat, int(zone[0]), int(self.states.select([index])[0])
+                yield place.seat, int(self.states.select([index], ACTIVE)[0])
 
     def _seat(self, sensor: Sensor, value: str) -> list[Option]:
-        """Sitting down and getting up; somebody already there may be noticed late."""
+        """Sitting down and getting up; who sits there unnoticed is noticed as soon as they shift their weight."""
         s = self.settings
-        zone, settled = next((z, p) for seat, z, p in self._seats() if seat == sensor.id)
-        asleep = settled + 1
-        source = np.array([zone, settled, asleep], dtype=np.intp)
+        perched = next(i for seat, i in self._seats() if seat == sensor.id)
+        source = np.array([perched, perched + 1, perched + 2], dtype=np.intp)
         rates = np.zeros((len(self.beings), 3, 3))
-        flow = (1 - s.seat_miss) * self.flows[:, zone, settled]
+        flow = (1 - s.seat_miss) * self.flows[:, perched, perched + 1]
         if value == "pressed":
-            rates[:, 0, 1] = flow / self.weights[:, zone]
-            rates[:, 1, 1] = rates[:, 2, 2] = s.seat_late_rate
+            rates[:, 0, 1] = flow / self.weights[:, perched]
+            rates[:, 1, 1] = rates[:, 2, 2] = s.seat_press_rate
         else:
-            rates[:, 1, 0] = flow / self.weights[:, settled]
-            rates[:, 2, 0] = 0.1 * rates[:, 1, 0]
+            rates[:, 1, 0] = flow / self.weights[:, perched + 1]
+            rates[:, 2, 0] = 0.01 * rates[:, 1, 0]
         return [Option(source, source, rates)]
