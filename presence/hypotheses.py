@@ -168,7 +168,8 @@ def branch(
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1)
     same = float((weight * mixture.cause[parent, being] * (being < persons)).sum())
-    return _reduce(grown, np.concatenate(rows, axis=1), row, most), Caused(who[:persons], float(who[persons]), same)
+    caused_by = Caused(np.asarray(who[:persons], dtype=np.float64), float(who[persons]), same)
+    return _reduce(grown, np.concatenate(rows, axis=1), row, most), caused_by
 
 
 def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> Mixture:
@@ -316,7 +317,7 @@ def _merge(pool: _Pool, target: IndexArray) -> _Pool:
     kept = np.flatnonzero(target == np.arange(len(target)))
     position = np.zeros(len(target), dtype=np.intp)
     position[kept] = np.arange(len(kept))
-    weight = np.bincount(position[target], weights=pool.weight, minlength=len(kept))
+    weight: Array = np.bincount(position[target], weights=pool.weight, minlength=len(kept)).astype(np.float64)
     share = np.zeros((len(kept), len(target)))
     share[position[target], np.arange(len(target))] = pool.weight / weight[position[target]]
     return _Pool(share @ pool.x, weight, share @ pool.extra)
@@ -352,7 +353,9 @@ def _cheapest_pairs(cost: Array, wanted: int) -> list[tuple[int, int]]:
     nearest = nearest[np.argsort(values[nearest], kind="stable")]
     used: set[int] = set()
     pairs: list[tuple[int, int]] = []
-    for i, j, value in zip(upper[0][nearest].tolist(), upper[1][nearest].tolist(), values[nearest].tolist(), strict=True):
+    for i, j, value in zip(
+        upper[0][nearest].tolist(), upper[1][nearest].tolist(), values[nearest].tolist(), strict=True
+    ):
         if value > FREE and len(pairs) >= wanted:
             break
         if i not in used and j not in used:

@@ -118,7 +118,7 @@ class Engine:
         mixture = start(weights / weights.sum(axis=1, keepdims=True), len(self.seats))
         return Snapshot(seconds, mixture, sleeping, change_at)
 
-    # --- time passes ---------------------------------------------------------------------------------------------------
+    # --- time passes ------------------------------------------------------------------------------------------------
     def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:
         """Let time pass up to an instant, doing on the way what falls due."""
         told: list[Passage] = []
@@ -170,7 +170,7 @@ class Engine:
                 sum(rate[:, None] * (before[:, :, i] + after[:, :, i]) * min(dt, 15.0) / 2 for i, rate in way)
                 for way in ways
             )
-        return pass_silently(snapshot.mixture.labels, snapshot.windows, flows)  # type: ignore[arg-type]
+        return pass_silently(snapshot.mixture.labels, snapshot.windows, flows)
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An off message that never came, or a sensor that bears witness again."""
@@ -180,7 +180,7 @@ class Engine:
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
         there = self.model.states.select(self.model.states.places_of(str(self.plan.sensors[sensor].room), seats=True))
         inside = np.zeros((len(self.names), self.model.states.size))
-        inside[np.ix_(self._people(), there)] = 1.0
+        inside[: self.model.persons, there] = 1.0
         mixture = witness(snapshot.mixture, inside, self.settings.occupancy_stuck, self.most)
         return self._schedule(
             replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
@@ -214,7 +214,7 @@ class Engine:
             mixture=mixture._replace(labels=mixture.labels[:, left]),
         )
 
-    # --- an event ------------------------------------------------------------------------------------------------------
+    # --- an event ---------------------------------------------------------------------------------------------------
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """Take in an event at the snapshot's own instant."""
         sensor = self.plan.sensors[event.sensor]
@@ -292,7 +292,7 @@ class Engine:
         if sensor.kind == "occupancy" and sensor.room is not None:
             there = self.model.states.select(self.model.states.places_of(sensor.room, seats=True))
             factor = np.ones((len(self.names), self.model.states.size))
-            factor[np.ix_(self._people(), there)] = self.settings.badge_error
+            factor[: self.model.persons, there] = self.settings.badge_error
             snapshot = self._factor(snapshot, factor)
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
@@ -364,7 +364,7 @@ class Engine:
         conditions = snapshot.conditions - {condition} if online else snapshot.conditions | {condition}
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
 
-    # --- doors ---------------------------------------------------------------------------------------------------------
+    # --- doors ------------------------------------------------------------------------------------------------------
     def _door(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A contact or a lock reports: who was it, and which way did they go?"""
         door = str(sensor.door)
@@ -457,7 +457,7 @@ class Engine:
             return []
         return list(inferred_passages(self.plan, [self.names[p] for p in people], old, new, snapshot.seconds))
 
-    # --- reading -------------------------------------------------------------------------------------------------------
+    # --- reading ----------------------------------------------------------------------------------------------------
     def belief(self, snapshot: Snapshot) -> Belief:
         """Read rooms, people and the count from the hypotheses."""
         mixture, model = snapshot.mixture, self.model

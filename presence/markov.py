@@ -92,7 +92,8 @@ def best_path(initial: Array, transition: Array, likelihoods: Array) -> tuple[li
 
 def _step(transition: Array, t: int) -> Array:
     """The transition matrix into instant t."""
-    return transition if transition.ndim == 2 else transition[t - 1]
+    matrix: Array = transition if transition.ndim == 2 else transition[t - 1]
+    return matrix
 
 
 def transition_matrix(generator: Array, dt: float) -> Array:
@@ -116,8 +117,8 @@ def transition_matrix(generator: Array, dt: float) -> Array:
         term = term @ jump * (mean / order)
         result += term
     for _ in range(squarings):
-        result = result @ result
-    return result
+        result = np.asarray(result @ result, dtype=np.float64)
+    return np.asarray(result, dtype=np.float64)
 
 
 def stationary(generator: Array) -> Array:

@@ -92,7 +92,6 @@ class World:
 
         return self._ways.get_or(key, compute)
 
-
     def passing_rates(self, door: str) -> tuple[list[tuple[int, Array]], list[tuple[int, Array]]]:
         """Rates (P,) of passing forth and back through an open door, with the states they start from."""
         pairs = self.sight.door_states(door)

@@ -119,9 +119,7 @@ def states_of(plan: Floorplan) -> States:
     for room in plan.rooms:
         zones = motion_zones(plan, room)
         places += [Place(room, zone=s.id) for s in zones] or [Place(room)]
-    places += [
-        Place(s.room, seat=s.id) for s in plan.sensors.values() if s.kind == "pressure" and s.room is not None
-    ]
+    places += [Place(s.room, seat=s.id) for s in plan.sensors.values() if s.kind == "pressure" and s.room is not None]
     pairs = [
         (i, pace)
         for i, place in enumerate(places)
@@ -129,9 +127,9 @@ def states_of(plan: Floorplan) -> States:
         if not (place.room == AWAY and pace == ASLEEP)
     ]
     rooms = tuple(plan.rooms)
-    place, pace = (np.array(column, dtype=np.intp) for column in zip(*pairs, strict=True))
-    room = np.array([rooms.index(places[i].room) for i in place], dtype=np.intp)
-    return States(tuple(places), place, pace, rooms, room)
+    at, pace = (np.array(column, dtype=np.intp) for column in zip(*pairs, strict=True))
+    room_of = np.array([rooms.index(places[i].room) for i in at], dtype=np.intp)
+    return States(tuple(places), at, pace, rooms, room_of)
 
 
 def weights_and_flows(

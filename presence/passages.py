@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,7 +127,7 @@ def inferred_passages(
             continue
         path = networkx.shortest_path(plan.graph, rooms[a], rooms[b])
         sure = min(INFERRED_LIMIT, float(old[a] * new[b]) ** (len(path) - 1))
-        for here, there in zip(path, path[1:], strict=False):
+        for here, there in pairwise(path):
             for door in plan.graph[here][there]:
                 if door in watched:
                     continue

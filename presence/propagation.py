@@ -36,9 +36,9 @@ LONGEST_DECAY = 3.0
 
 
 class Change(NamedTuple):
-    """Entries of the generators that differ from their base: `entries[p]` is added at `index` x `index`."""
+    """Entries of the generators that differ from their base: `entries[p]` is added at `states` x `states`."""
 
-    index: IndexArray
+    states: IndexArray
     """Shape (r,): the states concerned."""
     entries: Array
     """Shape (P, r, r), 1/s: what is added, in the symmetric coordinates `D Q D^-1`."""
@@ -143,14 +143,14 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
 def _step(base: Reversible, y: Array, dt: float, change: Change | None) -> Array:
     """One step in the eigenbasis; complex arithmetic is carried as pairs of real arrays for speed."""
     moved: Array = y * np.exp(base.values * dt)[:, None, :]
-    if change is None or not change.index.size:
+    if change is None or not change.states.size:
         return moved
     poles, residues = exponential_poles()
     persons, rows, states = y.shape
-    count, rank = len(poles), len(change.index)
+    count, rank = len(poles), len(change.states)
     resolvent = 1.0 / (base.values[:, None, :] * dt - poles[:, None])  # (P, poles, S)
     parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)  # (P, 2 poles, S)
-    changed = base.vectors[:, change.index, :]  # (P, r, S)
+    changed = base.vectors[:, change.states, :]  # (P, r, S)
     outer = (changed[:, :, None, :] * changed[:, None, :, :]).reshape(persons, rank * rank, states)
     gram_parts = (parts @ outer.transpose(0, 2, 1)).reshape(persons, 2, count, rank, rank)
     gram = gram_parts[:, 0] + 1j * gram_parts[:, 1]

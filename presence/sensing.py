@@ -80,8 +80,8 @@ class Sight:
         for i, j in self._zone_moves():
             silent[:, i, j] = self.settings.zone_miss * self.flows[:, i, j]
         for _, perched in self._seats():
-            miss = self.settings.seat_miss * self.flows[:, perched, perched + 1]
-            silent[:, perched, perched + 1] = silent[:, perched + 1, perched] = miss
+            unreported = self.settings.seat_miss * self.flows[:, perched, perched + 1]
+            silent[:, perched, perched + 1] = silent[:, perched + 1, perched] = unreported
         return silent
 
     def losses(self) -> Array:
@@ -163,7 +163,7 @@ class Sight:
         }
         if (sensor.kind, value) in plain and sensor.room is not None:
             places = self.states.places_of(sensor.room, seats=True)
-            return [self._diagonal({i: 1.0 for i in places}, plain[sensor.kind, value], hands=True)]
+            return [self._diagonal(dict.fromkeys(places, 1.0), plain[sensor.kind, value], hands=True)]
         if sensor.kind == "contact" and sensor.door is not None:
             return self._opening(sensor.door) if value == "open" else [self._closing(sensor.door, open_share)]
         if sensor.kind == "lock" and sensor.door is not None:
@@ -238,7 +238,7 @@ class Sight:
         """The contact of a door, or the lock that must do as one."""
         sensors = [s for s in self.plan.sensors.values() if s.door == door]
         contacts = [s for s in sensors if s.kind == "contact"]
-        return (contacts or sensors or [None])[0]
+        return next(iter(contacts or sensors), None)
 
     def _door_miss(self, door: str) -> float:
         """Share of passages that no sensor of the door reports."""
@@ -312,7 +312,7 @@ class Sight:
     def _lock(self, door: str, value: str, by: str | None) -> list[Option]:
         """Somebody works the lock from the inside or the outside; without a contact an unlocking is a passage."""
         outer = self.outer_side(door)
-        side = {"inside": 1 - outer, "keypad": outer}.get(by or "", None)
+        side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
         beside = self._beside(door, self.settings.lock_rate, (MOVING, ACTIVE), side)
         contact = self._contact(door)
         if value == "locked" or contact is None or contact.kind == "contact":

@@ -100,7 +100,7 @@ class Settings:
     # --- doors ----------------------------------------------------------------------------------------------------
     door_miss: float = 0.05
     """A contact misses an opening, or somebody passes without one: detection .9-.97 in the experiments."""
-    door_idle_share: float = 0.15
+    door_idle_share: float = 0.06
     """A door is opened and nobody passes, relative to passing. Common practice, no source."""
     door_closing_rate: float = 1 / 20
     """Somebody moving beside an open door closes it. Common practice, no source."""
@@ -173,4 +173,5 @@ class Settings:
         unknown = sorted(set(values) - known)
         if unknown:
             raise SettingError(f"unknown setting {unknown[0]!r}; the settings are {', '.join(sorted(known))}")
-        return cls(**{name: tuple(value) if isinstance(value, list) else value for name, value in values.items()})
+        given: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+        return cls(**given)
