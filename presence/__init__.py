@@ -27,10 +27,10 @@ if TYPE_CHECKING:
     )
     from presence.events import Event
     from presence.floorplan import Floorplan
-    from presence.inference import Association, Belief
     from presence.occupancy import Switch
     from presence.passages import Passage
     from presence.settings import Settings
+    from presence.snapshot import Association, Belief
     from presence.tracker import Tracker
 
 __version__ = "0.1.0"
@@ -58,8 +58,8 @@ __all__ = [
 ]
 
 _MODULES = {
-    "Association": "inference",
-    "Belief": "inference",
+    "Association": "snapshot",
+    "Belief": "snapshot",
     "Event": "events",
     "Floorplan": "floorplan",
     "Passage": "passages",

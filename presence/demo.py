@@ -13,9 +13,9 @@ from pathlib import Path
 
 from presence.events import Event, read_log
 from presence.floorplan import Floorplan
-from presence.inference import Belief
 from presence.passages import Passage
 from presence.replay import replay
+from presence.snapshot import Belief
 
 DOOR, OUTSIDE, INSIDE = "garage_utility", "garage", "utility"
 DARK_FROM, DARK_TO = 16, 8

@@ -20,11 +20,11 @@ from presence.direction import DirectionSums
 from presence.errors import Fault, LogError
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
-from presence.inference import Association, Belief
 from presence.metrics import BinarySums, CountSums
 from presence.passages import Passage
 from presence.replay import replay, rfc3339
 from presence.settings import Settings
+from presence.snapshot import Association, Belief
 from presence.stretches import Stretches
 from presence.switching import LastMovement, SwitchingSums
 from presence.truth import TruthLine

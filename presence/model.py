@@ -11,11 +11,13 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.conditions import Entry, entries_of
 from presence.floorplan import AWAY, Floorplan
 from presence.hypotheses import Way
-from presence.movement import PET, Being, States, beings, states_of, weights_and_flows
+from presence.movement import PET, Being, beings, weights_and_flows
+from presence.places import States, states_of
 from presence.propagation import Change, Reversible, decompose
-from presence.sensing import Entry, Sight
+from presence.sensing import Sight
 from presence.settings import Settings
 
 Array = NDArray[np.float64]
@@ -67,7 +69,7 @@ class World:
         entries: list[Entry] = []
         for condition in sorted(conditions):
             if condition not in self._entries:
-                self._entries[condition] = list(self.sight.entries_of(*condition))
+                self._entries[condition] = list(entries_of(self.sight, *condition))
             entries += self._entries[condition]
         index = np.array(sorted({e.i for e in entries} | {e.j for e in entries}), dtype=np.intp)
         position = {int(state): n for n, state in enumerate(index)}

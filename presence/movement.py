@@ -13,32 +13,33 @@ criteria). Habits change the weights: by the hour (sleeping hours) and by the pe
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Door, Floorplan, Sensor
+from presence.floorplan import AWAY, Door, Floorplan
+from presence.places import (
+    ACTIVE,
+    ASLEEP,
+    MOVING,
+    SETTLED,
+    States,
+    door_places,
+    motion_zones,
+    seat_zone,
+    seen,
+    spot_of,
+    well_sensed,
+)
 from presence.settings import Settings
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-MOVING, ACTIVE, SETTLED, ASLEEP = range(4)
 RESIDENT, VISITOR, PET = "resident", "visitor", "pet"
 NEVER = 1e-9
 """1/s: the rate of what hardly ever happens; nothing is impossible."""
-
-
-class Place(NamedTuple):
-    """Where somebody can be: a room, a motion sensor's zone in it, or a seat."""
-
-    room: str
-    zone: str | None = None
-    """The motion sensor whose zone it is, in rooms with several."""
-    seat: str | None = None
-    """The pressure sensor that it is."""
 
 
 class Being(NamedTuple):
@@ -53,83 +54,12 @@ class Being(NamedTuple):
     """Rooms that a pet keeps to."""
 
 
-@dataclass(frozen=True)
-class States:
-    """The states of one person, in a fixed order that lives only here."""
-
-    places: tuple[Place, ...]
-    place: IndexArray
-    """Shape (S,): index of each state's place."""
-    pace: IndexArray
-    """Shape (S,)."""
-    rooms: tuple[str, ...]
-    room: IndexArray
-    """Shape (S,): index of each state's room in `rooms`."""
-
-    @property
-    def size(self) -> int:
-        """Number of states S."""
-        return len(self.place)
-
-    def select(self, places: list[int], pace: int | None = None) -> IndexArray:
-        """Indices of the states at some places, in one pace or in any."""
-        chosen = np.isin(self.place, places)
-        if pace is not None:
-            chosen &= self.pace == pace
-        return np.flatnonzero(chosen)
-
-    def places_of(self, room: str, *, seats: bool = False) -> list[int]:
-        """Indices of a room's places, seats only when asked for."""
-        return [i for i, place in enumerate(self.places) if place.room == room and (seats or place.seat is None)]
-
-
 def beings(plan: Floorplan) -> list[Being]:
     """Everybody the model follows, in the order of the slots: residents, visitors, pets."""
     residents = [Being(p.id, RESIDENT, p.bed, p.awake) for p in plan.people.values()]
     visitors = [Being(f"visitor_{n + 1}", VISITOR) for n in range(plan.visitors)]
     pets = [Being(p.id, PET, rooms=frozenset(p.rooms or plan.indoor)) for p in plan.pets.values()]
     return residents + visitors + pets
-
-
-def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
-    """The motion sensors that divide a room: none when it has only one."""
-    sensors = [s for s in plan.sensors.values() if s.kind == "motion" and s.room == room]
-    return sensors if len(sensors) > 1 else []
-
-
-def seen(plan: Floorplan, room: str) -> bool:
-    """Whether somebody who settles in the room stays in sight, or the plan says that people rest there unseen.
-
-    Where beds and seats have sensors of their own, who rests there rests on one of them.
-    """
-    kinds = {s.kind for s in plan.sensors.values() if s.room == room}
-    return bool(kinds & {"motion", "occupancy", "camera"}) or (plan.rooms[room].rest and "pressure" not in kinds)
-
-
-def well_sensed(plan: Floorplan) -> bool:
-    """Whether at least half of the indoor rooms notice that somebody is there; otherwise quiet says little."""
-    kinds = ("motion", "occupancy", "camera", "pressure")
-    noticed = {s.room for s in plan.sensors.values() if s.kind in kinds}
-    return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
-
-
-def states_of(plan: Floorplan) -> States:
-    """Lay out places and paces; on a seat, active means perched: there, but not pressing it."""
-    places: list[Place] = []
-    for room in plan.rooms:
-        zones = motion_zones(plan, room)
-        places += [Place(room, zone=s.id) for s in zones] or [Place(room)]
-    places += [Place(s.room, seat=s.id) for s in plan.sensors.values() if s.kind == "pressure" and s.room is not None]
-    pairs = [
-        (i, pace)
-        for i, place in enumerate(places)
-        for pace in ((ACTIVE, SETTLED, ASLEEP) if place.seat else (MOVING, ACTIVE, SETTLED, ASLEEP))
-        if not (place.room == AWAY and pace == ASLEEP)
-    ]
-    rooms = tuple(plan.rooms)
-    at, pace = (np.array(column, dtype=np.intp) for column in zip(*pairs, strict=True))
-    room_of = np.array([rooms.index(places[i].room) for i in at], dtype=np.intp)
-    return States(tuple(places), at, pace, rooms, room_of)
 
 
 def weights_and_flows(
@@ -237,38 +167,6 @@ def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) ->
     return settings.outer_door_rate if any(outside) else settings.door_rate
 
 
-def door_places(plan: Floorplan, states: States, door: Door) -> list[tuple[int, int]]:
-    """Pairs of places that a door joins: the zones nearest to it where they are known, else all of them."""
-    sides = []
-    for room in door.between:
-        places = states.places_of(room)
-        if door.at is not None and len(places) > 1:
-            spots = [(plan.sensors[z].at if (z := states.places[i].zone) else None) for i in places]
-            if all(spot is not None for spot in spots):
-                distances = [math.dist(door.at, spot) for spot in spots if spot is not None]
-                places = [places[int(np.argmin(distances))]]
-        sides.append(places)
-    if len(sides[0]) == 1 or len(sides[1]) == 1 or door.at is not None:
-        return [(a, b) for a in sides[0] for b in sides[1]]
-    return _nearest_pairs(plan, states, sides[0], sides[1])
-
-
-def _spot(plan: Floorplan, place: Place) -> tuple[float, float] | None:
-    """Where a place's sensor sits, when the plan says so."""
-    sensor = place.zone or place.seat
-    return plan.sensors[sensor].at if sensor else None
-
-
-def _nearest_pairs(plan: Floorplan, states: States, first: list[int], second: list[int]) -> list[tuple[int, int]]:
-    """The closest zones of two rooms with several zones each; all pairs where positions are unknown."""
-    pairs = [(a, b) for a in first for b in second]
-    spots = [(_spot(plan, states.places[a]), _spot(plan, states.places[b])) for a, b in pairs]
-    if any(p is None or q is None for p, q in spots):
-        return pairs
-    distances = np.array([math.dist(p, q) for p, q in spots if p is not None and q is not None])
-    return [pairs[int(distances.argmin())]]
-
-
 def _add_zone_flows(
     plan: Floorplan, states: States, at: dict[tuple[int, int], int], flows: Array, settings: Settings
 ) -> None:
@@ -277,7 +175,7 @@ def _add_zone_flows(
         zones = [i for i in states.places_of(room) if states.places[i].zone]
         if not zones:
             continue
-        spots = [_spot(plan, states.places[i]) for i in zones]
+        spots = [spot_of(plan, states.places[i]) for i in zones]
         distance = np.ones((len(zones), len(zones)))
         if all(spot is not None for spot in spots):
             points = np.array(spots, dtype=float)
@@ -314,14 +212,3 @@ def _add_seats(
         dozing, waking = _sleep_rates(plan, place.room, being, sleeping_hours, settings)
         weights[asleep] = weights[settled] * dozing / waking
         flows[settled, asleep] = flows[asleep, settled] = weights[settled] * dozing
-
-
-def seat_zone(plan: Floorplan, states: States, index: int) -> int:
-    """The place of the room from which a seat is reached."""
-    place = states.places[index]
-    candidates = states.places_of(place.room)
-    spot = _spot(plan, place)
-    others = [_spot(plan, states.places[i]) for i in candidates]
-    if spot is None or any(other is None for other in others):
-        return candidates[0]
-    return candidates[int(np.argmin([math.dist(spot, other) for other in others if other is not None]))]

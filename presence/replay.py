@@ -14,9 +14,9 @@ from datetime import UTC, datetime
 from presence.errors import SettingError
 from presence.events import Event
 from presence.floorplan import Floorplan
-from presence.inference import Association, Belief
 from presence.passages import Passage
 from presence.settings import Settings
+from presence.snapshot import Association, Belief
 from presence.tracker import Tracker
 
 Line = Belief | Passage | Association

@@ -5,7 +5,7 @@ states it leads to. A motion sensor is diagonal (who fires it stays where they a
 off-diagonal entry says which way somebody went). All rates are losses of the silent movement: silence is evidence.
 
 A sensor that cannot report now (a motion sensor that is on, a door that stands open) gives its rates back: its
-entries of the generator change for as long, see `entries_of`.
+entries of the generator change for as long, see `conditions`.
 
 Source: Asmussen & Koole 1993 (J. Appl. Prob. 30:365), marked Markovian arrival processes.
 """
@@ -19,8 +19,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Floorplan, Sensor
-from presence.movement import ACTIVE, MOVING, PET, Being, Place, States, door_places, motion_zones, seat_zone
+from presence.floorplan import Floorplan, Sensor
+from presence.movement import PET, Being
+from presence.places import (
+    ACTIVE,
+    MOVING,
+    Place,
+    States,
+    door_places,
+    inner_side,
+    motion_zones,
+    outer_side,
+    seat_zone,
+)
 from presence.settings import PaceRates, Settings
 
 Array = NDArray[np.float64]
@@ -43,21 +54,6 @@ class Option(NamedTuple):
     label: int = NOBODY
 
 
-class Entry(NamedTuple):
-    """A changed entry of the generators: `rate` per being at [i, j], and for i != j the same flow back."""
-
-    i: int
-    j: int
-    rate: Array
-    """Shape (P,): a rate on the diagonal (1/s), a flow (weight per second) off it."""
-    both_ways: bool = True
-
-
-def shared_bed(plan: Floorplan, seat: Sensor) -> bool:
-    """Whether a pressure sensor lies in a bedroom that two or more people share."""
-    return sum(person.bed == seat.room for person in plan.people.values()) > 1
-
-
 @dataclass(frozen=True)
 class Sight:
     """How one plan's sensors see beings with given movement (weights (P, S), flows (P, S, S))."""
@@ -74,12 +70,12 @@ class Sight:
         """Flows (P, S, S) that no sensor reports while doors are shut and seats empty."""
         silent = self.flows.copy()
         for door in self.plan.doors:
-            miss = self._door_miss(door)
+            miss = self.door_miss(door)
             for i, j in self.door_states(door):
                 silent[:, i, j] = silent[:, j, i] = miss * self.flows[:, i, j]
-        for i, j in self._zone_moves():
+        for i, j in self.zone_moves():
             silent[:, i, j] = self.settings.zone_miss * self.flows[:, i, j]
-        for _, perched in self._seats():
+        for _, perched in self.seats():
             unreported = self.settings.seat_miss * self.flows[:, perched, perched + 1]
             silent[:, perched, perched + 1] = silent[:, perched + 1, perched] = unreported
         return silent
@@ -88,59 +84,16 @@ class Sight:
         """Rates (P, S) of all events while sensors are off, doors are shut and seats empty."""
         total = np.zeros_like(self.weights)
         for sensor in self.plan.sensors.values():
-            for option in self._resting_options(sensor):
+            for option in self.resting_options(sensor):
                 total[:, option.source] += option.rates.sum(axis=2)
         return total
 
-    def _resting_options(self, sensor: Sensor) -> list[Option]:
+    def resting_options(self, sensor: Sensor) -> list[Option]:
         """What a sensor can report while it is off."""
         value = {"contact": "open", "lock": "unlocked", "power": "started", "camera": "person"}.get(
             sensor.kind, {"motion": "detected", "occupancy": "occupied"}.get(sensor.kind, "pressed")
         )
         return [] if sensor.kind in ("phone", "badge") else self.options(sensor, value)
-
-    def entries_of(self, condition: str, name: str) -> Iterator[Entry]:
-        """Changed entries while a condition lasts.
-
-        Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
-        through unreported, and may be closed), `unwatched` (a door whose contact is offline), `pressed` (a seat).
-        """
-        if condition == "blind":
-            for i, j in self._zone_moves(name):
-                yield Entry(i, j, (1 - self.settings.zone_miss) * self.flows[:, i, j], both_ways=False)
-                yield Entry(i, i, -(1 - self.settings.zone_miss) * self.flows[:, i, j] / self.weights[:, i])
-            for option in self._resting_options(self.plan.sensors[name]):
-                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                    yield Entry(int(i), int(i), rate)
-        elif condition in ("open", "unwatched"):
-            contact = self._contact(name)
-            if contact is None:
-                return
-            for option in self.options(contact, "open"):
-                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                    yield Entry(int(i), int(i), rate)
-            for i, j in self.door_states(name):
-                flow = (1 - self._door_miss(name)) * self.flows[:, i, j]
-                yield Entry(i, j, flow)
-                yield Entry(i, i, -flow / self.weights[:, i])
-                yield Entry(j, j, -flow / self.weights[:, j])
-            if condition == "open":
-                for i in self._sides(name, (MOVING,)):
-                    yield Entry(i, i, -np.full(len(self.beings), self.settings.door_closing_rate) * self._hands())
-        elif condition == "pressed":
-            sensor = self.plan.sensors[name]
-            yield from self.entries_of("blind", name)
-            for option in self.options(sensor, "released"):
-                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                    yield Entry(int(i), int(i), -rate)
-            if shared_bed(self.plan, sensor):
-                return
-            # a seat that is taken takes nobody else, and is not left in silence
-            perched = next(i for seat, i in self._seats() if seat == name)
-            flow = self.settings.seat_miss * self.flows[:, perched, perched + 1]
-            yield Entry(perched, perched + 1, -flow)
-            yield Entry(perched, perched, flow / self.weights[:, perched])
-            yield Entry(perched + 1, perched + 1, flow / self.weights[:, perched + 1])
 
     # --- ways of causing an event ----------------------------------------------------------------------------------
     def options(self, sensor: Sensor, value: str, by: str | None = None, open_share: float = 0.0) -> list[Option]:
@@ -172,7 +125,7 @@ class Sight:
             return self._seat(sensor, value)
         return []
 
-    def _hands(self) -> Array:
+    def hands(self) -> Array:
         """1 for beings that open doors and press switches, next to nothing for pets. Shape (P,)."""
         return np.array([1e-6 if being.role == PET else 1.0 for being in self.beings])
 
@@ -180,7 +133,7 @@ class Sight:
         """An event caused from some places (with a share each) at a rate by pace, moving nobody."""
         index = self.states.select(list(coverage))
         rate = np.array([coverage[p] * rates[q] for p, q in zip(*self._at(index), strict=True)])
-        share = self._hands() if hands else self._pet_share()
+        share = self.hands() if hands else self._pet_share()
         matrix = np.zeros((len(self.beings), len(index), len(index)))
         matrix[:, range(len(index)), range(len(index))] = share[:, None] * rate
         return Option(index, index, matrix)
@@ -204,9 +157,9 @@ class Sight:
         rates = self.settings.zone_motion_rates if zoned else self.settings.motion_rates
         return self._diagonal(coverage, rates, hands=False)
 
-    def _zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
+    def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
         """Moves (from, to) between moving states of zones, into one sensor's zone or into any: these are reported."""
-        watched = {pair for d in self.plan.doors if self._contact(d) is not None for pair in self.door_states(d)}
+        watched = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
         moving = {int(p): i for i, p in enumerate(self.states.place) if self.states.pace[i] == MOVING}
         zones = [(moving[p], name) for p, place in enumerate(self.states.places) if (name := self._watcher(place))]
         return [
@@ -225,7 +178,7 @@ class Sight:
 
     def _zone_entry(self, sensor: Sensor) -> list[Option]:
         """Somebody walks into the zone of a sensor and is seen at once."""
-        moves = self._zone_moves(sensor.id)
+        moves = self.zone_moves(sensor.id)
         if not moves:
             return []
         source = np.array([i for i, _ in moves], dtype=np.intp)
@@ -234,15 +187,15 @@ class Sight:
         return [Option(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
 
     # --- doors -------------------------------------------------------------------------------------------------------
-    def _contact(self, door: str) -> Sensor | None:
+    def contact(self, door: str) -> Sensor | None:
         """The contact of a door, or the lock that must do as one."""
         sensors = [s for s in self.plan.sensors.values() if s.door == door]
         contacts = [s for s in sensors if s.kind == "contact"]
         return next(iter(contacts or sensors), None)
 
-    def _door_miss(self, door: str) -> float:
+    def door_miss(self, door: str) -> float:
         """Share of passages that no sensor of the door reports."""
-        sensor = self._contact(door)
+        sensor = self.contact(door)
         if sensor is None:
             return 1.0
         return self.settings.door_miss if sensor.kind == "contact" else 0.5
@@ -253,7 +206,7 @@ class Sight:
         single = {int(p): i for i, p in enumerate(self.states.place) if self.states.pace[i] == MOVING}
         return [(single[a], single[b]) for a, b in pairs]
 
-    def _sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
+    def sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
         """States beside a door, on both sides or on one."""
         pairs = door_places(self.plan, self.states, self.plan.doors[door])
         places = sorted({pair[k] for pair in pairs for k in ((0, 1) if side is None else (side,))})
@@ -261,7 +214,7 @@ class Sight:
 
     def _opening(self, door: str) -> list[Option]:
         """Somebody opens the door and passes one way or the other, or does not."""
-        reported = 1 - self._door_miss(door)
+        reported = 1 - self.door_miss(door)
         options = []
         for label, pairs in ((FORTH, self.door_states(door)), (BACK, [(j, i) for i, j in self.door_states(door)])):
             source, target = (np.unique(column) for column in zip(*pairs, strict=True))
@@ -275,46 +228,27 @@ class Sight:
 
     def _beside(self, door: str, rate: float, paces: tuple[int, ...] = (MOVING,), side: int | None = None) -> Option:
         """Somebody beside the door does something to it and stays."""
-        index = np.array(self._sides(door, paces, side), dtype=np.intp)
+        index = np.array(self.sides(door, paces, side), dtype=np.intp)
         rates = np.zeros((len(self.beings), len(index), len(index)))
-        rates[:, range(len(index)), range(len(index))] = rate * self._hands()[:, None]
+        rates[:, range(len(index)), range(len(index))] = rate * self.hands()[:, None]
         return Option(index, index, rates)
 
     def _closing(self, door: str, open_share: float) -> Option:
         """Somebody closes the door; where it usually stands open, somebody on the inner side shuts themselves in."""
         option = self._beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
-        inner = self.inner_side(door)
+        inner = inner_side(self.plan, door)
         if inner is None:
             return option
-        inside = np.isin(option.source, self._sides(door, (MOVING, ACTIVE), inner))
+        inside = np.isin(option.source, self.sides(door, (MOVING, ACTIVE), inner))
         rates = option.rates * np.where(inside, 1.0, 1.0 - open_share)[:, None]
         return option._replace(rates=rates)
 
-    def inner_side(self, door: str) -> int | None:
-        """The side (0 or 1) that this door alone joins to `away`, if there is one."""
-        graph = self.plan.graph.copy()
-        first, second = self.plan.doors[door].between
-        graph.remove_edge(first, second, key=door)
-        import networkx
-
-        reachable = networkx.node_connected_component(graph, AWAY)
-        cut_off = [k for k, room in enumerate((first, second)) if room not in reachable]
-        return cut_off[0] if cut_off else None
-
-    def outer_side(self, door: str) -> int:
-        """The side (0 or 1) nearer to `away`."""
-        import networkx
-
-        first, second = self.plan.doors[door].between
-        distance = networkx.single_source_shortest_path_length(self.plan.graph, AWAY)
-        return 0 if distance[first] < distance[second] else 1
-
     def _lock(self, door: str, value: str, by: str | None) -> list[Option]:
         """Somebody works the lock from the inside or the outside; without a contact an unlocking is a passage."""
-        outer = self.outer_side(door)
+        outer = outer_side(self.plan, door)
         side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
         beside = self._beside(door, self.settings.lock_rate, (MOVING, ACTIVE), side)
-        contact = self._contact(door)
+        contact = self.contact(door)
         if value == "locked" or contact is None or contact.kind == "contact":
             return [beside]
         passing = [o for o in self._opening(door) if o.label != NOBODY]
@@ -323,7 +257,7 @@ class Sight:
         return [o for o in passing if o.label in wanted] + [idle]
 
     # --- seats -------------------------------------------------------------------------------------------------------
-    def _seats(self) -> Iterator[tuple[str, int]]:
+    def seats(self) -> Iterator[tuple[str, int]]:
         """(sensor, perched state) for each pressure sensor; settled and asleep on it are the next two states."""
         for index, place in enumerate(self.states.places):
             if place.seat is not None:
@@ -332,7 +266,7 @@ class Sight:
     def _seat(self, sensor: Sensor, value: str) -> list[Option]:
         """Sitting down and getting up; who sits there unnoticed is noticed as soon as they shift their weight."""
         s = self.settings
-        perched = next(i for seat, i in self._seats() if seat == sensor.id)
+        perched = next(i for seat, i in self.seats() if seat == sensor.id)
         source = np.array([perched, perched + 1, perched + 2], dtype=np.intp)
         rates = np.zeros((len(self.beings), 3, 3))
         flow = (1 - s.seat_miss) * self.flows[:, perched, perched + 1]

@@ -17,9 +17,10 @@ from datetime import datetime
 from presence.errors import LateEventError, TimeError, UnknownSensorError, UnknownValueError
 from presence.events import Event
 from presence.floorplan import VALUES, Floorplan
-from presence.inference import Association, Belief, Engine, Snapshot
+from presence.inference import Engine
 from presence.passages import Passage
 from presence.settings import Settings
+from presence.snapshot import Association, Belief, Snapshot
 
 REMEMBERED_PASSAGES = 200
 """How many answers `Tracker.passages` keeps."""

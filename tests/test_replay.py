@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from presence import Event, Floorplan, SettingError, Tracker, UnknownSensorError
-from presence.inference import Belief
+from presence.snapshot import Belief
 from presence.replay import replay, rfc3339, to_json
 
 START = datetime(2026, 3, 2, 12, tzinfo=UTC)

@@ -1,0 +1,68 @@
+"""What changes in the generators while a sensor is blind, a door stands open or a seat is taken."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.places import MOVING, shared_bed
+from presence.sensing import Sight
+
+Array = NDArray[np.float64]
+
+
+class Entry(NamedTuple):
+    """A changed entry of the generators: `rate` per being at [i, j], and for i != j the same flow back."""
+
+    i: int
+    j: int
+    rate: Array
+    """Shape (P,): a rate on the diagonal (1/s), a flow (weight per second) off it."""
+    both_ways: bool = True
+
+
+def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
+    """Changed entries while a condition lasts.
+
+    Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
+    through unreported, and may be closed), `unwatched` (a door whose contact is offline), `pressed` (a seat).
+    """
+    if condition == "blind":
+        for i, j in sight.zone_moves(name):
+            yield Entry(i, j, (1 - sight.settings.zone_miss) * sight.flows[:, i, j], both_ways=False)
+            yield Entry(i, i, -(1 - sight.settings.zone_miss) * sight.flows[:, i, j] / sight.weights[:, i])
+        for option in sight.resting_options(sight.plan.sensors[name]):
+            for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                yield Entry(int(i), int(i), rate)
+    elif condition in ("open", "unwatched"):
+        contact = sight.contact(name)
+        if contact is None:
+            return
+        for option in sight.options(contact, "open"):
+            for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                yield Entry(int(i), int(i), rate)
+        for i, j in sight.door_states(name):
+            flow = (1 - sight.door_miss(name)) * sight.flows[:, i, j]
+            yield Entry(i, j, flow)
+            yield Entry(i, i, -flow / sight.weights[:, i])
+            yield Entry(j, j, -flow / sight.weights[:, j])
+        if condition == "open":
+            for i in sight.sides(name, (MOVING,)):
+                yield Entry(i, i, -np.full(len(sight.beings), sight.settings.door_closing_rate) * sight.hands())
+    elif condition == "pressed":
+        sensor = sight.plan.sensors[name]
+        yield from entries_of(sight, "blind", name)
+        for option in sight.options(sensor, "released"):
+            for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                yield Entry(int(i), int(i), -rate)
+        if shared_bed(sight.plan, sensor):
+            return
+        # a seat that is taken takes nobody else, and is not left in silence
+        perched = next(i for seat, i in sight.seats() if seat == name)
+        flow = sight.settings.seat_miss * sight.flows[:, perched, perched + 1]
+        yield Entry(perched, perched + 1, -flow)
+        yield Entry(perched, perched, flow / sight.weights[:, perched])
+        yield Entry(perched + 1, perched + 1, flow / sight.weights[:, perched + 1])

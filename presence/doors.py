@@ -1,0 +1,115 @@
+"""Door events: who opened it, which way did they go, and what is told about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.engine import EngineCore
+from presence.events import Event
+from presence.floorplan import Sensor
+from presence.merging import Mixture
+from presence.passages import Passage, Window, inferred_passages, read_label, stop_accepting
+from presence.snapshot import DoorUse, Snapshot
+
+Array = NDArray[np.float64]
+
+
+class DoorEngine(EngineCore):
+    """The part of the inference that takes in contacts and locks."""
+
+    # --- doors ------------------------------------------------------------------------------------------------------
+    def _door(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
+        """A contact or a lock reports: who was it, and which way did they go?"""
+        door = str(sensor.door)
+        use = snapshot.doors.get(door, DoorUse())
+        world = self._world(snapshot)
+        opening = event.value in ("open", "unlocked")
+        missed = event.value == "closed" and not use.open and use.since > 0
+        if opening or missed:
+            ways = world.ways(sensor.id, "open" if missed else event.value, event.by)
+            if event.code is not None:
+                ways = [w._replace(rates=w.rates * self._code_share(event.code)[:, None, None]) for w in ways]
+            snapshot = self._open_window(snapshot, door)
+            accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
+            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate, accepting)
+            told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
+        else:
+            ways = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
+            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10)
+            snapshot = self._tell_closing(snapshot, door, told)
+        if sensor.kind == "contact":
+            snapshot = self._stand(snapshot, door, use, open=event.value == "open")
+        return snapshot
+
+    def _code_share(self, code: str) -> Array:
+        """How likely each being is to use this code, relative to its owner."""
+        owners = {person.id for person in self.plan.people.values() if code in person.codes}
+        others = self.settings.code_slip if owners else 1.0
+        return np.array([1.0 if name in owners else others for name in self.names])
+
+    def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
+        condition = ("open", door)
+        conditions = snapshot.conditions | {condition} if open else snapshot.conditions - {condition}
+        windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
+        doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
+        return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
+
+    def _open_window(self, snapshot: Snapshot, door: str) -> Snapshot:
+        """A new window; an earlier one of this door still accepts while the door has not closed."""
+        due = snapshot.seconds + self.settings.passage_window
+        labels = snapshot.mixture.labels
+        fresh = np.zeros((labels.shape[0], 1, labels.shape[2]))
+        fresh[:, :, 0] = 1.0
+        return replace(
+            snapshot,
+            windows=(*snapshot.windows, Window(snapshot.seconds, door, due, accepting=True)),
+            mixture=snapshot.mixture._replace(labels=np.concatenate([labels, fresh], axis=1)),
+        )
+
+    def _read(self, snapshot: Snapshot, index: int, *, final: bool) -> Passage:
+        label = snapshot.mixture.weight @ snapshot.mixture.labels[:, index]
+        return read_label(self.plan, snapshot.windows[index], label, self.names, snapshot.seconds, final=final)
+
+    def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
+        """Closing a door is not a second passage: say so, at once and when its window closes."""
+        same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
+        first, second = self.plan.doors[door].between
+        share = 0.05
+        if same:
+            answer = self._read(snapshot, same[-1], final=False)
+            directions = {key: share * p for key, p in answer.directions.items()}
+            who: Mapping[str, float] = {key: share * p for key, p in answer.people.items()}
+        else:
+            directions = {f"{first}>{second}": share / 4, f"{second}>{first}": share / 4}
+            who = dict.fromkeys(self.names, share / 2 / max(1, len(self.names)))
+        nobody = 1.0 - sum(directions.values())
+        passage = Passage(snapshot.time, snapshot.time, door, directions, nobody, who, final=False)
+        told.append(passage)
+        return replace(snapshot, closings=(*snapshot.closings, passage))
+
+    def _retell(self, snapshot: Snapshot, told: list[Passage]) -> Snapshot:
+        """Tell an open window again when its likeliest answer has changed."""
+        windows = list(snapshot.windows)
+        persons = len(self.names)
+        for i, window in enumerate(windows):
+            label = snapshot.mixture.weight @ snapshot.mixture.labels[:, i]
+            sums = (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())
+            likeliest = int(np.argmax(sums))
+            if likeliest != window.told:
+                windows[i] = replace(window, told=likeliest)
+                if window.told >= 0:
+                    told.append(self._read(snapshot, i, final=False))
+        return replace(snapshot, windows=tuple(windows))
+
+    def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
+        """Passages through doors without sensors, told where the belief moves."""
+        people = self._people()
+        old = (before.weight[:, None] * before.x[people]).sum(axis=1) @ self.model.room_of
+        new = (snapshot.mixture.weight[:, None] * snapshot.mixture.x[people]).sum(axis=1) @ self.model.room_of
+        if (old.argmax(axis=1) == new.argmax(axis=1)).all():
+            return []
+        return list(inferred_passages(self.plan, [self.names[p] for p in people], old, new, snapshot.seconds))

@@ -1,0 +1,168 @@
+"""How time passes in the inference: silence, what falls due, windows that close; and what every event shares."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.hypotheses import Caused, Way, branch, reweigh, start, witness
+from presence.model import Model, World
+from presence.movement import PET
+from presence.passages import Passage, pass_silently, read_label, utc
+from presence.propagation import propagate
+from presence.settings import Settings
+from presence.snapshot import Association, DoorUse, Snapshot
+
+Array = NDArray[np.float64]
+
+
+class EngineCore:
+    """The inference of one home."""
+
+    def __init__(self, plan: Floorplan, settings: Settings, hypotheses: int | None) -> None:
+        self.plan = plan
+        self.settings = settings
+        self.model = Model(plan, settings)
+        self.most = hypotheses
+        self.names = [being.id for being in self.model.beings]
+        self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
+        self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
+
+    def start(self, seconds: float) -> Snapshot:
+        """Before any evidence everybody is where they usually are at this hour."""
+        sleeping, change_at = self.model.sleeping(seconds)
+        weights = self.model.world(sleeping).sight.weights
+        mixture = start(weights / weights.sum(axis=1, keepdims=True), len(self.seats))
+        return Snapshot(seconds, mixture, sleeping, change_at)
+
+    # --- time passes ------------------------------------------------------------------------------------------------
+    def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:
+        """Let time pass up to an instant, doing on the way what falls due."""
+        told: list[Passage] = []
+        while True:
+            stops = [seconds, snapshot.change_at, *(w.due for w in snapshot.windows)]
+            stops += [snapshot.due[0][0]] if snapshot.due else []
+            stops += [(p.time.timestamp() + self.settings.passage_window) for p in snapshot.closings[:1]]
+            stop = min(stops)
+            snapshot = self._silence(snapshot, max(stop, snapshot.seconds))
+            if stop >= seconds:
+                return snapshot, told
+            if snapshot.due and snapshot.due[0][0] <= stop:
+                snapshot = self._fall_due(snapshot)
+            if snapshot.change_at <= stop:
+                sleeping, change_at = self.model.sleeping(stop)
+                snapshot = replace(snapshot, sleeping=sleeping, change_at=change_at)
+            snapshot = self._close_windows(snapshot, told)
+
+    def _world(self, snapshot: Snapshot) -> World:
+        return self.model.world(snapshot.sleeping)
+
+    def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
+        """Nothing is reported until an instant."""
+        dt = seconds - snapshot.seconds
+        if dt <= 0:
+            return snapshot
+        world, mixture = self._world(snapshot), snapshot.mixture
+        moved = propagate(world.base, mixture.x, dt, world.change(snapshot.conditions))
+        if snapshot.windows:
+            labels = self._labels_after(snapshot, world, moved, dt)
+            mixture = mixture._replace(labels=labels)
+        log_factor: Array | float = 0.0
+        if self.seats and mixture.ghosts[:, :, 1:].any():
+            ghosts = mixture.ghosts * np.exp(-self.ghost_rates * dt)
+            total = ghosts.sum(axis=2)
+            log_factor = np.log(total).sum(axis=1)
+            mixture = mixture._replace(ghosts=ghosts / total[:, :, None])
+        return replace(snapshot, seconds=seconds, mixture=reweigh(mixture, moved, log_factor))
+
+    def _labels_after(self, snapshot: Snapshot, world: World, moved: Array, dt: float) -> Array:
+        """Labels after silent passages through doors that stand open (trapezoid rule on the moving mass)."""
+        flows = {}
+        for door in {w.door for w in snapshot.windows if w.accepting}:
+            if not snapshot.doors.get(door, DoorUse()).open:
+                continue
+            before, after = snapshot.mixture.x, moved / np.maximum(moved.sum(axis=2, keepdims=True), 1e-300)
+            ways = world.passing_rates(door)
+            flows[door] = tuple(
+                sum(rate[:, None] * (before[:, :, i] + after[:, :, i]) * min(dt, 15.0) / 2 for i, rate in way)
+                for way in ways
+            )
+        return pass_silently(snapshot.mixture.labels, snapshot.windows, flows)
+
+    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
+        """An off message that never came, or a sensor that bears witness again."""
+        (at, what, sensor), *rest = snapshot.due
+        snapshot = replace(snapshot, due=tuple(rest))
+        if what == "expire":
+            return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
+        there = self.model.states.select(self.model.states.places_of(str(self.plan.sensors[sensor].room), seats=True))
+        inside = np.zeros((len(self.names), self.model.states.size))
+        inside[: self.model.persons, there] = 1.0
+        mixture = witness(snapshot.mixture, inside, self.settings.occupancy_stuck, self.most)
+        return self._schedule(
+            replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
+        )
+
+    def _schedule(self, snapshot: Snapshot, at: float, what: str, sensor: str) -> Snapshot:
+        """Note that something falls due; one note per sensor and matter."""
+        kept = [note for note in snapshot.due if note[1:] != (what, sensor)]
+        return replace(snapshot, due=tuple(sorted([*kept, (at, what, sensor)])))
+
+    def _unschedule(self, snapshot: Snapshot, sensor: str) -> Snapshot:
+        return replace(snapshot, due=tuple(note for note in snapshot.due if note[2] != sensor))
+
+    def _close_windows(self, snapshot: Snapshot, told: list[Passage]) -> Snapshot:
+        """Tell the final answers of the windows that close now."""
+        now = snapshot.seconds
+        while snapshot.closings and snapshot.closings[0].time.timestamp() + self.settings.passage_window <= now:
+            told.append(replace(snapshot.closings[0], final=True, decided=utc(now)))
+            snapshot = replace(snapshot, closings=snapshot.closings[1:])
+        closing = [i for i, w in enumerate(snapshot.windows) if w.due <= now]
+        if not closing:
+            return snapshot
+        mixture = snapshot.mixture
+        for i in closing:
+            label = mixture.weight @ mixture.labels[:, i]
+            told.append(read_label(self.plan, snapshot.windows[i], label, self.names, now, final=True))
+        left = [i for i in range(len(snapshot.windows)) if i not in closing]
+        return replace(
+            snapshot,
+            windows=tuple(snapshot.windows[i] for i in left),
+            mixture=mixture._replace(labels=mixture.labels[:, left]),
+        )
+
+    # --- what every event shares ---
+    def _branch(
+        self,
+        snapshot: Snapshot,
+        event: Event,
+        ways: list[Way],
+        nobody_rate: float | Array,
+        accepting: tuple[int, ...] = (),
+    ) -> Snapshot:
+        """Branch on who caused an event, and remember who did."""
+        nobody = np.broadcast_to(nobody_rate, (len(snapshot.mixture.weight),))
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting)
+        association = self._association(event, caused)
+        return replace(
+            snapshot,
+            mixture=mixture,
+            association=association,
+            same_as_previous=caused.same_as_before,
+            holders={**snapshot.holders, event.sensor: association},
+        )
+
+    def _association(self, event: Event, caused: Caused) -> Association:
+        people = {name: float(p) for name, p in zip(self.names, caused.beings, strict=True)}
+        return Association(event.time, event.sensor, event.value, people, caused.nobody)
+
+    def _people(self) -> list[int]:
+        return [p for p, being in enumerate(self.model.beings) if being.role != PET]
+
+    def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
+        """Evidence about each being by itself: a factor per state, shape (P, S)."""
+        return replace(snapshot, mixture=reweigh(snapshot.mixture, snapshot.mixture.x * factor[:, None, :]))

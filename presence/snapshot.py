@@ -1,0 +1,85 @@
+"""What the tracker knows: beliefs and associations for the caller, and the snapshot that holds all that changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.merging import Mixture
+from presence.model import Condition
+from presence.passages import Passage, Window, utc
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """Who is where, at one instant."""
+
+    time: datetime
+    rooms: Mapping[str, float]
+    """For every room but `away`: probability that at least one person is in it."""
+    people: Mapping[str, Mapping[str, float]]
+    """For each resident: a distribution over all rooms and `away`."""
+    at_home: tuple[float, ...]
+    """`at_home[k]`: probability that exactly k people are on the property."""
+
+
+@dataclass(frozen=True, slots=True)
+class Association:
+    """Who caused an event; the probabilities sum to 1."""
+
+    time: datetime
+    sensor: str
+    value: str
+    people: Mapping[str, float]
+    nobody: float
+
+
+@dataclass(frozen=True, slots=True)
+class DoorUse:
+    """How a door stands, and how much of the time it has stood open."""
+
+    open: bool = False
+    since: float = 0.0
+    open_share: float = 0.2
+    weight: float = 3600.0
+    """Seconds of experience behind `open_share`."""
+
+    def now(self, seconds: float, *, open: bool) -> DoorUse:
+        """After a report that the door is open or closed; experience fades over a week. Common practice, no source."""
+        passed = max(0.0, seconds - self.since) if self.since else 0.0
+        weight = min(self.weight, 7 * 86400.0)
+        share = (self.open_share * weight + passed * self.open) / (weight + passed)
+        return DoorUse(open, seconds, share, weight + passed)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything that changes while events come in."""
+
+    seconds: float
+    mixture: Mixture
+    sleeping: tuple[bool, ...]
+    change_at: float
+    """When somebody's sleeping hours next begin or end."""
+    conditions: frozenset[Condition] = frozenset()
+    due: tuple[tuple[float, str, str], ...] = ()
+    """(instant, what, sensor): expiries and renewed witness, in order."""
+    doors: Mapping[str, DoorUse] = field(default_factory=dict)
+    windows: tuple[Window, ...] = ()
+    closings: tuple[Passage, ...] = ()
+    """Answers for closings, to be told again when their windows close."""
+    holders: Mapping[str, Association] = field(default_factory=dict)
+    """Who turned on each sensor that is on."""
+    association: Association | None = None
+    same_as_previous: float | None = None
+
+    @property
+    def time(self) -> datetime:
+        """The instant as a UTC time."""
+        return utc(self.seconds)
