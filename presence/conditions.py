@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.places import MOVING, shared_bed
+from presence.places import shared_bed
 from presence.sensing import Sight
 
 Array = NDArray[np.float64]
@@ -50,8 +50,9 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
             yield Entry(i, i, -flow / sight.weights[:, i])
             yield Entry(j, j, -flow / sight.weights[:, j])
         if condition == "open":
-            for i in sight.sides(name, (MOVING,)):
-                yield Entry(i, i, -np.full(len(sight.beings), sight.settings.door_closing_rate) * sight.hands())
+            for option in sight.options(contact, "closed"):
+                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
+                    yield Entry(int(i), int(i), -rate)
     elif condition == "pressed":
         sensor = sight.plan.sensors[name]
         yield from entries_of(sight, "blind", name)

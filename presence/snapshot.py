@@ -46,7 +46,7 @@ class DoorUse:
 
     open: bool = False
     since: float = 0.0
-    open_share: float = 0.2
+    open_share: float = 0.0
     weight: float = 3600.0
     """Seconds of experience behind `open_share`."""
 

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from presence import Event, Floorplan, SettingError, Tracker, UnknownSensorError
-from presence.snapshot import Belief
 from presence.replay import replay, rfc3339, to_json
+from presence.snapshot import Belief
 
 START = datetime(2026, 3, 2, 12, tzinfo=UTC)
 PLAN = Floorplan.from_mapping(
