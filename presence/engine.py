@@ -48,8 +48,8 @@ class EngineCore:
             stops += [snapshot.due[0][0]] if snapshot.due else []
             stops += [(p.time.timestamp() + self.settings.passage_window) for p in snapshot.closings[:1]]
             stop = min(stops)
-            snapshot = self._silence(snapshot, max(stop, snapshot.seconds))
-            if stop >= seconds:
+            snapshot = self._silence(snapshot, min(max(stop, snapshot.seconds), seconds))
+            if min(stops[1:]) > seconds:
                 return snapshot, told
             if snapshot.due and snapshot.due[0][0] <= stop:
                 snapshot = self._fall_due(snapshot)

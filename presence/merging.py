@@ -78,7 +78,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     order = np.argsort(-mixture.weight, kind="stable")
     pool = _Pool(x[:, order], mixture.weight[order], extra[order])
     windows, ghosts = mixture.labels.shape[1:], mixture.ghosts.shape[1:]
-    pool, lost = _absorb_light(pool, 2 * most, windows)
+    pool, lost = _absorb_light(pool, 3 * most, windows)
     while len(pool.weight) > 1:
         cost = _costs(pool, pool, windows)
         surplus = len(pool.weight) - most

@@ -144,7 +144,7 @@ def _scale_away(states: States, being: Being, weights: Array, flows: Array, sett
     """Scale the weights of `away` so that a being spends its usual share of time there."""
     away = states.select(states.places_of(AWAY))
     home = float(weights.sum() - weights[away].sum())
-    share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: NEVER}[being.role]
+    share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: 1e-5}[being.role]
     factor = share / (1 - share) * home / float(weights[away].sum())
     weights[away] *= factor
     flows[np.ix_(away, away)] *= factor

@@ -31,7 +31,7 @@ IndexArray = NDArray[np.intp]
 DEGREE = 14
 """Degree of the rational approximation: its error on (-inf, 0] is about 9.29**-14 = 3e-14."""
 
-LONGEST_DECAY = 3.0
+LONGEST_DECAY = 1.0
 """Longest step, in units of the slowest decay: longer steps are split so that small masses keep their digits."""
 
 

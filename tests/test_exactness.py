@@ -1,0 +1,339 @@
+"""The tracker against exact answers: every history and path on tiny homes, the joint filter, two other libraries.
+
+Tolerances: 1e-9 wherever the tracker is exact (all hypotheses kept, or one person), 1e-6 against other libraries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from presence import Event, Floorplan, Tracker
+from tests.oracle import (
+    NOON,
+    Answer,
+    DenseModel,
+    JointFilter,
+    at,
+    brute_force,
+    contact,
+    draw_log,
+    home,
+    logs,
+    motion,
+    time_at,
+)
+
+Array = NDArray[np.float64]
+EXACT = 1e-9
+
+MOTION = {"hall_motion": motion("hall"), "bed_motion": motion("bed")}
+DOORS = {"inner_contact": contact("inner"), "front_contact": contact("front")}
+LOCK = {"front_lock": {"kind": "lock", "door": "front"}}
+MAT = {"mat": {"kind": "pressure", "room": "bed"}}
+OBJECTS = {
+    "switch": {"kind": "switch", "room": "hall"},
+    "kettle": {"kind": "power", "room": "bed"},
+    "camera": {"kind": "camera", "room": "hall"},
+}
+PHONE = {"P1_phone": {"kind": "phone", "person": "P1"}, "P1_tag": {"kind": "badge", "person": "P1"}}
+RING = home(2, **MOTION, **DOORS)
+WITH_LOCK = home(2, **MOTION, **LOCK, inner_contact=contact("inner"))
+WITH_MAT = home({"P1": {"bed": "bed"}, "P2": {"bed": "bed"}}, **MOTION, **MAT, inner_contact=contact("inner"))
+WITH_OBJECTS = home(2, **OBJECTS, **PHONE, inner_contact=contact("inner"))
+
+
+def tracked(
+    plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
+) -> Tracker:
+    tracker = Tracker(plan, hypotheses=hypotheses)
+    tracker.advance(NOON)
+    for event in events:
+        tracker.observe(event)
+    if until is not None:
+        tracker.advance(time_at(until))
+    return tracker
+
+
+def assert_same(tracker: Tracker, answer: Answer, tolerance: float = EXACT) -> None:
+    belief = tracker.belief
+    assert tracker.log_likelihood == pytest.approx(answer.log_likelihood, rel=0, abs=tolerance)
+    assert belief.rooms == pytest.approx(answer.rooms, rel=0, abs=tolerance)
+    assert belief.at_home == pytest.approx(answer.at_home, rel=0, abs=tolerance)
+    assert list(belief.people) == list(answer.people)
+    for name, distribution in answer.people.items():
+        assert belief.people[name] == pytest.approx(distribution, rel=0, abs=tolerance)
+
+
+# --- is the model itself in order? ----------------------------------------------------------------------------------
+ZONES = home(
+    2,
+    west=motion("hall", at=[0, 0]),
+    east=motion("hall", at=[3, 0]),
+    bed_motion=motion("bed"),
+    inner_contact=contact("inner"),
+)
+DEAD_END = home(
+    2,
+    doors={"inner": {"between": ["hall", "bed"]}, "front": {"between": ["hall", "away"]}},
+    **MOTION,
+    **DOORS,
+)
+REPORTS = [
+    ("motion", "detected", {}),
+    ("contact", "open", {}),
+    ("lock", "unlocked", {}),
+    ("pressure", "pressed", {}),
+    ("switch", "pressed", {}),
+    ("power", "started", {}),
+    ("camera", "person", {}),
+]
+PLANS = {
+    "ring": RING,
+    "lock": WITH_LOCK,
+    "mat": WITH_MAT,
+    "objects": WITH_OBJECTS,
+    "zones": ZONES,
+    "dead_end": DEAD_END,
+}
+
+
+def reportable(plan: Floorplan, conditions: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    """(sensor, value) of everything that can be reported under these conditions."""
+    found = []
+    for sensor in plan.sensors.values():
+        value = next((value for kind, value, _ in REPORTS if kind == sensor.kind), None)
+        if ("blind", sensor.id) in conditions:
+            continue
+        if ("open", sensor.door) in conditions:
+            value = "closed"
+        if ("pressed", sensor.id) in conditions:
+            value = "released"
+        if value:
+            found.append((sensor.id, value))
+    return found
+
+
+@pytest.mark.parametrize("name", PLANS)
+@pytest.mark.parametrize("busy", [False, True], ids=["at_rest", "busy"])
+def test_silence_and_events_conserve_probability(name: str, busy: bool) -> None:
+    """D0 + sum of all D_e is a generator: its rows sum to 0 (Asmussen & Koole 1993).
+
+    So no event comes for free: what can be reported is missed while it is not.
+    """
+    plan, model = PLANS[name], DenseModel(PLANS[name])
+    conditions: list[tuple[str, str]] = []
+    for sensor in plan.sensors.values() if busy else ():
+        if sensor.kind in ("motion", "camera"):
+            conditions.append(("blind", sensor.id))
+        elif sensor.kind == "contact":
+            conditions.append(("open", str(sensor.door)))
+        elif sensor.kind == "pressure":
+            conditions.append(("pressed", sensor.id))
+    awake = model.sleeping(NOON.timestamp())
+    for p, silent in enumerate(model.silent(awake, frozenset(conditions))):
+        total = silent.copy()
+        for sensor_id, value in reportable(plan, conditions):
+            for cause in model.causes(Event(NOON, sensor_id, value), awake):
+                total += cause.matrix if cause.being == p else 0.0
+        np.testing.assert_allclose(total.sum(axis=1), 0.0, rtol=0, atol=1e-12)
+
+
+# --- every history, every path --------------------------------------------------------------------------------------
+STORIES = {
+    "through the door": (
+        RING,
+        [(3.2, "hall_motion", "detected"), (10.1, "inner_contact", "open"), (17.0, "bed_motion", "detected"),
+         (31.3, "inner_contact", "closed")],
+    ),
+    "irregular gaps": (
+        RING,
+        [(0.0, "bed_motion", "detected"), (0.4, "hall_motion", "detected"), (11.0, "bed_motion", "clear"),
+         (4000.0, "bed_motion", "detected"), (4003.7, "front_contact", "open")],
+    ),
+    "sensors on and on": (
+        RING,
+        [(1.0, "hall_motion", "detected"), (5.0, "hall_motion", "detected"), (60.0, "hall_motion", "detected"),
+         (61.0, "bed_motion", "detected"), (900.0, "hall_motion", "clear"), (901.0, "hall_motion", "detected")],
+    ),
+    "at once": (
+        RING,
+        [(5.0, "hall_motion", "detected"), (5.0, "bed_motion", "detected"), (5.0, "front_contact", "open"),
+         (5.0, "front_contact", "closed")],
+    ),
+    "mat": (
+        WITH_MAT,
+        [(4.0, "bed_motion", "detected"), (30.0, "mat", "pressed"), (700.0, "hall_motion", "detected"),
+         (2000.0, "mat", "released")],
+    ),
+    "mat by itself": (
+        WITH_MAT,
+        [(4.0, "mat", "pressed"), (11.0, "mat", "released"), (11.5, "mat", "pressed"),
+         (30.0, "hall_motion", "detected")],
+    ),
+    "switches and a tag": (
+        WITH_OBJECTS,
+        [(1.0, "P1_phone", "home"), (4.0, "switch", "pressed"), (6.0, "camera", "person"), (30.0, "P1_tag", "bed"),
+         (90.0, "kettle", "started")],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("silence", [None, 0.5, 5000.0], ids=["at_once", "a_moment_later", "long_after"])
+@pytest.mark.parametrize("story", STORIES)
+def test_equals_the_sum_over_histories_and_paths(story: str, silence: float | None) -> None:
+    plan, lines = STORIES[story]
+    events = [at(*line) for line in lines]
+    until = None if silence is None else lines[-1][0] + silence
+    answer = brute_force(plan, events, until=None if until is None else time_at(until))
+    assert_same(tracked(plan, events, until), answer)
+
+
+@pytest.mark.parametrize(
+    ("by", "code"), [(None, None), ("inside", None), ("keypad", None), ("keypad", "7"), ("keypad", "9"), (None, "7")]
+)
+def test_lock_equals_the_sum_over_histories_and_paths(by: str | None, code: str | None) -> None:
+    plan = home({"P1": {"codes": ["7"]}, "P2": {}}, **MOTION, **LOCK)
+    events = [
+        at(3.0, "hall_motion", "detected"),
+        at(9.0, "front_lock", "unlocked", by=by, code=code),
+        at(14.0, "hall_motion", "clear"),
+        at(21.0, "bed_motion", "detected"),
+        at(30.0, "front_lock", "locked", by="inside"),
+    ]
+    assert_same(tracked(plan, events, 40.0), brute_force(plan, events, until=time_at(40.0)))
+
+
+@pytest.mark.parametrize("plan", [RING, WITH_LOCK, WITH_MAT, WITH_OBJECTS], ids=["ring", "lock", "mat", "objects"])
+@settings(max_examples=20)
+@given(data=st.data())
+def test_random_logs_equal_the_sum_over_histories_and_paths(plan: Floorplan, data: st.DataObject) -> None:
+    # exact duplicates are dropped by design, and machines stop by themselves: that says nothing about anybody
+    events = [event for event in dict.fromkeys(data.draw(logs(plan, 4))) if event.value not in ("stopped", "clear")]
+    assert_same(tracked(plan, events), brute_force(plan, events))
+
+
+@pytest.mark.parametrize("story", ["through the door", "irregular gaps", "mat", "switches and a tag"])
+def test_who_caused_it_equals_the_sum_over_histories(story: str) -> None:
+    plan, lines = STORIES[story]
+    events = [at(*line) for line in lines]
+    for count in range(1, len(events) + 1):
+        answer = brute_force(plan, events[:count])
+        association = tracked(plan, events[:count]).association
+        if association is None:
+            assert answer.caused == dict.fromkeys(answer.caused, 0.0)
+        elif events[count - 1].value != "clear" and association.time == events[count - 1].time:
+            told = {**association.people, "nobody": association.nobody}
+            assert told == pytest.approx(answer.caused, rel=0, abs=EXACT)
+
+
+def test_direction_at_once_equals_the_sum_over_histories() -> None:
+    plan, lines = STORIES["through the door"]
+    events = [at(*line) for line in lines[:2]]
+    passage = tracked(plan, events).passages[-1]
+    nobody, forth, back = brute_force(plan, events).passed[1]
+    assert passage.directions == pytest.approx({"hall>bed": forth, "bed>hall": back}, rel=0, abs=EXACT)
+    assert passage.nobody == pytest.approx(nobody, rel=0, abs=EXACT)
+
+
+def test_direction_after_the_window_equals_the_sum_over_histories() -> None:
+    """A lock does not stand open, so its label is smoothed exactly: later evidence only reweighs the histories."""
+    plan = home(2, **MOTION, **LOCK)
+    events = [
+        at(3.0, "hall_motion", "detected"),
+        at(9.0, "front_lock", "unlocked"),
+        at(14.0, "hall_motion", "clear"),
+        at(21.0, "bed_motion", "detected"),
+    ]
+    tracker = tracked(plan, events, 9.0 + 300.0)
+    final = [passage for passage in tracker.passages if passage.final and not passage.inferred]
+    nobody, forth, back = brute_force(plan, events, until=time_at(309.0)).passed[1]
+    assert len(final) == 1
+    assert final[0].directions == pytest.approx({"hall>away": forth, "away>hall": back}, rel=0, abs=EXACT)
+    assert final[0].nobody == pytest.approx(nobody, rel=0, abs=EXACT)
+
+
+# --- the exact joint filter -----------------------------------------------------------------------------------------
+@pytest.mark.parametrize("story", STORIES)
+def test_joint_filter_equals_the_sum_over_histories_and_paths(story: str) -> None:
+    """The fast oracle against the slow one (it knows no seats that are on by themselves)."""
+    plan, lines = STORIES[story]
+    if any(sensor.kind == "pressure" for sensor in plan.sensors.values()):
+        assert story.startswith("mat")
+        return
+    events = [at(*line) for line in lines]
+    answer, exact = brute_force(plan, events), JointFilter(plan)
+    for event in events:
+        exact.observe(event)
+    np.testing.assert_allclose(exact.rooms(), list(answer.rooms.values()), rtol=0, atol=EXACT)
+    assert exact.log_likelihood == pytest.approx(answer.log_likelihood, rel=0, abs=EXACT)
+
+
+CROWDED = home(1, visitors=1, pets={"cat": {"rooms": ["hall", "bed"]}}, **MOTION, **DOORS)
+EARLY_BED = home({"P1": {"bed": "bed", "awake": ["07:00", "12:05"]}, "P2": {"awake": ["12:01", "12:10"]}}, **MOTION)
+
+
+@pytest.mark.parametrize("plan", [RING, ZONES, CROWDED, EARLY_BED], ids=["ring", "zones", "crowded", "early_bed"])
+@settings(max_examples=15)
+@given(data=st.data())
+def test_all_hypotheses_equal_the_joint_filter(plan: Floorplan, data: st.DataObject) -> None:
+    """Zones, a visitor and a cat, sleeping hours that begin in between."""
+    events = data.draw(logs(plan, 5))
+    exact, tracker = JointFilter(plan), tracked(plan, [])
+    for event in events:
+        exact.observe(event)
+        tracker.observe(event)
+        np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=EXACT)
+    assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=0, abs=EXACT)
+
+
+@pytest.mark.parametrize("hypotheses", [1, 16])
+def test_one_person_is_exact_with_any_number_of_hypotheses(hypotheses: int) -> None:
+    """One person's hypotheses merge without loss, whatever the log."""
+    plan = home(1, **MOTION, **DOORS, **PHONE)
+    events = draw_log(plan, 48 * 3600.0, seed=5)[:150]
+    assert len(events) >= 100
+    exact, tracker = JointFilter(plan), tracked(plan, [], hypotheses=hypotheses)
+    for event in events:
+        exact.observe(event)
+        tracker.observe(event)
+        np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=EXACT)
+    assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-12, abs=EXACT)
+
+
+def flat(people: int) -> Floorplan:
+    """Five rooms round a hall, a bed for each of up to three people, and their phones."""
+    beds = ["bed", "study", "living"][:people]
+    sensors = {f"{room}_motion": motion(room, 20.0) for room in ("hall", "kitchen", *beds)}
+    sensors |= {f"P{n + 1}_phone": {"kind": "phone", "person": f"P{n + 1}"} for n in range(people)}
+    return home(
+        {f"P{n + 1}": {"bed": bed} for n, bed in enumerate(beds)},
+        rooms={"hall": {}, "kitchen": {}, **{bed: {"rest": True} for bed in beds}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "arch": {"between": ["hall", "kitchen"], "leaf": "none"},
+            **{f"{bed}_door": {"between": ["hall", bed]} for bed in beds},
+        },
+        front_contact=contact("front"),
+        **sensors,
+    )
+
+
+@pytest.mark.parametrize(("people", "mean_difference"), [(2, 2e-4), (3, 3e-3)])
+def test_sixteen_hypotheses_are_nearly_exact(people: int, mean_difference: float) -> None:
+    """Room probabilities after each event of drawn logs, against the exact joint filter."""
+    plan, differences = flat(people), []
+    for seed in (1, 2):
+        events = draw_log(plan, 24 * 3600.0, seed)[:130]
+        assert len(events) >= 100
+        exact, tracker = JointFilter(plan), tracked(plan, [], hypotheses=16)
+        for event in events:
+            exact.observe(event)
+            tracker.observe(event)
+            differences.append(np.abs(np.array(list(tracker.belief.rooms.values())) - exact.rooms()))
+    assert float(np.mean(differences)) < mean_difference
