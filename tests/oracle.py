@@ -91,7 +91,7 @@ def logs(draw: st.DrawFn, plan: Floorplan, most: int, *, longest: float = 3000.0
         opened = opened | {sensor.id} if value == "open" else opened - {sensor.id}
         by = draw(st.sampled_from([None, "inside", "keypad"])) if sensor.kind == "lock" else None
         events.append(at(now, sensor.id, value, by=by))
-    return events
+    return list(dict.fromkeys(events))  # said twice is said once
 
 
 # --- the model, densely ---------------------------------------------------------------------------------------------
@@ -241,17 +241,19 @@ class Senses:
     settings: Settings
     on: dict[str, float] = field(default_factory=dict)
     """Since when each sensor has been on."""
+    heard: dict[str, float] = field(default_factory=dict)
+    """When each sensor that is on last said so."""
     open: set[str] = field(default_factory=set)
     pressed: set[str] = field(default_factory=set)
     stood_open: dict[str, tuple[float, float]] = field(default_factory=dict)
-    """Seconds that each door has stood open and shut since its first report, with 0.2 of an hour to begin with."""
+    """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
     reported: dict[str, float] = field(default_factory=dict)
     """When each door last reported."""
 
     def open_share(self, event: Event) -> float:
         """The share of time that a door that closes stood open until its report before, to one decimal."""
         door = str(self.plan.sensors[event.sensor].door)
-        opened, shut = self.stood_open.get(door, (720.0, 2880.0))
+        opened, shut = self.stood_open.get(door, (0.0, 3600.0))
         return round(opened / (opened + shut), 1) if event.value in ("closed", "locked") else 0.0
 
     def conditions(self) -> frozenset[tuple[str, str]]:
@@ -262,15 +264,18 @@ class Senses:
     def expiries(self) -> dict[str, float]:
         """When a motion sensor whose off message never comes is no longer taken to be on."""
         wait = self.settings.hold_expiry
-        return {s: since + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s, since in self.on.items()}
+        return {s: self.heard[s] + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s in self.on}
 
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
         sensor = self.plan.sensors[event.sensor]
+        if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
+            return False
         if sensor.kind in ("motion", "camera"):
             if event.value == "clear":
                 self.on.pop(sensor.id, None)
                 return False
+            self.heard[sensor.id] = event.seconds
             since = self.on.get(sensor.id)
             if since is not None and event.seconds - since <= 2 * (sensor.hold or 0.0) + 1:
                 return False
@@ -278,7 +283,7 @@ class Senses:
         elif sensor.kind == "contact":
             door, opened = str(sensor.door), str(sensor.door) in self.open
             passed = event.seconds - self.reported.get(door, event.seconds)
-            before = self.stood_open.get(door, (720.0, 2880.0))
+            before = self.stood_open.get(door, (0.0, 3600.0))
             self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
             self.reported[door] = event.seconds
             (self.open.add if event.value == "open" else self.open.discard)(str(sensor.door))
@@ -460,7 +465,7 @@ def _sum_up(
 
 
 def _associated(model: DenseModel, event: Event) -> bool:
-    return model.plan.sensors[event.sensor].kind not in ("phone", "badge") and event.value != "clear"
+    return model.plan.sensors[event.sensor].kind not in ("phone", "badge") and event.value not in ("clear", "stopped")
 
 
 # --- the exact joint filter -----------------------------------------------------------------------------------------

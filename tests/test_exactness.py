@@ -6,14 +6,16 @@ Tolerances: 1e-9 wherever the tracker is exact (all hypotheses kept, or one pers
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.linalg import expm
 
-from presence import Event, Floorplan, Tracker
+from presence import Event, Floorplan, Tracker, markov
 from tests.oracle import (
     NOON,
     Answer,
@@ -122,7 +124,7 @@ def reportable(plan: Floorplan, conditions: Sequence[tuple[str, str]]) -> list[t
 @pytest.mark.parametrize("name", PLANS)
 @pytest.mark.parametrize("busy", [False, True], ids=["at_rest", "busy"])
 def test_silence_and_events_conserve_probability(name: str, busy: bool) -> None:
-    """D0 + sum of all D_e is a generator: its rows sum to 0 (Asmussen & Koole 1993).
+    """D0 + sum of all D_e is a generator, the one of movement alone (Asmussen & Koole 1993).
 
     So no event comes for free: what can be reported is missed while it is not.
     """
@@ -142,6 +144,8 @@ def test_silence_and_events_conserve_probability(name: str, busy: bool) -> None:
             for cause in model.causes(Event(NOON, sensor_id, value), awake):
                 total += cause.matrix if cause.being == p else 0.0
         np.testing.assert_allclose(total.sum(axis=1), 0.0, rtol=0, atol=1e-12)
+        if "mat" not in plan.sensors:  # a seat that is taken takes nobody else
+            np.testing.assert_allclose(total, model.full(awake)[p], rtol=0, atol=1e-12)
 
 
 # --- every history, every path --------------------------------------------------------------------------------------
@@ -213,8 +217,7 @@ def test_lock_equals_the_sum_over_histories_and_paths(by: str | None, code: str 
 @settings(max_examples=20)
 @given(data=st.data())
 def test_random_logs_equal_the_sum_over_histories_and_paths(plan: Floorplan, data: st.DataObject) -> None:
-    # exact duplicates are dropped by design, and machines stop by themselves: that says nothing about anybody
-    events = [event for event in dict.fromkeys(data.draw(logs(plan, 4))) if event.value not in ("stopped", "clear")]
+    events = data.draw(logs(plan, 4))
     assert_same(tracked(plan, events), brute_force(plan, events))
 
 
@@ -222,6 +225,7 @@ def test_random_logs_equal_the_sum_over_histories_and_paths(plan: Floorplan, dat
 def test_who_caused_it_equals_the_sum_over_histories(story: str) -> None:
     plan, lines = STORIES[story]
     events = [at(*line) for line in lines]
+    compared = 0
     for count in range(1, len(events) + 1):
         answer = brute_force(plan, events[:count])
         association = tracked(plan, events[:count]).association
@@ -230,6 +234,8 @@ def test_who_caused_it_equals_the_sum_over_histories(story: str) -> None:
         elif events[count - 1].value != "clear" and association.time == events[count - 1].time:
             told = {**association.people, "nobody": association.nobody}
             assert told == pytest.approx(answer.caused, rel=0, abs=EXACT)
+            compared += 1
+    assert compared >= 3
 
 
 def test_direction_at_once_equals_the_sum_over_histories() -> None:
@@ -250,7 +256,7 @@ def test_direction_after_the_window_equals_the_sum_over_histories() -> None:
         at(14.0, "hall_motion", "clear"),
         at(21.0, "bed_motion", "detected"),
     ]
-    tracker = tracked(plan, events, 9.0 + 300.0)
+    tracker = tracked(plan, events, 310.0)
     final = [passage for passage in tracker.passages if passage.final and not passage.inferred]
     nobody, forth, back = brute_force(plan, events, until=time_at(309.0)).passed[1]
     assert len(final) == 1
@@ -278,7 +284,9 @@ CROWDED = home(1, visitors=1, pets={"cat": {"rooms": ["hall", "bed"]}}, **MOTION
 EARLY_BED = home({"P1": {"bed": "bed", "awake": ["07:00", "12:05"]}, "P2": {"awake": ["12:01", "12:10"]}}, **MOTION)
 
 
-@pytest.mark.parametrize("plan", [RING, ZONES, CROWDED, EARLY_BED], ids=["ring", "zones", "crowded", "early_bed"])
+@pytest.mark.parametrize(
+    "plan", [RING, ZONES, DEAD_END, CROWDED, EARLY_BED], ids=["ring", "zones", "dead_end", "crowded", "early_bed"]
+)
 @settings(max_examples=15)
 @given(data=st.data())
 def test_all_hypotheses_equal_the_joint_filter(plan: Floorplan, data: st.DataObject) -> None:
@@ -324,11 +332,11 @@ def flat(people: int) -> Floorplan:
     )
 
 
-@pytest.mark.parametrize(("people", "mean_difference"), [(2, 2e-4), (3, 3e-3)])
+@pytest.mark.parametrize(("people", "mean_difference"), [(2, 2e-4), (3, 2e-3)])
 def test_sixteen_hypotheses_are_nearly_exact(people: int, mean_difference: float) -> None:
     """Room probabilities after each event of drawn logs, against the exact joint filter."""
     plan, differences = flat(people), []
-    for seed in (1, 2):
+    for seed in range(1, 11):  # single logs of three people may reach three times the mean
         events = draw_log(plan, 24 * 3600.0, seed)[:130]
         assert len(events) >= 100
         exact, tracker = JointFilter(plan), tracked(plan, [], hypotheses=16)
@@ -337,3 +345,121 @@ def test_sixteen_hypotheses_are_nearly_exact(people: int, mean_difference: float
             tracker.observe(event)
             differences.append(np.abs(np.array(list(tracker.belief.rooms.values())) - exact.rooms()))
     assert float(np.mean(differences)) < mean_difference
+
+
+# --- other libraries ------------------------------------------------------------------------------------------------
+LIBRARIES = 1e-6
+STEP, STEPS = 30.0, 60
+GRID = home(  # the contact keeps the rooms' motion sensors from seeing somebody come in
+    1,
+    **MOTION,
+    inner_contact=contact("inner"),
+    switch={"kind": "switch", "room": "hall"},
+    kettle={"kind": "power", "room": "bed"},
+    P1_tag={"kind": "badge", "person": "P1"},
+)
+
+
+class Chain(NamedTuple):
+    """One person on a regular grid, as a plain hidden Markov model, and the log that it stands for.
+
+    Silence is an observation too: an absorbing last state means "something was reported between the instants of the
+    grid", which no instant of this log agrees with.
+    """
+
+    events: list[Event]
+    initial: Array
+    transition: Array
+    likelihoods: Array
+    room: Array
+    """Shape (S, R): which room each state is in."""
+
+
+@pytest.fixture(scope="module")
+def chain() -> Chain:
+    """A drawn log of events that fall on the instants of the grid; motion clears as soon as it was detected."""
+    random, model = np.random.default_rng(11), DenseModel(GRID)
+    awake = model.sleeping(NOON.timestamp())
+    size = model.size
+    transition = np.zeros((size + 1, size + 1))
+    transition[:size, :size] = expm(model.silent(awake, frozenset())[0] * STEP)
+    transition[:, size] = 1.0 - transition.sum(axis=1)
+    likelihoods = np.full((STEPS, size + 1), 1e-300)
+    likelihoods[:, :size] = 1.0
+    events = []
+    for t in range(STEPS):
+        if random.uniform() > 0.3:
+            continue
+        sensor = str(random.choice(["hall_motion", "bed_motion", "switch", "kettle", "P1_tag"]))
+        value = {"switch": "pressed", "kettle": "started", "P1_tag": "bed"}.get(sensor, "detected")
+        event = at(t * STEP, sensor, value)
+        events += [event, at(t * STEP, sensor, "clear")] if value == "detected" else [event]
+        if sensor == "P1_tag":
+            likelihoods[t, :size] = model.report(event)[0]
+        else:
+            marked = sum(cause.matrix for cause in model.causes(event, awake))
+            assert not (marked - np.diag(np.diag(marked))).any(), "an event that moves somebody is no mere emission"
+            likelihoods[t, :size] = np.diag(marked) + model.nobody_rate(event)
+    initial = np.append(model.prior(NOON.timestamp())[0], 0.0)
+    return Chain(events, initial, transition, likelihoods, np.eye(len(model.rooms) + 1)[np.append(model.room, -1)])
+
+
+def test_tracker_equals_the_chain_on_a_grid(chain: Chain) -> None:
+    """Silence, events that move nobody and a tag: the tracker is a textbook forward pass."""
+    filtered, log_likelihood = markov.filter_chain(chain.initial, chain.transition, chain.likelihoods)
+    tracker = tracked(GRID, [], hypotheses=16)
+    for t in range(STEPS):
+        tracker.advance(time_at(t * STEP))
+        for event in [event for event in chain.events if event.time == time_at(t * STEP)]:
+            tracker.observe(event)
+        told = list(tracker.belief.people["P1"].values())
+        np.testing.assert_allclose(told, (filtered[t] @ chain.room)[:-1], rtol=0, atol=EXACT)
+    assert tracker.log_likelihood == pytest.approx(log_likelihood, rel=0, abs=1e-8)
+
+
+def test_chain_on_a_grid_equals_hmmlearn(chain: Chain) -> None:
+    """hmmlearn 0.3, given log-likelihoods instead of observations."""
+    from hmmlearn.base import BaseHMM
+
+    class Given(BaseHMM):
+        def _compute_log_likelihood(self, X: Array) -> Array:  # noqa: N803
+            return X
+
+    other = Given(n_components=len(chain.initial), implementation="log")
+    other.startprob_, other.transmat_ = chain.initial, chain.transition
+    seen = np.log(chain.likelihoods)
+    filtered, log_likelihood = markov.filter_chain(chain.initial, chain.transition, chain.likelihoods)
+    total, smoothed = other.score_samples(seen)
+    assert total == pytest.approx(log_likelihood, rel=0, abs=LIBRARIES)
+    ours = markov.smooth_chain(chain.initial, chain.transition, chain.likelihoods)
+    np.testing.assert_allclose(ours, smoothed, rtol=0, atol=LIBRARIES)
+    for t in range(1, STEPS):  # the last smoothed row of a prefix is its filtered one
+        np.testing.assert_allclose(filtered[t], other.score_samples(seen[: t + 1])[1][-1], rtol=0, atol=LIBRARIES)
+    path, log_probability = markov.best_path(chain.initial, chain.transition, chain.likelihoods)
+    best, decoded = other.decode(seen, algorithm="viterbi")
+    assert log_probability == pytest.approx(best, rel=0, abs=LIBRARIES)
+    assert path == decoded.tolist()
+
+
+def test_chain_on_a_grid_equals_pomegranate(chain: Chain) -> None:
+    """pomegranate 1.1 through a narrow door: float64, log-likelihoods as emissions, every state may end."""
+    torch = pytest.importorskip("torch")
+    from pomegranate.distributions import Categorical
+    from pomegranate.hmm import DenseHMM
+
+    size = len(chain.initial)
+    other = DenseHMM(
+        [Categorical([[1.0]]) for _ in range(size)],
+        edges=np.maximum(chain.transition, 1e-300),
+        starts=np.maximum(chain.initial, 1e-300),
+        ends=np.ones(size),
+    ).double()
+    emissions = torch.tensor(np.log(chain.likelihoods))[None]
+    _, smoothed, _, _, total = other.forward_backward(emissions=emissions)
+    filtered, log_likelihood = markov.filter_chain(chain.initial, chain.transition, chain.likelihoods)
+    assert float(total) == pytest.approx(log_likelihood, rel=0, abs=LIBRARIES)
+    ours = markov.smooth_chain(chain.initial, chain.transition, chain.likelihoods)
+    np.testing.assert_allclose(ours, np.exp(smoothed[0].numpy()), rtol=0, atol=LIBRARIES)
+    forward = other.forward(emissions=emissions)[0].numpy()
+    forward = np.exp(forward - forward.max(axis=1, keepdims=True))
+    np.testing.assert_allclose(filtered, forward / forward.sum(axis=1, keepdims=True), rtol=0, atol=LIBRARIES)
