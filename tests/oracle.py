@@ -521,6 +521,61 @@ class JointFilter:
         self.log_likelihood += float(np.log(total))
 
 
+# --- the direction of one person's passage ---------------------------------------------------------------------------
+def exact_direction(
+    plan: Floorplan, events: Sequence[Event], number: int, *, start: datetime = NOON, settings: Settings | None = None
+) -> Array:
+    """Nobody, forth, back: what one person did at an opening, known when its window closes; exact.
+
+    The label is part of the state: whoever goes through while the door stands open takes it along.
+    """
+    model = DenseModel(plan, settings)
+    senses, now = Senses(plan, model.settings), start.timestamp()
+    opened = events[number]
+    door, accepting = str(plan.sensors[opened.sensor].door), False
+    end = opened.seconds + model.settings.passage_window
+    through = [np.zeros((model.size, model.size), dtype=bool) for _ in range(3)]
+    for cause in model.causes(opened, model.sleeping(opened.seconds)):
+        through[cause.label] |= cause.matrix > 0
+    labelled = np.vstack([model.prior(now), np.zeros((2, model.size))])
+
+    def settle(moves: Mapping[int, Array], stays: Array) -> Array:
+        """Blocks (3 S, 3 S): with label 0 a passage sets the label; other labels stay."""
+        block = np.kron(np.eye(3), stays + sum(moves.values()))
+        for label, matrix in moves.items():
+            block[: model.size, : model.size] -= matrix
+            block[: model.size, label * model.size : (label + 1) * model.size] += matrix
+        return np.asarray(block)
+
+    for n, event in enumerate([*(e for e in events if e.seconds <= end), None]):
+        until = end if event is None else event.seconds
+        for stretch in silence(model, senses, now, until):
+            generator = model.silent(stretch.sleeping, stretch.conditions)[0]
+            standing = accepting and ("open", door) in stretch.conditions
+            moves = {k: np.where(through[k], generator, 0.0) for k in (1, 2) if standing}
+            block = settle(moves, generator - sum(moves.values()))
+            labelled = (labelled.ravel() @ expm(block * stretch.seconds)).reshape(3, -1)
+        now = until
+        if event is None:
+            break
+        share = senses.open_share(event)
+        if not senses.take(event):
+            continue
+        accepting = event.value != "closed" and (accepting or n == number) if _at_door(plan, event, door) else accepting
+        causes = model.causes(event, model.sleeping(now), share)
+        moves = {k: sum(c.matrix for c in causes if c.label == k) for k in (1, 2)}
+        moves = {k: m for k, m in moves.items() if accepting and _at_door(plan, event, door) and not np.isscalar(m)}
+        everything = sum(c.matrix for c in causes) + model.nobody_rate(event) * np.eye(model.size)
+        block = settle(moves, everything - sum(moves.values()))
+        labelled = (labelled.ravel() @ block).reshape(3, -1)
+        labelled /= labelled.sum()
+    return np.asarray(labelled.sum(axis=1) / labelled.sum())
+
+
+def _at_door(plan: Floorplan, event: Event, door: str) -> bool:
+    return plan.sensors[event.sensor].door == door
+
+
 # --- logs drawn from the model --------------------------------------------------------------------------------------
 def draw_log(
     plan: Floorplan, seconds: float, seed: int, *, start: datetime = NOON, settings: Settings | None = None

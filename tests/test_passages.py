@@ -1,0 +1,411 @@
+"""Which way through a door: the stories that anybody at home could tell, and what every answer must obey.
+
+What is likely here is common practice, no source: a garage door and then the house door is an arrival, movement
+indoors and then the door is somebody going out, a code on the keypad is its owner outside.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+
+from presence import Event, Floorplan, Passage, Settings, Tracker
+from presence.passages import INFERRED_LIMIT, inferred_passages
+from tests.oracle import NOON, JointFilter, at, contact, draw_log, exact_direction, home, logs, motion, time_at
+
+GARAGE = Floorplan.load(Path(__file__).parents[1] / "floorplans" / "two_storey_garage.yaml")
+WINDOW = Settings().passage_window
+Line = tuple[float, str, str]
+
+
+def told(plan: Floorplan, lines: Sequence[Line | Event], until: float | None = None) -> list[Passage]:
+    """Every answer that a tracker gives over some lines of a log, from noon on."""
+    tracker = Tracker(plan)
+    tracker.advance(NOON)
+    for line in lines:
+        tracker.observe(line if isinstance(line, Event) else at(*line))
+    if until is not None:
+        tracker.advance(time_at(until))
+    return tracker.take_passages()
+
+
+def at_once(passages: Sequence[Passage], seconds: float) -> Passage:
+    """The first answer about the door event of an instant."""
+    return next(p for p in passages if p.time == time_at(seconds) and not p.inferred)
+
+
+def final(passages: Sequence[Passage], seconds: float) -> Passage:
+    (answer,) = [p for p in passages if p.time == time_at(seconds) and p.final and not p.inferred]
+    return answer
+
+
+# --- the garage ------------------------------------------------------------------------------------------------------
+ARRIVAL: list[Line] = [
+    (0.5, "ada_phone", "home"),
+    (0.6, "ben_phone", "away"),
+    (0.7, "cleo_phone", "home"),
+    (10.0, "living_motion", "detected"),
+    (12.0, "spare_bedroom_motion", "detected"),
+    (40.0, "living_motion", "clear"),
+    (50.0, "living_motion", "detected"),
+    (52.0, "spare_bedroom_motion", "clear"),
+    (58.0, "spare_bedroom_motion", "detected"),
+    (60.0, "drive_camera", "person"),
+    (66.0, "overhead_contact", "open"),
+    (95.0, "garage_motion", "detected"),
+    (120.0, "garage_utility_contact", "open"),
+    (121.5, "utility_motion", "detected"),
+    (124.0, "garage_utility_contact", "closed"),
+    (129.0, "kitchen_motion", "detected"),
+]
+GOING_OUT: list[Line] = [
+    (0.5, "ada_phone", "home"),
+    (0.6, "ben_phone", "home"),
+    (0.7, "cleo_phone", "away"),
+    (60.0, "kitchen_motion", "detected"),
+    (71.0, "utility_motion", "detected"),
+    (75.0, "garage_utility_contact", "open"),
+    (78.0, "garage_motion", "detected"),
+    (80.0, "garage_utility_contact", "closed"),
+]
+
+
+def test_overhead_door_then_house_door_is_an_arrival() -> None:
+    passages = told(GARAGE, ARRIVAL, 600.0)
+    assert at_once(passages, 120.0).directions["garage>utility"] > 0.9
+    assert final(passages, 120.0).directions["garage>utility"] > 0.95
+    assert final(passages, 120.0).people["ben"] > 0.5, "the others are heard indoors"
+
+
+@pytest.mark.parametrize("minutes", [1, 3, 5])
+def test_overhead_door_in_the_last_five_minutes_is_an_arrival(minutes: int) -> None:
+    """Nothing but the doors is heard: the rule of thumb of design section 4, "within the last five minutes"."""
+    doors = {name: sensor for name, sensor in GARAGE.sensors.items() if sensor.kind in ("contact", "lock")}
+    lines: list[Line] = [(60.0, "overhead_contact", "open"), (90.0, "overhead_contact", "closed")]
+    house = 60.0 + 60.0 * minutes
+    passages = told(replace(GARAGE, sensors=doors), [*lines, (house, "garage_utility_contact", "open")])
+    assert at_once(passages, house).directions["garage>utility"] > 0.5
+
+
+def test_house_door_alone_after_movement_inside_is_somebody_going_out() -> None:
+    passages = told(GARAGE, GOING_OUT, 600.0)
+    assert at_once(passages, 75.0).directions["utility>garage"] > 0.9
+    assert final(passages, 75.0).directions["utility>garage"] > 0.9
+
+
+def test_the_next_answer_is_no_worse_informed() -> None:
+    """Movement in the garage right after the door settles which way it was."""
+    passages = told(GARAGE, GOING_OUT, 600.0)
+    assert final(passages, 75.0).directions["utility>garage"] >= at_once(passages, 75.0).directions["utility>garage"]
+
+
+# --- doors that stand open, doors that nobody goes through -----------------------------------------------------------
+def row(people: int = 2) -> Floorplan:
+    """Porch (outdoors), hall and lounge in a row; a contact at the front, motion in each room."""
+    return home(
+        people,
+        rooms={"porch": {"outdoors": True}, "hall": {}, "lounge": {"rest": True}},
+        doors={
+            "gate": {"between": ["porch", "away"], "leaf": "none"},
+            "front": {"between": ["porch", "hall"]},
+            "arch": {"between": ["hall", "lounge"], "leaf": "none"},
+        },
+        porch_motion=motion("porch"),
+        hall_motion=motion("hall"),
+        lounge_motion=motion("lounge"),
+        front_contact=contact("front"),
+    )
+
+
+def test_several_people_come_in_while_the_door_stands_open() -> None:
+    """One opening, two arrivals: both end up indoors, and the answer is still an arrival."""
+    lines: list[Line] = [
+        (30.0, "porch_motion", "detected"),
+        (34.0, "front_contact", "open"),
+        (36.0, "hall_motion", "detected"),
+        (44.0, "porch_motion", "clear"),
+        (46.0, "hall_motion", "clear"),
+        (47.0, "porch_motion", "detected"),
+        (49.0, "lounge_motion", "detected"),
+        (52.0, "hall_motion", "detected"),
+        (55.0, "front_contact", "closed"),
+        (57.0, "porch_motion", "clear"),
+        (62.0, "hall_motion", "clear"),
+    ]
+    tracker, exact = Tracker(row()), JointFilter(row())
+    tracker.advance(NOON)
+    for line in lines:
+        tracker.observe(at(*line))
+        exact.observe(at(*line))
+    np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=5e-3)
+    assert tracker.belief.at_home[2] > 0.5
+    assert tracker.belief.rooms["hall"] > 0.5
+    tracker.advance(time_at(400.0))
+    assert final(tracker.passages, 34.0).directions["porch>hall"] > 0.9
+
+
+LEFT_OPEN: list[Line] = [
+    (5.0, "hall_motion", "detected"),
+    (8.0, "front_contact", "open"),
+    (15.0, "hall_motion", "clear"),
+    (20.0, "hall_motion", "detected"),
+    (23.0, "porch_motion", "detected"),
+    (33.0, "porch_motion", "clear"),
+    (33.5, "hall_motion", "clear"),
+]
+
+
+def test_a_door_left_open_lets_people_out_unreported() -> None:
+    """The opening was for nobody; later somebody walks out through it: the count follows."""
+    tracker = Tracker(row(1))
+    tracker.advance(NOON)
+    for line in LEFT_OPEN:
+        tracker.observe(at(*line))
+    assert tracker.belief.people["P1"]["hall"] + tracker.belief.people["P1"]["lounge"] < 0.1
+    tracker.advance(time_at(320.0))
+    assert final(tracker.passages, 8.0).directions["hall>porch"] > 0.8
+
+
+def test_a_door_opened_and_nobody_passes() -> None:
+    """Somebody opens the front door, takes the post and goes back to the lounge."""
+    lines: list[Line] = [
+        (5.0, "lounge_motion", "detected"),
+        (14.0, "hall_motion", "detected"),
+        (15.0, "lounge_motion", "clear"),
+        (18.0, "front_contact", "open"),
+        (23.0, "front_contact", "closed"),
+        (24.5, "hall_motion", "clear"),
+        (26.0, "hall_motion", "detected"),
+        (29.0, "lounge_motion", "detected"),
+        (45.0, "lounge_motion", "clear"),
+        (50.0, "hall_motion", "clear"),
+        (55.0, "lounge_motion", "detected"),
+        (70.0, "lounge_motion", "clear"),
+        (75.0, "lounge_motion", "detected"),
+        (95.0, "lounge_motion", "clear"),
+    ]
+    answer = final(told(row(1), lines, 400.0), 18.0)
+    assert answer.nobody > 0.5
+    assert answer.nobody > at_once(told(row(1), lines[:4]), 18.0).nobody
+
+
+def test_closing_a_door_is_no_second_passage() -> None:
+    """Design section 2, "on real logs": closing a door is not a second passage."""
+    passages = told(GARAGE, GOING_OUT, 600.0)
+    assert final(passages, 80.0).nobody > 0.8
+
+
+OPEN_DOOR: dict[str, list[Line]] = {
+    "shut at once, then the porch": [(8.5, "front_contact", "closed"), (14.0, "porch_motion", "detected")],
+    "shut at once, then the lounge": [(8.5, "front_contact", "closed"), (14.0, "lounge_motion", "detected")],
+    "open for 4 s": [(12.0, "front_contact", "closed")],
+    "open for 12 s, then the lounge": [(14.0, "lounge_motion", "detected"), (20.0, "front_contact", "closed")],
+    "left open, out later": LEFT_OPEN[2:],
+    "left open, nobody goes": [(15.0, "hall_motion", "clear"), (16.0, "lounge_motion", "detected")],
+}
+
+
+@pytest.mark.parametrize("story", OPEN_DOOR)
+def test_direction_while_a_door_stands_open(story: str) -> None:
+    """Within .05 of the exact answer for one person (the label carried as part of the state)."""
+    events = [at(*line) for line in [*LEFT_OPEN[:2], *OPEN_DOOR[story]]]
+    answer = final(told(row(1), events, 400.0), 8.0)
+    exact = exact_direction(row(1), events, 1)
+    np.testing.assert_allclose([answer.nobody, *answer.directions.values()], exact, rtol=0, atol=0.05)
+
+
+# --- locks -----------------------------------------------------------------------------------------------------------
+def locked(with_contact: bool) -> Floorplan:
+    sensors = {"front_contact": contact("front")} if with_contact else {}
+    return home(
+        {"P1": {"codes": ["17"]}, "P2": {"codes": ["42"]}},
+        rooms={"porch": {"outdoors": True}, "hall": {}, "lounge": {"rest": True}},
+        doors={
+            "gate": {"between": ["porch", "away"], "leaf": "none"},
+            "front": {"between": ["porch", "hall"]},
+            "arch": {"between": ["hall", "lounge"], "leaf": "none"},
+        },
+        hall_motion=motion("hall"),
+        lounge_motion=motion("lounge"),
+        front_lock={"kind": "lock", "door": "front"},
+        **sensors,
+    )
+
+
+def unlocking(by: str, code: str | None, with_contact: bool) -> list[Event]:
+    events = [at(60.0, "front_lock", "unlocked", by=by, code=code)]
+    return [*events, at(63.0, "front_contact", "open")] if with_contact else events
+
+
+@pytest.mark.parametrize("with_contact", [False, True], ids=["lock_alone", "lock_and_contact"])
+def test_a_code_outside_is_its_owner_coming_in(with_contact: bool) -> None:
+    passages = told(locked(with_contact), unlocking("keypad", "42", with_contact))
+    assert passages[-1].directions["porch>hall"] > 0.5
+    assert passages[-1].directions["hall>porch"] < 0.05
+    assert passages[-1].people["P2"] > 0.8
+    assert passages[-1].people["P1"] < 0.1
+
+
+@pytest.mark.parametrize("with_contact", [False, True], ids=["lock_alone", "lock_and_contact"])
+def test_the_lever_inside_is_somebody_going_out(with_contact: bool) -> None:
+    events = [at(50.0, "hall_motion", "detected"), *unlocking("inside", None, with_contact)]
+    passages = told(locked(with_contact), events)
+    assert passages[-1].directions["hall>porch"] > 0.5
+    assert passages[-1].directions["porch>hall"] < 0.05
+
+
+@pytest.mark.parametrize("code", ["17", "42"])
+def test_a_code_tells_who_is_at_home(code: str) -> None:
+    """Then somebody moves in the hall: the owner of the code."""
+    plan = locked(with_contact=True)
+    tracker = Tracker(plan)
+    tracker.advance(NOON)
+    for event in [*unlocking("keypad", code, with_contact=True), at(66.0, "hall_motion", "detected")]:
+        tracker.observe(event)
+    owner, other = ("P1", "P2") if code == "17" else ("P2", "P1")
+    assert tracker.belief.people[owner]["away"] < 0.05
+    assert tracker.belief.people[owner]["hall"] > tracker.belief.people[other]["hall"]
+
+
+def test_an_unlocking_without_passage_is_not_settled_by_the_next() -> None:
+    """A lock alone: once it has locked again, a later passage belongs to the later unlocking."""
+    plan = home(1, hall_motion=motion("hall"), bed_motion=motion("bed"), front_lock={"kind": "lock", "door": "front"})
+    first = [
+        at(5.0, "bed_motion", "detected"),
+        at(9.0, "hall_motion", "detected"),
+        at(12.0, "front_lock", "unlocked", by="inside"),
+        at(15.0, "front_lock", "locked", by="inside"),
+        at(16.0, "bed_motion", "clear"),
+        at(18.0, "bed_motion", "detected"),
+        at(19.5, "hall_motion", "clear"),
+        at(30.0, "bed_motion", "clear"),
+        at(32.0, "bed_motion", "detected"),
+        at(45.0, "bed_motion", "clear"),
+    ]
+    second = [
+        at(60.0, "bed_motion", "detected"),
+        at(66.0, "hall_motion", "detected"),
+        at(70.0, "front_lock", "unlocked", by="inside"),
+        at(76.0, "hall_motion", "clear"),
+        at(77.0, "bed_motion", "clear"),
+    ]
+    before = final(told(plan, first, 400.0), 12.0).nobody
+    after = final(told(plan, first + second, 400.0), 12.0).nobody
+    assert before > 0.5
+    assert after == pytest.approx(before, rel=0, abs=0.15)
+
+
+# --- what every answer obeys -----------------------------------------------------------------------------------------
+STREAM = row(2)
+
+
+@effort(max_examples=40)
+@given(data=st.data())
+def test_answers_sum_to_one_and_every_event_has_one_final_answer(data: st.DataObject) -> None:
+    events = data.draw(logs(STREAM, 12, longest=600.0))
+    doors = {event.time: event for event in events if event.sensor == "front_contact"}
+    events = [event for event in events if event.sensor != "front_contact" or doors[event.time] is event]
+    passages = told(STREAM, events, (events[-1].time - NOON).total_seconds() + WINDOW + 1.0)
+    for passage in passages:
+        assert sum(passage.directions.values()) + passage.nobody == pytest.approx(1.0, rel=0, abs=1e-9)
+        assert all(0.0 <= p <= 1.0 for p in (*passage.directions.values(), passage.nobody, *passage.people.values()))
+        first, second = STREAM.doors[passage.door].between
+        assert list(passage.directions) == [f"{first}>{second}", f"{second}>{first}"]
+        assert sum(passage.people.values()) <= 1.0 + 1e-9
+        assert passage.decided >= passage.time
+    spoken = [p for p in passages if not p.inferred]
+    door_events = Counter(e.time for e in events if e.sensor == "front_contact")
+    assert Counter(p.time for p in spoken if p.final) == door_events
+    for p in spoken:
+        if p.final:
+            assert (p.decided - p.time).total_seconds() == pytest.approx(WINDOW, rel=0, abs=1e-6)
+    firsts = {p.time: p for p in reversed(spoken)}
+    assert all(p.decided == p.time and not p.final for p in firsts.values()), "each is told at once"
+
+
+def test_two_events_of_one_door_in_one_instant_have_a_final_answer_each() -> None:
+    """Logs with whole seconds hold such pairs."""
+    passages = told(STREAM, [(5.0, "front_contact", "open"), (5.0, "front_contact", "closed")], 400.0)
+    assert sum(p.final for p in passages if not p.inferred) == 2
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_inferred_passages_are_marked_and_never_certain(seed: int) -> None:
+    """Doors without a sensor: told where the belief moves, in final answers, with room for doubt."""
+    plan = home(
+        2,
+        rooms={"hall": {}, "kitchen": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "arch": {"between": ["hall", "kitchen"], "leaf": "none"},
+            "stairs": {"between": ["kitchen", "bed"], "leaf": "none"},
+        },
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room) for room in ("hall", "kitchen", "bed")},
+    )
+    passages = told(plan, draw_log(plan, 12 * 3600.0, seed))
+    inferred = [p for p in passages if p.inferred]
+    assert len(inferred) >= 5
+    for passage in passages:
+        assert passage.inferred == (passage.door != "front")
+    for passage in inferred:
+        assert passage.final
+        assert max(passage.directions.values()) <= INFERRED_LIMIT < 1.0
+        assert sum(passage.directions.values()) + passage.nobody == pytest.approx(1.0, rel=0, abs=1e-9)
+        assert passage.nobody > 0.0
+
+
+def test_an_inferred_passage_names_door_direction_and_person() -> None:
+    lines: list[Line] = [(5.0, "lounge_motion", "detected"), (15.0, "lounge_motion", "clear")]
+    lines += [(17.0, "hall_motion", "detected"), (27.0, "hall_motion", "clear")]
+    (passage,) = [p for p in told(row(1), [(1.0, "lounge_motion", "detected"), *lines[1:]]) if p.inferred]
+    assert passage.door == "arch"
+    assert passage.directions["lounge>hall"] > 0.5
+    assert max(passage.people, key=lambda name: passage.people[name]) == "P1"
+
+
+def test_inferred_passages_follow_the_shortest_way() -> None:
+    """From the lounge to away: through the arch and the gate; the front door has a sensor and speaks for itself."""
+    plan, rooms = row(1), list(row(1).rooms)
+    before, after = np.eye(len(rooms))[[rooms.index("lounge")]], np.eye(len(rooms))[[rooms.index("away")]]
+    passages = list(inferred_passages(plan, ["P1"], before, after, NOON.timestamp()))
+    assert [p.door for p in passages] == ["arch", "gate"]
+    assert passages[0].directions["lounge>hall"] == INFERRED_LIMIT
+    assert passages[1].directions["porch>away"] == INFERRED_LIMIT
+
+
+def mirrored(plan: Floorplan) -> Floorplan:
+    """Every door told the other way round."""
+    return replace(plan, doors={d.id: replace(d, between=d.between[::-1]) for d in plan.doors.values()})
+
+
+@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-9), (2, 1e-6)])
+@effort(max_examples=20)
+@given(data=st.data())
+def test_a_mirror_image_swaps_directions(people: int, tolerance: float, data: st.DataObject) -> None:
+    """The same answers, at once and final, in the other order; people who are alike merge in either order."""
+    plan = row(people)
+    events = data.draw(logs(plan, 8, longest=300.0))
+    end = (events[-1].time - NOON).total_seconds() + WINDOW + 1.0
+    both = [told(home, events, end) for home in (plan, mirrored(plan))]
+    ones, others = [[p for p in passages if p.final or p.decided == p.time] for passages in both]
+    for one, other in zip(ones, others, strict=True):
+        assert list(one.directions) == list(other.directions)[::-1]
+        assert replace(one, directions={}, people={}, nobody=0) == replace(other, directions={}, people={}, nobody=0)
+        assert one.directions == pytest.approx(dict(other.directions), rel=0, abs=tolerance)
+        assert one.people == pytest.approx(dict(other.people), rel=0, abs=tolerance)
+
+
+def test_a_tie_is_told_again_when_it_breaks_either_way() -> None:
+    """Nothing but the door: both ways are equally likely. Then somebody moves in the hall, in either plan the news."""
+    lines: list[Line] = [(0.0, "front_contact", "open"), (0.0, "hall_motion", "detected")]
+    counts = [len(told(plan, lines)) for plan in (STREAM, mirrored(STREAM))]
+    assert counts[0] == counts[1]
