@@ -86,15 +86,15 @@ DEAD_END = home(
     **MOTION,
     **DOORS,
 )
-REPORTS = [
-    ("motion", "detected", {}),
-    ("contact", "open", {}),
-    ("lock", "unlocked", {}),
-    ("pressure", "pressed", {}),
-    ("switch", "pressed", {}),
-    ("power", "started", {}),
-    ("camera", "person", {}),
-]
+REPORTS = {
+    "motion": "detected",
+    "contact": "open",
+    "lock": "unlocked",
+    "pressure": "pressed",
+    "switch": "pressed",
+    "power": "started",
+    "camera": "person",
+}
 PLANS = {
     "ring": RING,
     "lock": WITH_LOCK,
@@ -109,7 +109,7 @@ def reportable(plan: Floorplan, conditions: Sequence[tuple[str, str]]) -> list[t
     """(sensor, value) of everything that can be reported under these conditions."""
     found = []
     for sensor in plan.sensors.values():
-        value = next((value for kind, value, _ in REPORTS if kind == sensor.kind), None)
+        value = REPORTS.get(sensor.kind)
         if ("blind", sensor.id) in conditions:
             continue
         if ("open", sensor.door) in conditions:
@@ -265,13 +265,10 @@ def test_direction_after_the_window_equals_the_sum_over_histories() -> None:
 
 
 # --- the exact joint filter -----------------------------------------------------------------------------------------
-@pytest.mark.parametrize("story", STORIES)
+@pytest.mark.parametrize("story", [story for story, (plan, _) in STORIES.items() if plan is not WITH_MAT])
 def test_joint_filter_equals_the_sum_over_histories_and_paths(story: str) -> None:
     """The fast oracle against the slow one (it knows no seats that are on by themselves)."""
     plan, lines = STORIES[story]
-    if any(sensor.kind == "pressure" for sensor in plan.sensors.values()):
-        assert story.startswith("mat")
-        return
     events = [at(*line) for line in lines]
     answer, exact = brute_force(plan, events), JointFilter(plan)
     for event in events:

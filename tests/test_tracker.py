@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import gc
 import json
+import os
 import pickle
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -241,6 +244,24 @@ def test_same_input_same_bytes_and_no_later_event_is_used(events: list[Event], c
     assert answers(SMALL, events[:cut]) == whole[:cut]
 
 
+def test_same_bytes_in_another_process() -> None:
+    """Nothing hangs on the order of a set."""
+    program = (
+        "from tests.test_tracker import *; import hashlib;"
+        "random = np.random.default_rng(8); reports = values_of(SMALL);"
+        "events = [at(7.0 * n, *reports[int(random.integers(len(reports)))]) for n in range(150)];"
+        "print(hashlib.sha256(''.join(answers(SMALL, events)).encode()).hexdigest())"
+    )
+    told = set()
+    for seed in ("1", "2"):
+        environment = {**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(GARAGE.parents[1])}
+        done = subprocess.run(
+            [sys.executable, "-c", program], env=environment, capture_output=True, text=True, check=True
+        )
+        told.add(done.stdout)
+    assert len(told) == 1
+
+
 def test_the_offset_of_a_time_does_not_matter() -> None:
     events = [
         at(5.0, "hall_motion", "detected"),
@@ -398,7 +419,7 @@ def test_memory_stays_bounded() -> None:
             tracker.observe(Event(now, *reports[int(random.integers(len(reports)))]))
         sizes.append(len(pickle.dumps(tracker._snapshot)))
     gc.collect()
-    caches = [cache for cache in gc.get_objects() if isinstance(cache, Recent)]
+    caches: list[Any] = [thing for thing in gc.get_objects() if type(thing) is Recent]
     assert len(caches) >= 3
     assert max(len(cache) for cache in caches) > 16, "the log must fill something"
     for cache in caches:

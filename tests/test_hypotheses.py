@@ -1,0 +1,269 @@
+"""The weighted set of hypotheses against the joint distribution that it stands for, written out in full."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from presence.hypotheses import Way, branch, reweigh, start, witness
+from presence.markov import mark_joint
+from presence.merging import Mixture
+
+Array = NDArray[np.float64]
+EXACT = 1e-12
+
+
+def joint_of(mixture: Mixture) -> Array:
+    """sum_k w_k prod_p x[p, k], shape (S,) * P."""
+    joint: Array = np.zeros((mixture.x.shape[2],) * len(mixture.x))
+    for k, weight in enumerate(mixture.weight):
+        term = np.asarray(weight)
+        for row in mixture.x[:, k]:
+            term = np.multiply.outer(term, row)
+        joint += term
+    return joint
+
+
+def marginals(joint: Array) -> Array:
+    """Shape (P, S)."""
+    axes = range(joint.ndim)
+    return np.array([joint.sum(axis=tuple(a for a in axes if a != p)) for p in axes])
+
+
+class Case(NamedTuple):
+    """A random mixture and ways to cause an event."""
+
+    mixture: Mixture
+    ways: list[Way]
+    nobody: float
+
+
+@st.composite
+def cases(draw: st.DrawFn, most_people: int = 3, most_rows: int = 6) -> Case:
+    random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    persons, states = draw(st.integers(1, most_people)), draw(st.integers(2, 5))
+    count, windows = draw(st.integers(1, most_rows)), draw(st.integers(0, 4))
+    concentration = draw(st.sampled_from([0.05, 0.5, 5.0]))
+    mixture = Mixture(
+        x=random.dirichlet(np.full(states, concentration), (persons, count)),
+        weight=random.dirichlet(np.full(count, draw(st.sampled_from([0.2, 2.0])))),
+        labels=random.dirichlet(np.ones(1 + 2 * persons), (count, windows)),
+        ghosts=random.dirichlet(np.ones(3), (count, draw(st.integers(0, 2)))),
+        cause=random.dirichlet(np.ones(persons + 1), count),
+        log_likelihood=-3.0,
+        merged=0.25,
+    )
+    ways = []
+    for label in draw(st.lists(st.sampled_from([0, 1, 2]), min_size=1, max_size=3)):
+        source = np.sort(random.choice(states, random.integers(1, states + 1), replace=False))
+        target = np.sort(random.choice(states, random.integers(1, states + 1), replace=False))
+        rates = random.uniform(0, 1, (persons, len(source), len(target))) ** 3
+        ways.append(Way(source, target, rates, label))
+    return Case(mixture, ways, 10.0 ** draw(st.floats(-6, 0)))
+
+
+def dense(way: Way, p: int, states: int) -> Array:
+    matrix = np.zeros((states, states))
+    matrix[np.ix_(way.source, way.target)] = way.rates[p]
+    return matrix
+
+
+def branched(case: Case, most: int | None, accepting: tuple[int, ...] = ()) -> Mixture:
+    return branch(case.mixture, case.ways, np.full(len(case.mixture.weight), case.nobody), most, accepting)[0]
+
+
+# --- an event --------------------------------------------------------------------------------------------------------
+@given(case=cases())
+def test_branching_is_the_exact_joint_filter(case: Case) -> None:
+    """All candidates kept: the mixture after an event is `mark_joint` of the joint before it."""
+    persons, _, states = case.mixture.x.shape
+    marked = [sum((dense(way, p, states) for way in case.ways), np.zeros((states, states))) for p in range(persons)]
+    expected = mark_joint(joint_of(case.mixture), marked, case.nobody)
+    after = branched(case, None)
+    np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=EXACT)
+    assert after.log_likelihood == pytest.approx(-3.0 + np.log(expected.sum()), rel=0, abs=EXACT)
+    assert after.merged == pytest.approx(0.25, rel=0, abs=EXACT)
+
+
+@given(case=cases())
+def test_who_caused_it(case: Case) -> None:
+    """By the definition: the share of the event's rate that each being has."""
+    persons, count, states = case.mixture.x.shape
+    _, caused = branch(case.mixture, case.ways, np.full(count, case.nobody), 4)
+    rate = np.array(
+        [[sum((case.mixture.x[p, k] @ dense(w, p, states)).sum() for w in case.ways) for k in range(count)]
+         for p in range(persons)]
+    )  # fmt: skip
+    mass = rate * case.mixture.weight
+    total = mass.sum() + case.nobody
+    np.testing.assert_allclose(caused.beings, mass.sum(axis=1) / total, rtol=0, atol=1e-11)
+    assert caused.nobody == pytest.approx(case.nobody / total, rel=0, abs=1e-11)
+    same = (mass.T * case.mixture.cause[:, :persons]).sum() / total
+    assert caused.same_as_before == pytest.approx(same, rel=0, abs=1e-11)
+
+
+@given(case=cases(), data=st.data())
+def test_a_passage_settles_the_windows_that_accept_it(case: Case, data: st.DataObject) -> None:
+    """Mean label after the event, from the definition; windows that do not accept are only reweighed."""
+    persons, count, states = case.mixture.x.shape
+    windows = case.mixture.labels.shape[1]
+    accepting = tuple(w for w in range(windows) if data.draw(st.booleans()))
+    expected = case.nobody * np.einsum("k,kwl->wl", case.mixture.weight, case.mixture.labels)
+    total = case.nobody
+    for p in range(persons):
+        for way in case.ways:
+            for k in range(count):
+                mass = case.mixture.weight[k] * (case.mixture.x[p, k] @ dense(way, p, states)).sum()
+                label = case.mixture.labels[k].copy()
+                for w in accepting if way.label else ():
+                    label[w, 1 + (way.label - 1) * persons + p] += label[w, 0]
+                    label[w, 0] = 0.0
+                expected += mass * label
+                total += mass
+    for most in (None, 2):  # merging keeps every label's mean
+        after = branched(case, most, accepting)
+        mean = np.einsum("k,kwl->wl", after.weight, after.labels)
+        np.testing.assert_allclose(mean, expected / total, rtol=0, atol=1e-10)
+
+
+# --- merging ---------------------------------------------------------------------------------------------------------
+@given(case=cases(), most=st.integers(1, 8))
+def test_merging_keeps_every_mean(case: Case, most: int) -> None:
+    """At most `most` are left; beings' distributions, labels, seats and causes keep their means; nothing is lost."""
+    kept, whole = branched(case, most), branched(case, None)
+    assert len(kept.weight) <= most
+    assert kept.weight.sum() == pytest.approx(1.0, rel=0, abs=EXACT)
+    np.testing.assert_allclose(kept.x.sum(axis=2), 1.0, rtol=0, atol=EXACT)
+    for values in ("labels", "ghosts", "cause"):
+        means = [np.tensordot(m.weight, getattr(m, values), axes=1) for m in (kept, whole)]
+        np.testing.assert_allclose(*means, rtol=0, atol=1e-10)
+    np.testing.assert_allclose(marginals(joint_of(kept)), marginals(joint_of(whole)), rtol=0, atol=1e-10)
+    assert kept.log_likelihood == pytest.approx(whole.log_likelihood, rel=0, abs=EXACT)
+
+
+@given(case=cases(most_people=1), most=st.integers(1, 4))
+def test_merging_one_person_is_exact(case: Case, most: int) -> None:
+    np.testing.assert_allclose(joint_of(branched(case, most)), joint_of(branched(case, None)), rtol=0, atol=1e-10)
+
+
+@given(case=cases(most_people=2), most=st.integers(1, 8))
+def test_what_merging_loses_is_reported(case: Case, most: int) -> None:
+    """The joint moves by no more than eight times the reported cost, and not at all where the cost is zero.
+
+    Two products `a1 b1`, `a2 b2` of weights w, v and their merged one differ by
+    `w v / (w + v) |a1 - a2| |b1 - b2|` in total variation (twice over), and |a1 - a2| <= 2 sqrt(2) Hellinger.
+    """
+    kept, whole = branched(case, most), branched(case, None)
+    moved = float(np.abs(joint_of(kept) - joint_of(whole)).sum())
+    assert moved <= 8.0 * (kept.merged - case.mixture.merged) + 1e-9
+
+
+def test_merging_two_that_differ_in_one_being_is_free() -> None:
+    x = np.array([[[1.0, 0.0], [0.0, 1.0]], [[0.3, 0.7], [0.3, 0.7]]])
+    mixture = Mixture(x, np.array([0.6, 0.4]), np.zeros((2, 0, 5)), np.zeros((2, 0, 3)), np.eye(3)[[2, 2]])
+    after, _ = branch(mixture, [], np.ones(2), 16)
+    assert len(after.weight) == 1, "there is room for 16, but one says it all"
+    np.testing.assert_allclose(joint_of(after), joint_of(mixture), rtol=0, atol=EXACT)
+    assert after.merged == pytest.approx(0.0, rel=0, abs=1e-9)
+
+
+def test_who_is_where_is_kept_apart() -> None:
+    """One here and one there, the other way round, and a light third: the third goes, the swap stays."""
+    here, there = np.array([0.98, 0.02]), np.array([0.02, 0.98])
+    x = np.array([[here, there, [0.9, 0.1]], [there, here, [0.1, 0.9]]])
+    mixture = Mixture(x, np.array([0.49, 0.49, 0.02]), np.zeros((3, 0, 5)), np.zeros((3, 0, 3)), np.eye(3)[[2, 2, 2]])
+    after, _ = branch(mixture, [], np.ones(3), 2)
+    assert len(after.weight) == 2
+    both_together = joint_of(after)[0, 0] + joint_of(after)[1, 1]
+    assert both_together < 0.06, "merging the swap would say .5"
+
+
+@effort(max_examples=30)
+@given(case=cases(), most=st.sampled_from([None, 1, 3, 16]))
+def test_mixtures_are_never_changed_in_place(case: Case, most: int | None) -> None:
+    copies = [np.copy(values) for values in case.mixture[:5]]
+    after = branched(case, most, tuple(range(case.mixture.labels.shape[1])))
+    reweigh(after, after.x * 0.5)
+    witness(case.mixture, np.ones((len(case.mixture.x), case.mixture.x.shape[2])), 0.3, most)
+    for values, copy in zip(case.mixture[:5], copies, strict=True):
+        np.testing.assert_array_equal(values, copy)
+
+
+@pytest.mark.parametrize("most", [1, 4, 16])
+def test_thousands_of_events_stay_bounded_and_normalised(most: int) -> None:
+    """Three people, 2000 events by two sensors, some of them next to impossible."""
+    random = np.random.default_rng(2)
+    mixture = start(random.dirichlet(np.ones(4), 3), 0)
+    move = random.dirichlet(np.full(4, 0.5), 4)
+    for n in range(2000):
+        state = np.array([n % 4])
+        way = Way(state, state, np.full((3, 1, 1), 10.0 ** random.uniform(-9, 1)), 0)
+        mixture = reweigh(mixture, mixture.x @ move)
+        mixture, _ = branch(mixture, [way], np.full(len(mixture.weight), 1e-6), most)
+        assert len(mixture.weight) <= most
+    assert mixture.weight.sum() == pytest.approx(1.0, rel=0, abs=EXACT)
+    np.testing.assert_allclose(mixture.x.sum(axis=2), 1.0, rtol=0, atol=EXACT)
+    assert np.isfinite(mixture.log_likelihood)
+
+
+# --- silence and witness ---------------------------------------------------------------------------------------------
+@given(case=cases(), seed=st.integers(0, 2**32 - 1))
+def test_reweighing_is_bayes_rule_on_the_joint(case: Case, seed: int) -> None:
+    """A factor per being and state multiplies the joint; a factor per hypothesis its weight."""
+    random = np.random.default_rng(seed)
+    persons, count, states = case.mixture.x.shape
+    factor = random.uniform(1e-9, 1.0, (persons, states))
+    log_factor = random.uniform(-3, 0, count)
+    after = reweigh(case.mixture, case.mixture.x * factor[:, None], log_factor)
+    expected = joint_of(case.mixture._replace(weight=case.mixture.weight * np.exp(log_factor)))
+    for p in range(persons):
+        expected = expected * factor[p].reshape([-1 if axis == p else 1 for axis in range(persons)])
+    np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=1e-11)
+    assert after.log_likelihood == pytest.approx(-3.0 + np.log(expected.sum()), rel=0, abs=1e-9)
+
+
+def test_reweighing_survives_tiny_likelihoods() -> None:
+    """300 silences of 1e-30 each: log-likelihoods add up where the product would underflow."""
+    mixture = start(np.array([[0.5, 0.5], [0.2, 0.8]]), 0)
+    for _ in range(300):
+        mixture = reweigh(mixture, mixture.x * 1e-30)
+    assert mixture.log_likelihood == pytest.approx(300 * 2 * np.log(1e-30), rel=1e-12)
+    np.testing.assert_allclose(mixture.x[:, 0], [[0.5, 0.5], [0.2, 0.8]], rtol=1e-9)
+
+
+def test_reweighing_refuses_the_impossible() -> None:
+    mixture = start(np.array([[1.0, 0.0]]), 0)
+    with pytest.raises(FloatingPointError, match="impossible under every hypothesis"):
+        reweigh(mixture, mixture.x * 0.0)
+
+
+@given(case=cases(), seed=st.integers(0, 2**32 - 1), alone=st.floats(0.01, 1.0))
+def test_witness_is_bayes_rule_on_the_joint(case: Case, seed: int, alone: float) -> None:
+    """Likelihood 1 where at least one being is inside, `alone` where none is; two inside are no better than one."""
+    random = np.random.default_rng(seed)
+    persons, _, states = case.mixture.x.shape
+    inside = (random.uniform(size=(persons, states)) < 0.5).astype(float)
+    nobody: Array = np.ones(())
+    for row in inside:
+        nobody = np.multiply.outer(nobody, 1.0 - row)
+    expected = joint_of(case.mixture) * np.where(nobody > 0, alone, 1.0)
+    after = witness(case.mixture, inside, alone, None)
+    np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=1e-11)
+    assert after.log_likelihood == pytest.approx(-3.0 + np.log(expected.sum()), rel=0, abs=1e-9)
+    merged = witness(case.mixture, inside, alone, 3)
+    assert len(merged.weight) <= 3
+    np.testing.assert_allclose(marginals(joint_of(merged)), marginals(expected / expected.sum()), rtol=0, atol=1e-10)
+
+
+def test_the_start_is_one_product() -> None:
+    x = np.array([[0.1, 0.9], [0.4, 0.6], [1.0, 0.0]])
+    mixture = start(x, 2)
+    np.testing.assert_array_equal(joint_of(mixture), np.einsum("a,b,c->abc", *x))
+    assert mixture.ghosts.tolist() == [[[1.0, 0.0, 0.0]] * 2]
+    assert (mixture.log_likelihood, mixture.merged) == (0.0, 0.0)
