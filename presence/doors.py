@@ -18,6 +18,10 @@ from presence.snapshot import DoorUse, Snapshot
 Array = NDArray[np.float64]
 
 
+TIE = 1e-9
+"""Answers closer together than this are no change of mind."""
+
+
 class DoorEngine(EngineCore):
     """The part of the inference that takes in contacts and locks."""
 
@@ -33,6 +37,8 @@ class DoorEngine(EngineCore):
             ways = world.ways(sensor.id, "open" if missed else event.value, event.by)
             if event.code is not None:
                 ways = [w._replace(rates=w.rates * self._code_share(event.code)[:, None, None]) for w in ways]
+            if sensor.kind == "lock":  # a new unlocking is a new occasion
+                snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
             snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate, accepting)
@@ -41,6 +47,8 @@ class DoorEngine(EngineCore):
             ways = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
             snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10)
             snapshot = self._tell_closing(snapshot, door, told)
+        if event.value == "locked":
+            snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
         if sensor.kind == "contact":
             snapshot = self._stand(snapshot, door, use, open=event.value == "open")
         return snapshot
@@ -99,7 +107,8 @@ class DoorEngine(EngineCore):
             label = snapshot.mixture.weight @ snapshot.mixture.labels[:, i]
             sums = (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())
             likeliest = int(np.argmax(sums))
-            if likeliest != window.told:
+            tied = float(np.sort(sums)[-1] - np.sort(sums)[-2]) < TIE
+            if likeliest != window.told and not (tied and window.told >= 0):
                 windows[i] = replace(window, told=likeliest)
                 if window.told >= 0:
                     told.append(self._read(snapshot, i, final=False))

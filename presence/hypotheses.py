@@ -124,7 +124,7 @@ def branch(
     caused = np.flatnonzero(kind > 0)
     row[being[caused], caused] += (way_index[caused] + 1) * count
     weight = weight[candidate]
-    lost = 1.0 - float(weight.sum())
+    lost = max(0.0, 1.0 - float(weight.sum()))
     weight = weight / weight.sum()
     grown = mixture._replace(
         weight=weight,

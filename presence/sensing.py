@@ -253,7 +253,8 @@ class Sight:
             return [beside]
         passing = [o for o in self._opening(door) if o.label != NOBODY]
         wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
-        idle = beside._replace(rates=beside.rates * self.settings.door_idle_share)
+        flow = max(float(self.flows[0, i, j]) for i, j in self.door_states(door))
+        idle = self._beside(door, self.settings.door_idle_share * flow, (MOVING,), side)
         return [o for o in passing if o.label in wanted] + [idle]
 
     # --- seats -------------------------------------------------------------------------------------------------------

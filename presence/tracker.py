@@ -68,7 +68,8 @@ class Tracker:
         self._recent: list[tuple[float, Event | None, Snapshot]] = []
         self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
         self._untaken: deque[Passage] = deque(maxlen=10_000)
-        self._final: set[tuple[datetime, str]] = set()
+        self._started = math.inf
+        self._final_until: datetime | None = None
 
     # --- in ----------------------------------------------------------------------------------------------------------
     def observe(self, event: Event) -> None:
@@ -82,8 +83,8 @@ class Tracker:
         self.check(event)
         seconds = event.seconds
         if self._snapshot is None:
-            self._snapshot = self._engine.start(seconds)
-        now = self._snapshot.seconds
+            self._begin(seconds)
+        now = self._known().seconds
         if seconds < now - self.reordering_window:
             raise LateEventError(
                 f"{event.sensor} {event.value} at {event.time.isoformat()} is {now - seconds:.3f} s older than the"
@@ -110,10 +111,10 @@ class Tracker:
         """
         seconds = _seconds(now)
         if self._snapshot is None:
-            self._snapshot = self._engine.start(seconds)
-        if seconds < self._snapshot.seconds:
+            self._begin(seconds)
+        if seconds < self._known().seconds:
             raise TimeError(
-                f"{now.isoformat()} lies before the tracker's time {self._snapshot.time.isoformat()};"
+                f"{now.isoformat()} lies before the tracker's time {self._known().time.isoformat()};"
                 " advance() only goes forward"
             )
         self._step(seconds)
@@ -183,6 +184,10 @@ class Tracker:
         return self._known().mixture.merged
 
     # --- inside ------------------------------------------------------------------------------------------------------
+    def _begin(self, seconds: float) -> None:
+        """Nothing is known before the earliest instant."""
+        self._snapshot, self._started = self._engine.start(seconds), seconds
+
     def _known(self) -> Snapshot:
         if self._snapshot is None:
             raise TimeError("nothing is known before the first event; call observe() or advance() first")
@@ -192,17 +197,22 @@ class Tracker:
         """Return to the snapshot before everything later than an instant; what is to be taken in again."""
         position = bisect_right([at for at, _, _ in self._recent], seconds)
         later = self._recent[position:]
+        if seconds < self._started:
+            self._begin(seconds)
+        elif later:
+            self._snapshot = later[0][2]
         if later:
             self.counts.reordered += 1
-            self._snapshot = later[0][2]
             del self._recent[position:]
         return [(at, event) for at, event, _ in later]
 
     def _forget(self) -> None:
-        """Drop the snapshots that no event may go back to any more."""
-        horizon = self._known().seconds - self.reordering_window
+        """Drop the snapshots that no event may go back to any more, and note which final answers have been told."""
+        now = self._known()
+        horizon = now.seconds - self.reordering_window
         while self._recent and self._recent[0][0] < horizon:
             del self._recent[0]
+        self._final_until = now.time
 
     def _take(self, event: Event) -> None:
         before = self._known()
@@ -220,11 +230,9 @@ class Tracker:
 
     def _tell(self, passages: list[Passage]) -> None:
         for passage in passages:
-            key = (passage.time, passage.door)
-            if passage.final and not passage.inferred:
-                if key in self._final:  # told already, before a late event made us take the last second in again
-                    continue
-                self._final = {k for k in self._final if (passage.decided - k[0]).total_seconds() < 3600} | {key}
+            again = self._final_until is not None and passage.decided <= self._final_until
+            if passage.final and not passage.inferred and again:
+                continue  # told already, before a late event made us take the last second in again
             self._passages.append(passage)
             self._untaken.append(passage)
 
