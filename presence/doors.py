@@ -12,7 +12,7 @@ from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.merging import Mixture
-from presence.passages import Passage, Window, inferred_passages, read_label, stop_accepting
+from presence.passages import UNTOLD, Passage, Window, inferred_passages, read_label, stop_accepting
 from presence.snapshot import DoorUse, Snapshot
 
 Array = NDArray[np.float64]
@@ -20,6 +20,10 @@ Array = NDArray[np.float64]
 
 TIE = 1e-9
 """Answers closer together than this are no change of mind."""
+
+
+UNDECIDED = -2
+"""Stands for the likeliest answer where two are equal."""
 
 
 class DoorEngine(EngineCore):
@@ -41,7 +45,8 @@ class DoorEngine(EngineCore):
                 snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
-            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate, accepting)
+            nobody = self.settings.door_false_alarm_rate * (1.0 if event.code is None else self.settings.code_slip)
+            snapshot = self._branch(snapshot, event, ways, nobody, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             ways = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
@@ -106,11 +111,11 @@ class DoorEngine(EngineCore):
         for i, window in enumerate(windows):
             label = snapshot.mixture.weight @ snapshot.mixture.labels[:, i]
             sums = (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())
-            likeliest = int(np.argmax(sums))
-            tied = float(np.sort(sums)[-1] - np.sort(sums)[-2]) < TIE
-            if likeliest != window.told and not (tied and window.told >= 0):
+            ranked = np.sort(sums)
+            likeliest = int(np.argmax(sums)) if ranked[-1] - ranked[-2] > TIE else UNDECIDED
+            if likeliest != window.told and not (likeliest == UNDECIDED and window.told != UNTOLD):
                 windows[i] = replace(window, told=likeliest)
-                if window.told >= 0:
+                if window.told != UNTOLD:
                     told.append(self._read(snapshot, i, final=False))
         return replace(snapshot, windows=tuple(windows))
 

@@ -27,6 +27,9 @@ CLOSING_SHARE = 0.05
 """A closing is told as a passage of its own with this share only. Common practice, no source."""
 
 
+UNTOLD = -1
+
+
 @dataclass(frozen=True, slots=True)
 class Passage:
     """Which way somebody went through a door; the two directions and `nobody` sum to 1."""
@@ -57,7 +60,7 @@ class Window:
     """When it closes, epoch seconds."""
     accepting: bool
     """A later passage through the still open door settles it."""
-    told: int = -1
+    told: int = UNTOLD
     """The likeliest label when it was last told."""
 
 

@@ -195,7 +195,9 @@ class DenseModel:
         """Rate of an event that nobody causes."""
         s, kind = self.settings, self.plan.sensors[event.sensor].kind
         if kind in ("contact", "lock"):
-            return s.door_false_alarm_rate * (10 if event.value in ("closed", "locked") else 1)
+            if event.value in ("closed", "locked"):
+                return s.door_false_alarm_rate * 10
+            return s.door_false_alarm_rate * (1.0 if event.code is None else s.code_slip)
         if kind == "pressure":
             return s.seat_false_alarm_rate if event.value == "pressed" else s.object_false_alarm_rate
         return s.motion_false_alarm_rate if kind == "motion" else s.object_false_alarm_rate
