@@ -15,6 +15,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+# before numpy is imported: threads only slow small matrices down, and one thread gives the same bytes everywhere
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("MKL_NUM_THREADS", "1")
+
 from presence import __version__
 from presence.errors import Fault, InputError, LogError, PresenceError, SettingError
 

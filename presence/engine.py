@@ -146,7 +146,7 @@ class EngineCore:
     ) -> Snapshot:
         """Branch on who caused an event, and remember who did."""
         nobody = np.broadcast_to(nobody_rate, (len(snapshot.mixture.weight),))
-        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting)
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, self.settings.evidence_weight)
         association = self._association(event, caused)
         return replace(
             snapshot,

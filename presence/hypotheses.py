@@ -97,6 +97,7 @@ def branch(
     nobody_rate: Array,
     most: int | None,
     accepting: Sequence[int] = (),
+    evidence_weight: float = 1.0,
 ) -> tuple[Mixture, Caused]:
     """Branch every hypothesis on who caused an event and how, then merge down to at most `most`.
 
@@ -106,11 +107,12 @@ def branch(
         nobody_rate: shape (K,), 1/s: rate of the event with nobody causing it, per hypothesis; positive.
         most: the largest number of hypotheses kept; None keeps all (exact).
         accepting: open windows (indices) whose label a passage in this event settles.
+        evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
     rows, masses = _moved(mixture.x, ways)
     masses = [nobody_rate[None, :], *masses]
-    rate = np.concatenate(masses)  # (1 + ways * P, K)
+    rate = np.concatenate(masses) ** evidence_weight  # (1 + ways * P, K)
     weight = (rate * mixture.weight).ravel()
     total = float(weight.sum())
     weight /= total

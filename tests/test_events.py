@@ -160,6 +160,30 @@ def test_clock_changes_move_nothing() -> None:
         assert list(reorder(iter(found[::-1]), window=7200.0)) == found
 
 
+ZONES = ["Europe/Berlin", "America/St_Johns", "Australia/Lord_Howe", "Asia/Kolkata", "Pacific/Apia", "UTC"]
+"""Whole, half and quarter hours of offset; clock changes of an hour, of half an hour, and of a whole day (2011)."""
+
+
+@given(st.datetimes(datetime(2005, 1, 1), datetime(2035, 1, 1)), st.lists(st.sampled_from(ZONES), min_size=2))
+def test_one_instant_told_in_the_time_of_any_zone_is_one_event(instant: datetime, zones: list[str]) -> None:
+    """Epoch seconds by counting from 1970 in UTC, without a time zone."""
+    exact = (instant - datetime(1970, 1, 1)) / timedelta(seconds=1)
+    local = [instant.replace(tzinfo=UTC).astimezone(ZoneInfo(zone)) for zone in zones]
+    found, faults, _ = read([field(time=time.isoformat()) for time in local], plan=PLAN)
+    assert ([event.seconds for event in found], faults) == ([exact] * len(zones), [])
+    in_order, _, counts = ordered(found)
+    assert (len(in_order), counts.duplicate) == (1, len(zones) - 1)
+
+
+@pytest.mark.parametrize("zone", ZONES)
+def test_every_quarter_of_an_hour_of_a_year_follows_the_one_before(zone: str) -> None:
+    """Apia left out a day at the end of 2011; no clock change of any zone moves, drops or repeats an event."""
+    begin = datetime(2011, 2, 1, tzinfo=UTC)
+    year = [begin + timedelta(minutes=15 * k) for k in range(4 * 24 * 365)]
+    times = [parse_time(time.astimezone(ZoneInfo(zone)).isoformat()).timestamp() for time in year]
+    assert times == [begin.timestamp() + 900 * k for k in range(len(year))]
+
+
 # --- bad lines -------------------------------------------------------------------------------------------------------
 def field(**changes: Any) -> str:
     return json.dumps(json.loads(LINE) | changes)
@@ -321,6 +345,36 @@ def test_no_bytes_end_in_anything_but_faults(parts: list[bytes], packed: bool) -
     assert (counts.read, counts.bad) == (len(found), len(faults) - any("empty" in f.message[:20] for f in faults))
     for fault in faults:
         assert len(str(fault).splitlines()) == 1
+
+
+NOT_EVENTS = ["", "  ", "nonsense", field(value="open"), field(time="2026-03-01T07:00:00"), '{"time": NaN}', LINE[:40]]
+WHEN = st.one_of(st.floats(-3, 30), st.sampled_from([-90_000.0, -1e6, 90_000.0, 1e7])).map(lambda s: round(s, 1))
+
+
+@given(st.lists(st.one_of(WHEN, st.sampled_from(NOT_EVENTS)), max_size=40))
+def test_every_line_of_a_log_is_accounted_for(parts: list[float | str]) -> None:
+    """Out of order by seconds and by days, repeated, blank, bad: what is not given out is counted and named."""
+    lines = [part if isinstance(part, str) else line_of(at(part)) for part in parts]
+    faults, counts = list[Fault](), LogCounts()
+    source = read_log(lines, plan=PLAN, counts=counts, on_fault=faults.append)
+    given_out = list(reorder(source, counts=counts, on_fault=faults.append))
+    blank = sum(not line.strip() for line in lines)
+    assert len(given_out) + counts.bad + counts.duplicate + counts.late + blank == len(lines)
+    assert counts.read == len(given_out) + counts.duplicate + counts.late
+    assert counts.bad == sum(isinstance(part, str) and bool(part.strip()) for part in parts)
+    assert len(faults) == counts.bad + counts.late + (blank == len(lines))
+    assert Counter(given_out) <= Counter(at(part) for part in parts if not isinstance(part, str))
+    assert [event.seconds for event in given_out] == sorted(event.seconds for event in given_out)
+
+
+def test_days_in_the_wrong_order_are_named_line_by_line() -> None:
+    """Yesterday appended after today: today is kept whole, each line of yesterday is named."""
+    today, yesterday = [at(60.0 * k) for k in range(50)], [at(60.0 * k - 86400) for k in range(50)]
+    found, faults, counts = ordered([*today, *yesterday])
+    assert found == today
+    assert (counts.late, len(faults)) == (50, 50)
+    assert "86400.000 s" not in faults[0].message
+    assert f"{86400 + 49 * 60}.000 s older" in faults[0].message
 
 
 # --- order -----------------------------------------------------------------------------------------------------------

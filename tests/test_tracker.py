@@ -211,7 +211,8 @@ def test_looking_often_changes_nothing(events: list[Event], count: int) -> None:
         often.advance(events[-1].time + timedelta(seconds=900.0 * n / count))
         assert sum(often.belief.at_home) == pytest.approx(1.0, rel=0, abs=EXACT)
     once.advance(often.belief.time)
-    assert_same_belief(once, often)
+    # a sensor that bears witness makes hypotheses merge: rounding may break a tie between merges either way
+    assert_same_belief(once, often, 1e-6)
 
 
 @pytest.mark.parametrize("hours", [9, 10, 11, 24, 24 * 30])

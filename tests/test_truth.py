@@ -60,6 +60,10 @@ def test_lines_come_in_order_of_time_whoever_they_are_about(tmp_path: Path) -> N
         (line(person=3), "text, in quotes"),
         (line(time="2026-03-01T07:00:00"), "no offset"),
         (line(where="hall"), 'unknown key "where"'),
+        ('{"time": NaN}', "NaN is no number"),
+        (line(time="2016-12-31T23:59:60Z"), "leap second"),
+        (line()[:30], "is not JSON"),
+        (line()[:-1] + ', "room": "hall"}', 'key "room" stands twice'),
         (line(room="den"), "already in another room at this very time"),
     ],
 )
@@ -83,3 +87,20 @@ def test_all_faults_are_named_at_once_but_not_without_end() -> None:
 def test_an_empty_truth_is_a_fault() -> None:
     with pytest.raises(LogError, match="no line"):
         read_truth([], PLAN)
+
+
+def test_a_truth_that_breaks_off_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "truth.jsonl.gz"
+    whole = [line(time=f"2026-03-01T{k // 60:02d}:{k % 60:02d}:00Z", person=f"P{k * k % 977}") for k in range(1000)]
+    path.write_bytes(gzip.compress("\n".join(whole).encode())[:-100])
+    with pytest.raises(LogError, match="gzip data break off"):
+        read_truth(path, PLAN)
+
+
+@pytest.mark.parametrize("raw", [b"\x00\x01\x02" * 50, line().encode("utf-16"), b"\x1f\x8b"])
+def test_what_is_no_text_is_one_fault(tmp_path: Path, raw: bytes) -> None:
+    path = tmp_path / "truth.jsonl"
+    path.write_bytes(raw)
+    with pytest.raises(LogError) as caught:
+        read_truth(path, PLAN)
+    assert [fault.line for fault in caught.value.faults] == [1]
