@@ -255,6 +255,9 @@ def reorder(
             if len(held) == 1 and newest - max(before, seconds) > LEAP and seconds >= before - window:
                 _late(held[0][2], seconds - newest, counts, leap_line, on_fault)
                 held, keys, newest = [], set(), before
+                if seconds <= before:  # its place has been given out
+                    _late(event, before - seconds, counts, counts.line, on_fault)
+                    continue
             else:
                 _late(event, newest - seconds, counts, counts.line, on_fault)
                 continue

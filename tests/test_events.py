@@ -462,6 +462,13 @@ def test_one_wrong_clock_does_not_make_all_others_late(ahead: float, place: int)
     assert "ahead" in faults[0].message
 
 
+def test_what_follows_a_wrong_clock_is_not_put_before_what_is_out() -> None:
+    found, faults, counts = ordered([at(0), at(2 * LEAP), at(-1), at(5), at(6)])
+    assert found == [at(0), at(5), at(6)]
+    assert ["ahead" in fault.message for fault in faults] == [True, False]
+    assert counts.late == 2
+
+
 def test_after_a_quiet_time_it_is_the_late_event_that_is_late() -> None:
     found, faults, _ = ordered([at(0), at(3 * LEAP), at(3 * LEAP - 30, "clear"), at(3 * LEAP + 5)])
     assert found == [at(0), at(3 * LEAP), at(3 * LEAP + 5)]
