@@ -63,12 +63,20 @@ def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
 
 
 def seen(plan: Floorplan, room: str) -> bool:
-    """Whether somebody who settles in the room stays in sight, or the plan says that people rest there unseen.
+    """Whether somebody who settles in the room is not lost from sight.
 
-    Where beds and seats have sensors of their own, who rests there rests on one of them.
+    A sensor sees them, or every door of the room reports, or the plan says that people rest there unseen. Where beds
+    and seats have sensors of their own, who rests there rests on one of them.
     """
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
-    return bool(kinds & {"motion", "occupancy", "camera"}) or (plan.rooms[room].rest and "pressure" not in kinds)
+    watched = {s.door for s in plan.sensors.values() if s.kind == "contact"}
+    doors = [door.id for door in plan.doors.values() if room in door.between]
+    enclosed = bool(doors) and all(door in watched for door in doors) and "pressure" not in kinds
+    return (
+        bool(kinds & {"motion", "occupancy", "camera"})
+        or enclosed
+        or (plan.rooms[room].rest and "pressure" not in kinds)
+    )
 
 
 def well_sensed(plan: Floorplan) -> bool:
