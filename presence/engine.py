@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,16 +21,36 @@ from presence.snapshot import Association, DoorUse, Snapshot
 Array = NDArray[np.float64]
 
 
+def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
+    """Factors (P,) that number people whom the plan cannot tell apart in the order in which they are noticed.
+
+    Such people are exchangeable: the belief is the same under every renaming. So the first event may be given to the
+    first of them (times their number: the likelihood stays the same), and the names stand for tracks from then on.
+    None where the plan tells everybody apart.
+    """
+    known = {s.person for s in plan.sensors.values() if s.kind in ("phone", "badge")}
+    groups: dict[Hashable, list[str]] = {}
+    for person in plan.people.values():
+        alone = person.id if person.id in known or person.codes else None
+        groups.setdefault((alone, person.bed, person.awake), []).append(person.id)
+    factors = np.ones(len(names))
+    for group in groups.values():
+        factors[[names.index(name) for name in group]] = 0.0
+        factors[names.index(group[0])] = len(group)
+    return None if len(groups) == len(plan.people) else factors
+
+
 class EngineCore:
     """The inference of one home."""
 
-    def __init__(self, plan: Floorplan, settings: Settings, hypotheses: int | None) -> None:
+    def __init__(self, plan: Floorplan, settings: Settings, hypotheses: int | None, *, numbering: bool = False) -> None:
         self.plan = plan
         self.settings = settings
         self.model = Model(plan, settings)
         self.most = hypotheses
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
+        self.numbers = first_noticed(plan, self.names) if numbering else None
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     def start(self, seconds: float) -> Snapshot:
@@ -143,10 +164,14 @@ class EngineCore:
         ways: list[Way],
         nobody_rate: float | Array,
         accepting: tuple[int, ...] = (),
+        ghost: tuple[int, Array] | None = None,
     ) -> Snapshot:
         """Branch on who caused an event, and remember who did."""
         nobody = np.broadcast_to(nobody_rate, (len(snapshot.mixture.weight),))
-        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, self.settings.evidence_weight)
+        if snapshot.association is None and self.numbers is not None:
+            ways = [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
+        weight = self.settings.evidence_weight
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, weight, ghost)
         association = self._association(event, caused)
         return replace(
             snapshot,

@@ -98,6 +98,7 @@ def branch(
     most: int | None,
     accepting: Sequence[int] = (),
     evidence_weight: float = 1.0,
+    ghost: tuple[int, Array] | None = None,
 ) -> tuple[Mixture, Caused]:
     """Branch every hypothesis on who caused an event and how, then merge down to at most `most`.
 
@@ -107,6 +108,7 @@ def branch(
         nobody_rate: shape (K,), 1/s: rate of the event with nobody causing it, per hypothesis; positive.
         most: the largest number of hypotheses kept; None keeps all (exact).
         accepting: open windows (indices) whose label a passage in this event settles.
+        ghost: for a sensor that can be on by itself, its index and the distribution (3,) it has if nobody caused this.
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
@@ -131,7 +133,7 @@ def branch(
     grown = mixture._replace(
         weight=weight,
         labels=_settle(mixture.labels, parent, being, way_index, ways, accepting),
-        ghosts=mixture.ghosts[parent],
+        ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
         cause=np.eye(persons + 1)[being],
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
         merged=mixture.merged + lost,
@@ -201,6 +203,14 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
     )
     return reduce(grown, rows, row.reshape(persons, -1)[:, chosen] * count + parent, most)
+
+
+def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array] | None) -> Array:
+    """Why each sensor is on, for each candidate: the one concerned is on by itself where nobody caused the event."""
+    if ghost is not None:
+        index, distribution = ghost
+        ghosts[:, index] = np.where(nobody[:, None], distribution, [1.0, 0.0, 0.0])
+    return ghosts
 
 
 def _settle(

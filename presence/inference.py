@@ -120,15 +120,12 @@ class Engine(DoorEngine):
         nobody: Array | float = s.seat_false_alarm_rate
         if not pressed:
             nobody = ghosts[:, index] @ self.ghost_rates + s.object_false_alarm_rate
-        persons = len(self.names)
-        snapshot = self._branch(snapshot, event, self._world(snapshot).ways(sensor.id, event.value), nobody)
-        ghosts = snapshot.mixture.ghosts.copy()
-        by_itself = snapshot.mixture.cause[:, persons] if pressed else np.zeros(len(ghosts))
-        ghosts[:, index, 0] = 1 - by_itself
-        ghosts[:, index, 1] = by_itself * (1 - s.seat_stuck_share)
-        ghosts[:, index, 2] = by_itself * s.seat_stuck_share
+        stuck = s.seat_stuck_share if pressed else 0.0
+        ghost = np.array([0.0, 1.0 - stuck, stuck]) if pressed else np.array([1.0, 0.0, 0.0])
+        ways = self._world(snapshot).ways(sensor.id, event.value)
+        snapshot = self._branch(snapshot, event, ways, nobody, ghost=(index, ghost))
         conditions = snapshot.conditions | {condition} if pressed else snapshot.conditions - {condition}
-        snapshot = replace(snapshot, mixture=snapshot.mixture._replace(ghosts=ghosts), conditions=conditions)
+        snapshot = replace(snapshot, conditions=conditions)
         return snapshot if not pressed or shared_bed(self.plan, sensor) else self._one_each(snapshot, sensor)
 
     def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:

@@ -78,9 +78,10 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     order = np.argsort(-mixture.weight, kind="stable")
     pool = _Pool(x[:, order], mixture.weight[order], extra[order])
     windows, ghosts = mixture.labels.shape[1:], mixture.ghosts.shape[1:]
-    pool, lost = _absorb_light(pool, 3 * most, windows)
+    factors = _factors(pool, windows, ghosts)
+    pool, lost = _absorb_light(pool, 3 * most, factors)
     while len(pool.weight) > 1:
-        cost = _costs(pool, pool, windows)
+        cost = _costs(pool, pool, factors)
         surplus = len(pool.weight) - most
         pairs = _cheapest_pairs(cost, (surplus + 1) // 2 if surplus > 6 else surplus)
         if not pairs:
@@ -102,7 +103,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     )
 
 
-def _absorb_light(pool: _Pool, most: int, windows: tuple[int, ...]) -> tuple[_Pool, float]:
+def _absorb_light(pool: _Pool, most: int, factors: list[tuple[slice, float]]) -> tuple[_Pool, float]:
     """Send all but the heaviest `most` (and all below MINOR) into the one of those where that costs least."""
     heavy = max(1, min(most, int((pool.weight > MINOR).sum())))
     count = len(pool.weight)
@@ -110,7 +111,7 @@ def _absorb_light(pool: _Pool, most: int, windows: tuple[int, ...]) -> tuple[_Po
         return pool, 0.0
     kept = _Pool(pool.x[:, :heavy], pool.weight[:heavy], pool.extra[:heavy])
     light = _Pool(pool.x[:, heavy:], pool.weight[heavy:], pool.extra[heavy:])
-    cost = _costs(light, kept, windows)
+    cost = _costs(light, kept, factors)
     nearest = cost.argmin(axis=1)
     target = np.concatenate([np.arange(heavy), nearest])
     return _merge(pool, target), float(cost[np.arange(count - heavy), nearest].sum())
@@ -127,21 +128,31 @@ def _merge(pool: _Pool, target: IndexArray) -> _Pool:
     return _Pool(share @ pool.x, weight, share @ pool.extra)
 
 
-def _costs(some: _Pool, others: _Pool, windows: tuple[int, ...]) -> Array:
+def _factors(pool: _Pool, windows: tuple[int, ...], ghosts: tuple[int, ...]) -> list[tuple[slice, float]]:
+    """What counts in the merging cost besides beings: (columns of `extra`, share): latest windows, sensors on alone."""
+    count, width = windows
+    latest = range(max(0, count - LABEL_WINDOWS), count)
+    found = [(slice(w * width, (w + 1) * width), LABEL_SHARE) for w in latest]
+    for ghost in range(ghosts[0]):
+        columns = slice(count * width + 3 * ghost, count * width + 3 * ghost + 3)
+        if pool.extra[:, columns][:, 1:].any():
+            found.append((columns, 1.0))
+    return found
+
+
+def _costs(some: _Pool, others: _Pool, factors: list[tuple[slice, float]]) -> Array:
     """What merging each of some hypotheses into each of the others would lose, shape (M, N).
 
-    `w v / (w + v) * sum_(n < m) d_n d_m`, d_n the Hellinger distance of the n-th factors: beings, and with less
-    weight the latest windows.
+    `w v / (w + v) * sum_(n < m) d_n d_m`, d_n the Hellinger distance of the n-th factors: beings, sensors
+    that are on by themselves, and with less weight the latest windows.
     """
     squares = 1.0 - np.sqrt(some.x) @ np.sqrt(others.x).transpose(0, 2, 1)  # (P, M, N)
     np.maximum(squares, 0.0, out=squares)
     total, square = np.sqrt(squares).sum(axis=0), squares.sum(axis=0)
-    count, width = windows
-    for window in range(max(0, count - LABEL_WINDOWS), count):
-        label = slice(window * width, (window + 1) * width)
-        gap = np.maximum(1.0 - np.sqrt(some.extra[:, label]) @ np.sqrt(others.extra[:, label]).T, 0.0)
-        total += LABEL_SHARE * np.sqrt(gap)
-        square += LABEL_SHARE**2 * gap
+    for columns, share in factors:
+        gap = np.maximum(1.0 - np.sqrt(some.extra[:, columns]) @ np.sqrt(others.extra[:, columns]).T, 0.0)
+        total += share * np.sqrt(gap)
+        square += share**2 * gap
     weight = some.weight[:, None]
     cost: Array = weight * others.weight / (weight + others.weight) * np.maximum(total**2 - square, 0.0) / 2
     return cost

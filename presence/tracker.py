@@ -43,6 +43,9 @@ class Tracker:
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept; None keeps all (exact; grows with every event).
         reordering_window: seconds by which an event may come late.
+        numbering: people whom the plan cannot tell apart (no phone, tag, code, bed or hours of their own) are numbered
+            in the order in which they are first noticed, so that their names stand for tracks; False leaves their
+            probabilities equal.
 
     Example:
         >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
@@ -57,12 +60,13 @@ class Tracker:
         *,
         hypotheses: int | None = 16,
         reordering_window: float = 2.0,
+        numbering: bool = True,
     ) -> None:
         self.plan = plan
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
         self.counts = Counts()
-        self._engine = Engine(plan, self.settings, hypotheses)
+        self._engine = Engine(plan, self.settings, hypotheses, numbering=numbering)
         self._snapshot: Snapshot | None = None
         self._belief: tuple[Snapshot, Belief] | None = None
         self._recent: list[tuple[float, Event | None, Snapshot]] = []

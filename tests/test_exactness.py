@@ -53,7 +53,7 @@ WITH_OBJECTS = home(2, **OBJECTS, **PHONE, inner_contact=contact("inner"))
 def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
-    tracker = Tracker(plan, hypotheses=hypotheses)
+    tracker = Tracker(plan, hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:
         tracker.observe(event)

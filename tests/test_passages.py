@@ -395,7 +395,7 @@ def mirrored(plan: Floorplan) -> Floorplan:
     return replace(plan, doors={d.id: replace(d, between=d.between[::-1]) for d in plan.doors.values()})
 
 
-@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-9), (2, 1e-6)])
+@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-9), (2, 1e-3)])
 @effort(max_examples=20)
 @given(data=st.data())
 def test_a_mirror_image_swaps_directions(people: int, tolerance: float, data: st.DataObject) -> None:
