@@ -21,6 +21,10 @@ from presence.snapshot import Association, DoorUse, Snapshot
 Array = NDArray[np.float64]
 
 
+STILL = 300.0
+"""Seconds after a phone's report when its not having changed first tells something."""
+
+
 def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
     """Factors (P,) that number people whom the plan cannot tell apart in the order in which they are noticed.
 
@@ -120,6 +124,8 @@ class EngineCore:
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
+        if what == "still":
+            return self._still(snapshot, sensor)
         there = self.model.states.select(self.model.states.places_of(str(self.plan.sensors[sensor].room), seats=True))
         inside = np.zeros((len(self.names), self.model.states.size))
         inside[: self.model.persons, there] = 1.0
@@ -127,6 +133,20 @@ class EngineCore:
         return self._schedule(
             replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
         )
+
+    def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
+        """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
+        value, since = snapshot.reports[sensor]
+        factor = np.ones((len(self.names), self.model.states.size))
+        person = str(self.plan.sensors[sensor].person)
+        factor[self.names.index(person)] = self._phone(value, 1.0, self.settings.phone_doubt)
+        again = since + 4.0 * (snapshot.seconds - since)
+        return self._schedule(self._factor(snapshot, factor), again, "still", sensor)
+
+    def _phone(self, value: str, agreeing: float, other: float) -> Array:
+        """Likelihood of a phone's report in each state of its owner, shape (S,)."""
+        agrees = (self.model.states.room == self.model.away) == (value == "away")
+        return np.where(agrees, agreeing, other)
 
     def _schedule(self, snapshot: Snapshot, at: float, what: str, sensor: str) -> Snapshot:
         """Note that something falls due; one note per sensor and matter."""

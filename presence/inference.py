@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.doors import DoorEngine
+from presence.engine import STILL
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import reweigh
@@ -100,8 +101,9 @@ class Engine(DoorEngine):
         room, states = self.model.states.room, self.model.states
         if sensor.kind == "phone":
             error = self.settings.phone_error
-            agrees = (room == self.model.away) == (value == "away")
-            likelihood = np.where(agrees, 1 - error, error)
+            likelihood = self._phone(value, 1 - error, error)
+            reports = {**snapshot.reports, sensor.id: (value, snapshot.seconds)}
+            snapshot = self._schedule(replace(snapshot, reports=reports), snapshot.seconds + STILL, "still", sensor.id)
         else:
             error = self.settings.badge_error
             agrees = room == states.rooms.index(value)

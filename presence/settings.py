@@ -153,6 +153,9 @@ class Settings:
     """...for hours. Common practice, no source."""
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
+    phone_doubt: float = 0.05
+    """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
+    5, 20, 80 min ... after the report (1: it tells nothing more). Common practice, no source."""
     badge_error: float = 0.05
     """A tag is heard in another room. Common practice, no source."""
 

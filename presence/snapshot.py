@@ -76,6 +76,8 @@ class Snapshot:
     """Answers for closings, to be told again when their windows close."""
     holders: Mapping[str, Association] = field(default_factory=dict)
     """Who turned on each sensor that is on."""
+    reports: Mapping[str, tuple[str, float]] = field(default_factory=dict)
+    """What each phone reported last, and when (epoch seconds)."""
     association: Association | None = None
     same_as_previous: float | None = None
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
-from presence import Event, Floorplan, Tracker, markov
+from presence import Event, Floorplan, Settings, Tracker, markov
 from tests.oracle import (
     NOON,
     Answer,
@@ -53,7 +53,8 @@ WITH_OBJECTS = home(2, **OBJECTS, **PHONE, inner_contact=contact("inner"))
 def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
-    tracker = Tracker(plan, hypotheses=hypotheses, numbering=False)
+    # the oracle takes a phone's report once, and keeps people who are alike alike
+    tracker = Tracker(plan, Settings(phone_doubt=1.0), hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:
         tracker.observe(event)
@@ -460,3 +461,15 @@ def test_chain_on_a_grid_equals_pomegranate(chain: Chain) -> None:
     forward = other.forward(emissions=emissions)[0].numpy()
     forward = np.exp(forward - forward.max(axis=1, keepdims=True))
     np.testing.assert_allclose(filtered, forward / forward.sum(axis=1, keepdims=True), rtol=0, atol=LIBRARIES)
+
+
+def test_a_phone_that_keeps_still_tells_again_where_its_owner_is() -> None:
+    """Bayes' rule by hand, 5 min after the report: the other place is `phone_doubt` times as likely as it was."""
+    plan, doubt = home(1, **PHONE), 0.05
+    told = {}
+    for value in (1.0, doubt):
+        tracker = Tracker(plan, Settings(phone_doubt=value))
+        tracker.observe(at(0.0, "P1_phone", "home"))
+        tracker.advance(time_at(300.0))
+        told[value] = tracker.belief.people["P1"]["away"]
+    assert told[doubt] == pytest.approx(doubt * told[1.0] / (doubt * told[1.0] + 1 - told[1.0]), rel=0, abs=EXACT)

@@ -81,7 +81,8 @@ GOING_OUT: list[Line] = [
 def test_overhead_door_then_house_door_is_an_arrival() -> None:
     passages = told(GARAGE, ARRIVAL, 600.0)
     assert at_once(passages, 120.0).directions["garage>utility"] > 0.9
-    assert final(passages, 120.0).directions["garage>utility"] > 0.95
+    # his phone has still not said "home" after five minutes: that tells a little against it
+    assert final(passages, 120.0).directions["garage>utility"] > 0.9
     assert final(passages, 120.0).people["ben"] > 0.5, "the others are heard indoors"
 
 
