@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.hypotheses import Way
 from presence.places import shared_bed
 from presence.sensing import Sight
 
@@ -34,36 +35,35 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
         for i, j in sight.zone_moves(name):
             yield Entry(i, j, (1 - sight.settings.zone_miss) * sight.flows[:, i, j], both_ways=False)
             yield Entry(i, i, -(1 - sight.settings.zone_miss) * sight.flows[:, i, j] / sight.weights[:, i])
-        for option in sight.resting_options(sight.plan.sensors[name]):
-            for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                yield Entry(int(i), int(i), rate)
+        yield from _on_diagonal(sight.resting_options(sight.plan.sensors[name]), 1.0)
     elif condition in ("open", "unwatched"):
         contact = sight.contact(name)
         if contact is None:
             return
-        for option in sight.options(contact, "open"):
-            for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                yield Entry(int(i), int(i), rate)
+        yield from _on_diagonal(sight.options(contact, "open"), 1.0)
         for i, j in sight.door_states(name):
             flow = (1 - sight.door_miss(name)) * sight.flows[:, i, j]
             yield Entry(i, j, flow)
             yield Entry(i, i, -flow / sight.weights[:, i])
             yield Entry(j, j, -flow / sight.weights[:, j])
         if condition == "open":
-            for option in sight.options(contact, "closed"):
-                for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                    yield Entry(int(i), int(i), -rate)
+            yield from _on_diagonal(sight.options(contact, "closed"), -1.0)
     elif condition == "pressed":
         sensor = sight.plan.sensors[name]
         yield from entries_of(sight, "blind", name)
-        for option in sight.options(sensor, "released"):
-            for i, rate in zip(option.source, option.rates.sum(axis=2).T, strict=True):
-                yield Entry(int(i), int(i), -rate)
+        yield from _on_diagonal(sight.options(sensor, "released"), -1.0)
         if shared_bed(sight.plan, sensor):
             return
         # a seat that is taken takes nobody else, and is not left in silence
-        perched = next(i for seat, i in sight.seats() if seat == name)
+        perched = sight.perched(name)
         flow = sight.settings.seat_miss * sight.flows[:, perched, perched + 1]
         yield Entry(perched, perched + 1, -flow)
         yield Entry(perched, perched, flow / sight.weights[:, perched])
         yield Entry(perched + 1, perched + 1, flow / sight.weights[:, perched + 1])
+
+
+def _on_diagonal(ways: Sequence[Way], sign: float) -> Iterator[Entry]:
+    """The rates of some events given back to the diagonal (sign 1), or taken off it (sign -1)."""
+    for way in ways:
+        for i, rate in zip(way.source, way.rates.sum(axis=2).T, strict=True):
+            yield Entry(int(i), int(i), sign * rate)

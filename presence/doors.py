@@ -12,7 +12,7 @@ from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.merging import Mixture
-from presence.passages import UNTOLD, Passage, Window, inferred_passages, read_label, stop_accepting
+from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, inferred_passages, read_label, stop_accepting
 from presence.snapshot import DoorUse, Snapshot
 
 Array = NDArray[np.float64]
@@ -20,8 +20,6 @@ Array = NDArray[np.float64]
 
 TIE = 1e-9
 """Answers closer together than this are no change of mind."""
-
-
 UNDECIDED = -2
 """Stands for the likeliest answer where two are equal."""
 
@@ -91,7 +89,7 @@ class DoorEngine(EngineCore):
         """Closing a door is not a second passage: say so, at once and when its window closes."""
         same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
         first, second = self.plan.doors[door].between
-        share = 0.05
+        share = CLOSING_SHARE
         if same:
             answer = self._read(snapshot, same[-1], final=False)
             directions = {key: share * p for key, p in answer.directions.items()}
@@ -121,9 +119,11 @@ class DoorEngine(EngineCore):
 
     def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
         """Passages through doors without sensors, told where the belief moves."""
-        people = self._people()
-        old = (before.weight[:, None] * before.x[people]).sum(axis=1) @ self.model.room_of
-        new = (snapshot.mixture.weight[:, None] * snapshot.mixture.x[people]).sum(axis=1) @ self.model.room_of
+        people = slice(self.model.persons)
+        old, new = (
+            (mixture.weight[:, None] * mixture.x[people]).sum(axis=1) @ self.model.room_of
+            for mixture in (before, snapshot.mixture)
+        )
         if (old.argmax(axis=1) == new.argmax(axis=1)).all():
             return []
-        return list(inferred_passages(self.plan, [self.names[p] for p in people], old, new, snapshot.seconds))
+        return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))

@@ -12,14 +12,13 @@ from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, start, witness
 from presence.model import Model, World
-from presence.movement import PET
 from presence.passages import Passage, pass_silently, read_label, utc
 from presence.propagation import propagate
 from presence.settings import Settings
 from presence.snapshot import Association, DoorUse, Snapshot
 
 Array = NDArray[np.float64]
-
+IndexArray = NDArray[np.intp]
 
 STILL = 300.0
 """Seconds after a phone's report when its not having changed first tells something."""
@@ -45,7 +44,7 @@ def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
 
 
 class EngineCore:
-    """The inference of one home."""
+    """The part of the inference in which time passes, and what every event shares."""
 
     def __init__(self, plan: Floorplan, settings: Settings, hypotheses: int | None, *, numbering: bool = False) -> None:
         self.plan = plan
@@ -126,9 +125,8 @@ class EngineCore:
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
         if what == "still":
             return self._still(snapshot, sensor)
-        there = self.model.states.select(self.model.states.places_of(str(self.plan.sensors[sensor].room), seats=True))
         inside = np.zeros((len(self.names), self.model.states.size))
-        inside[: self.model.persons, there] = 1.0
+        inside[: self.model.persons, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
         mixture = witness(snapshot.mixture, inside, self.settings.occupancy_stuck, self.most)
         return self._schedule(
             replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
@@ -137,11 +135,10 @@ class EngineCore:
     def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
         """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
         value, since = snapshot.reports[sensor]
-        factor = np.ones((len(self.names), self.model.states.size))
-        person = str(self.plan.sensors[sensor].person)
-        factor[self.names.index(person)] = self._phone(value, 1.0, self.settings.phone_doubt)
+        likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
         again = since + 4.0 * (snapshot.seconds - since)
-        return self._schedule(self._factor(snapshot, factor), again, "still", sensor)
+        told = self._about(snapshot, str(self.plan.sensors[sensor].person), likelihood)
+        return self._schedule(told, again, "still", sensor)
 
     def _phone(self, value: str, agreeing: float, other: float) -> Array:
         """Likelihood of a phone's report in each state of its owner, shape (S,)."""
@@ -205,8 +202,15 @@ class EngineCore:
         people = {name: float(p) for name, p in zip(self.names, caused.beings, strict=True)}
         return Association(event.time, event.sensor, event.value, people, caused.nobody)
 
-    def _people(self) -> list[int]:
-        return [p for p, being in enumerate(self.model.beings) if being.role != PET]
+    def _states_in(self, room: str) -> IndexArray:
+        """All states in a room, on its seats too."""
+        return self.model.states.select(self.model.states.places_of(room, seats=True))
+
+    def _about(self, snapshot: Snapshot, person: str, likelihood: Array) -> Snapshot:
+        """Evidence about one being: a likelihood per state, shape (S,)."""
+        factor = np.ones((len(self.names), self.model.states.size))
+        factor[self.names.index(person)] = likelihood
+        return self._factor(snapshot, factor)
 
     def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
         """Evidence about each being by itself: a factor per state, shape (P, S)."""

@@ -41,7 +41,7 @@ class Way(NamedTuple):
     """Shape (t,): states."""
     rates: Array
     """Shape (P, m, t), 1/s."""
-    label: int
+    label: int = 0
     """0: no passage; 1 or 2: a passage one way or the other."""
 
 

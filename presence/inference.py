@@ -21,8 +21,6 @@ from presence.snapshot import Belief, Snapshot
 
 Array = NDArray[np.float64]
 
-FIRST_VALUES = {"motion": "detected", "camera": "person", "switch": "pressed", "power": "started"}
-"""Events that are the trace of one being's doing, by sensor kind (besides doors, seats and occupancy)."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
@@ -82,9 +80,8 @@ class Engine(DoorEngine):
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""
         if sensor.kind == "occupancy" and sensor.room is not None:
-            there = self.model.states.select(self.model.states.places_of(sensor.room, seats=True))
             factor = np.ones((len(self.names), self.model.states.size))
-            factor[: self.model.persons, there] = self.settings.badge_error
+            factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
             snapshot = self._factor(snapshot, factor)
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
@@ -108,9 +105,7 @@ class Engine(DoorEngine):
             error = self.settings.badge_error
             agrees = room == states.rooms.index(value)
             likelihood = np.where(agrees, 1 - error, error / max(1, len(states.rooms) - 1))
-        factor = np.ones((len(self.names), states.size))
-        factor[self.names.index(sensor.person)] = likelihood
-        return self._factor(snapshot, factor)
+        return self._about(snapshot, sensor.person, likelihood)
 
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck."""
@@ -122,8 +117,7 @@ class Engine(DoorEngine):
         nobody: Array | float = s.seat_false_alarm_rate
         if not pressed:
             nobody = ghosts[:, index] @ self.ghost_rates + s.object_false_alarm_rate
-        stuck = s.seat_stuck_share if pressed else 0.0
-        ghost = np.array([0.0, 1.0 - stuck, stuck]) if pressed else np.array([1.0, 0.0, 0.0])
+        ghost = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share] if pressed else [1.0, 0.0, 0.0])
         ways = self._world(snapshot).ways(sensor.id, event.value)
         snapshot = self._branch(snapshot, event, ways, nobody, ghost=(index, ghost))
         conditions = snapshot.conditions | {condition} if pressed else snapshot.conditions - {condition}
@@ -151,12 +145,11 @@ class Engine(DoorEngine):
     def belief(self, snapshot: Snapshot) -> Belief:
         """Read rooms, people and the count from the hypotheses."""
         mixture, model = snapshot.mixture, self.model
-        people = self._people()
-        rooms = mixture.x[people] @ model.room_of  # (P, K, R)
+        rooms = mixture.x[: model.persons] @ model.room_of  # (P, K, R)
         someone = mixture.weight @ (1.0 - np.prod(1.0 - np.minimum(rooms, 1.0), axis=0))
         each = np.einsum("k,pkr->pr", mixture.weight, rooms)
         away = np.minimum(rooms[:, :, model.away], 1.0)  # (P, K)
-        count = np.zeros((len(mixture.weight), len(people) + 1))
+        count = np.zeros((len(mixture.weight), model.persons + 1))
         count[:, 0] = 1.0
         for gone in away:  # Poisson-binomial, one person at a time
             count[:, 1:] = count[:, 1:] * gone[:, None] + count[:, :-1] * (1 - gone)[:, None]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
@@ -88,11 +88,9 @@ class World:
         """How a being can cause an event, ready for branching."""
         key = (sensor, value, by, open_share)
 
-        def compute() -> list[Way]:
-            options = self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
-            return [Way(o.source, o.target, o.rates, o.label) for o in options]
-
-        return self._ways.get_or(key, compute)
+        return self._ways.get_or(
+            key, lambda: self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
+        )
 
     def passing_rates(self, door: str) -> tuple[list[tuple[int, Array]], list[tuple[int, Array]]]:
         """Rates (P,) of passing forth and back through an open door, with the states they start from."""
@@ -160,8 +158,3 @@ def _at(now: datetime, days: int, clock: float) -> float:
     midnight = datetime(now.year, now.month, now.day) + timedelta(days=days)
     local = (midnight + timedelta(seconds=clock)).replace(tzinfo=now.tzinfo)
     return local.astimezone(UTC).timestamp()
-
-
-def with_settings(model: Model, **values: float) -> Model:
-    """The same home under other settings."""
-    return Model(model.plan, replace(model.settings, **values))  # type: ignore[arg-type]

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from presence.floorplan import Floorplan
 
 Array = NDArray[np.float64]
-IndexArray = NDArray[np.intp]
 
 SURE_MOVE = 0.6
 """Belief in a place before and after from which an unreported passage is told at all."""
@@ -28,6 +27,7 @@ CLOSING_SHARE = 0.05
 
 
 UNTOLD = -1
+"""Stands for the likeliest answer of a window that has not been told."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """From sensors to event rates: how sensors see, as parts of a marked Markovian arrival process.
 
-Each way in which one being can cause an event is an `Option`: the rates at which it happens from some states, and the
+Each way in which one being can cause an event is an `Way`: the rates at which it happens from some states, and the
 states it leads to. A motion sensor is diagonal (who fires it stays where they are); a door contact is not (the
 off-diagonal entry says which way somebody went). All rates are losses of the silent movement: silence is evidence.
 
@@ -14,12 +14,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan, Sensor
+from presence.hypotheses import Way
 from presence.movement import PET, Being
 from presence.places import (
     ACTIVE,
@@ -40,18 +40,6 @@ REPORTED_FLOW = 2e-3
 """1/s: slower moves between zones are left silent."""
 NOBODY, FORTH, BACK = range(3)
 """Labels of a door event: nobody passed, from the first room to the second, from the second to the first."""
-
-
-class Option(NamedTuple):
-    """One way in which one being can cause an event: `x[target] <- x[source] @ rates`."""
-
-    source: IndexArray
-    """Shape (m,)."""
-    target: IndexArray
-    """Shape (t,)."""
-    rates: Array
-    """Shape (P, m, t), 1/s."""
-    label: int = NOBODY
 
 
 @dataclass(frozen=True)
@@ -88,7 +76,7 @@ class Sight:
                 total[:, option.source] += option.rates.sum(axis=2)
         return total
 
-    def resting_options(self, sensor: Sensor) -> list[Option]:
+    def resting_options(self, sensor: Sensor) -> list[Way]:
         """What a sensor can report while it is off."""
         value = {"contact": "open", "lock": "unlocked", "power": "started", "camera": "person"}.get(
             sensor.kind, {"motion": "detected", "occupancy": "occupied"}.get(sensor.kind, "pressed")
@@ -96,7 +84,7 @@ class Sight:
         return [] if sensor.kind in ("phone", "badge") else self.options(sensor, value)
 
     # --- ways of causing an event ----------------------------------------------------------------------------------
-    def options(self, sensor: Sensor, value: str, by: str | None = None, open_share: float = 0.0) -> list[Option]:
+    def options(self, sensor: Sensor, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
         """Every way in which one being can cause this report.
 
         Args:
@@ -129,14 +117,14 @@ class Sight:
         """1 for beings that open doors and press switches, next to nothing for pets. Shape (P,)."""
         return np.array([1e-6 if being.role == PET else 1.0 for being in self.beings])
 
-    def _diagonal(self, coverage: dict[int, float], rates: PaceRates, *, hands: bool) -> Option:
+    def _diagonal(self, coverage: dict[int, float], rates: PaceRates, *, hands: bool) -> Way:
         """An event caused from some places (with a share each) at a rate by pace, moving nobody."""
         index = self.states.select(list(coverage))
         rate = np.array([coverage[p] * rates[q] for p, q in zip(*self._at(index), strict=True)])
         share = self.hands() if hands else self._pet_share()
         matrix = np.zeros((len(self.beings), len(index), len(index)))
         matrix[:, range(len(index)), range(len(index))] = share[:, None] * rate
-        return Option(index, index, matrix)
+        return Way(index, index, matrix)
 
     def _at(self, index: IndexArray) -> tuple[list[int], list[int]]:
         return self.states.place[index].tolist(), self.states.pace[index].tolist()
@@ -144,7 +132,7 @@ class Sight:
     def _pet_share(self) -> Array:
         return np.array([self.settings.pet_rate_share if b.role == PET else 1.0 for b in self.beings])
 
-    def _motion(self, sensor: Sensor) -> Option:
+    def _motion(self, sensor: Sensor) -> Way:
         """A motion sensor: everybody in its room, or in its own zone."""
         assert sensor.room is not None
         coverage: dict[int, float] = {}
@@ -173,10 +161,10 @@ class Sight:
     def _watcher(self, place: Place) -> str | None:
         """The motion sensor whose zone a place is, or the only one of its room."""
         if place.seat or place.zone:
-            return place.zone if place.zone else None
+            return place.zone
         return next((s.id for s in self.plan.sensors.values() if s.kind == "motion" and s.room == place.room), None)
 
-    def _zone_entry(self, sensor: Sensor) -> list[Option]:
+    def _zone_entry(self, sensor: Sensor) -> list[Way]:
         """Somebody walks into the zone of a sensor and is seen at once."""
         moves = self.zone_moves(sensor.id)
         if not moves:
@@ -184,7 +172,7 @@ class Sight:
         source = np.array([i for i, _ in moves], dtype=np.intp)
         rates = [(1 - self.settings.zone_miss) * self.flows[:, i, j] / self.weights[:, i] for i, j in moves]
         matrix = np.array(rates).T[:, :, None] * self._pet_share()[:, None, None]
-        return [Option(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
+        return [Way(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
 
     # --- doors -------------------------------------------------------------------------------------------------------
     def contact(self, door: str) -> Sensor | None:
@@ -212,7 +200,7 @@ class Sight:
         places = sorted({pair[k] for pair in pairs for k in ((0, 1) if side is None else (side,))})
         return [int(i) for pace in paces for i in self.states.select(places, pace)]
 
-    def _opening(self, door: str) -> list[Option]:
+    def _opening(self, door: str) -> list[Way]:
         """Somebody opens the door and passes one way or the other, or does not."""
         reported = 1 - self.door_miss(door)
         options = []
@@ -222,18 +210,22 @@ class Sight:
             for i, j in pairs:
                 m, t = np.searchsorted(source, i), np.searchsorted(target, j)
                 rates[:, m, t] = reported * self.flows[:, i, j] / self.weights[:, i]
-            options.append(Option(source, target, rates, label))
-        flow = max(self.flows[0, i, j] for i, j in self.door_states(door))
-        return [*options, self._beside(door, self.settings.door_idle_share * flow)]
+            options.append(Way(source, target, rates, label))
+        return [*options, self._idle(door)]
 
-    def _beside(self, door: str, rate: float, paces: tuple[int, ...] = (MOVING,), side: int | None = None) -> Option:
+    def _idle(self, door: str, side: int | None = None) -> Way:
+        """Somebody opens the door and does not pass, relative to its usual flow."""
+        flow = max(float(self.flows[0, i, j]) for i, j in self.door_states(door))
+        return self._beside(door, self.settings.door_idle_share * flow, (MOVING,), side)
+
+    def _beside(self, door: str, rate: float, paces: tuple[int, ...] = (MOVING,), side: int | None = None) -> Way:
         """Somebody beside the door does something to it and stays."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
         rates = np.zeros((len(self.beings), len(index), len(index)))
         rates[:, range(len(index)), range(len(index))] = rate * self.hands()[:, None]
-        return Option(index, index, rates)
+        return Way(index, index, rates)
 
-    def _closing(self, door: str, open_share: float) -> Option:
+    def _closing(self, door: str, open_share: float) -> Way:
         """Somebody closes the door; where it usually stands open, somebody on the inner side shuts themselves in."""
         option = self._beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
         inner = inner_side(self.plan, door)
@@ -243,7 +235,7 @@ class Sight:
         rates = option.rates * np.where(inside, 1.0, 1.0 - open_share)[:, None]
         return option._replace(rates=rates)
 
-    def _lock(self, door: str, value: str, by: str | None) -> list[Option]:
+    def _lock(self, door: str, value: str, by: str | None) -> list[Way]:
         """Somebody works the lock from the inside or the outside; without a contact an unlocking is a passage."""
         outer = outer_side(self.plan, door)
         side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
@@ -253,9 +245,7 @@ class Sight:
             return [beside]
         passing = [o for o in self._opening(door) if o.label != NOBODY]
         wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
-        flow = max(float(self.flows[0, i, j]) for i, j in self.door_states(door))
-        idle = self._beside(door, self.settings.door_idle_share * flow, (MOVING,), side)
-        return [o for o in passing if o.label in wanted] + [idle]
+        return [*(way for way in passing if way.label in wanted), self._idle(door, side)]
 
     # --- seats -------------------------------------------------------------------------------------------------------
     def seats(self) -> Iterator[tuple[str, int]]:
@@ -264,10 +254,14 @@ class Sight:
             if place.seat is not None:
                 yield place.seat, int(self.states.select([index], ACTIVE)[0])
 
-    def _seat(self, sensor: Sensor, value: str) -> list[Option]:
+    def perched(self, sensor: str) -> int:
+        """The perched state of a pressure sensor's seat."""
+        return next(state for seat, state in self.seats() if seat == sensor)
+
+    def _seat(self, sensor: Sensor, value: str) -> list[Way]:
         """Sitting down and getting up; who sits there unnoticed is noticed as soon as they shift their weight."""
         s = self.settings
-        perched = next(i for seat, i in self.seats() if seat == sensor.id)
+        perched = self.perched(sensor.id)
         source = np.array([perched, perched + 1, perched + 2], dtype=np.intp)
         rates = np.zeros((len(self.beings), 3, 3))
         flow = (1 - s.seat_miss) * self.flows[:, perched, perched + 1]
@@ -277,4 +271,4 @@ class Sight:
         else:
             rates[:, 1, 0] = flow / self.weights[:, perched + 1]
             rates[:, 2, 0] = 0.01 * rates[:, 1, 0]
-        return [Option(source, source, rates)]
+        return [Way(source, source, rates)]

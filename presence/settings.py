@@ -26,7 +26,7 @@ class Settings:
 
     # --- movement -------------------------------------------------------------------------------------------------
     door_rate: float = 0.2
-    """A moving person takes a given inner door once in 7 s: 5-8 m of path at an indoor pace below the comfortable
+    """A moving person takes a given inner door once in 5 s: 4-6 m of path at an indoor pace below the comfortable
     1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15)."""
     outer_door_rate: float = 0.01
     """Doors between indoors and outdoors; gives two to three outings a day. Common practice, no source."""

@@ -13,10 +13,10 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors"},
-    {"reading", "settings", "markov", "propagation"},
+    {"reading", "settings", "markov", "propagation", "merging", "hypotheses"},
     {"floorplan", "events", "truth"},
     {"places", "movement", "sensing"},
-    {"conditions", "merging", "hypotheses", "model"},
+    {"conditions", "model"},
     {"passages", "snapshot", "engine", "doors", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
