@@ -63,8 +63,8 @@ class DoorEngine(EngineCore):
         return np.array([1.0 if name in owners else others for name in self.names])
 
     def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
-        condition = ("open", door)
-        conditions = snapshot.conditions | {condition} if open else snapshot.conditions - {condition}
+        conditions = snapshot.conditions - {("open", door), ("unwatched", door)}
+        conditions = conditions | {("open", door)} if open else conditions
         windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)

@@ -120,8 +120,8 @@ class Engine(DoorEngine):
         ghost = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share] if pressed else [1.0, 0.0, 0.0])
         ways = self._world(snapshot).ways(sensor.id, event.value)
         snapshot = self._branch(snapshot, event, ways, nobody, ghost=(index, ghost))
-        conditions = snapshot.conditions | {condition} if pressed else snapshot.conditions - {condition}
-        snapshot = replace(snapshot, conditions=conditions)
+        conditions = snapshot.conditions - {condition, ("blind", sensor.id)}
+        snapshot = replace(snapshot, conditions=conditions | {condition} if pressed else conditions)
         return snapshot if not pressed or shared_bed(self.plan, sensor) else self._one_each(snapshot, sensor)
 
     def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -135,10 +135,11 @@ class Engine(DoorEngine):
         return replace(snapshot, mixture=reweigh(mixture, x))
 
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
-        """A sensor says that it can or cannot report."""
-        name = sensor.door if sensor.kind == "contact" else sensor.id
-        condition = ("unwatched" if sensor.kind == "contact" else "blind", str(name))
-        conditions = snapshot.conditions - {condition} if online else snapshot.conditions | {condition}
+        """A sensor says that it can or cannot report; what it reported last holds no longer, but for a taken seat."""
+        kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
+        conditions = snapshot.conditions - {("open", name), (kind, name)}
+        if not online and ("pressed", name) not in conditions:
+            conditions |= {(kind, name)}
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
 
     # --- reading ----------------------------------------------------------------------------------------------------

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from presence import Event, Floorplan, LateEventError, TimeError, Tracker, UnknownSensorError, UnknownValueError
 from presence.model import Recent
-from tests.oracle import NOON, at, contact, home, motion, time_at
+from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
 GARAGE = Path(__file__).parents[1] / "floorplans" / "two_storey_garage.yaml"
 EXACT = 1e-9
@@ -506,3 +506,34 @@ def test_the_garage_case() -> None:
     )
     assert arrival["garage>utility"] > 0.9
     assert leaving["utility>garage"] > 0.9
+
+
+STATES = [(name, value) for name, value in values_of(SMALL) if name in ("mat", "inner_contact", "hall_motion")]
+
+
+@effort(max_examples=60)
+@given(reports=st.lists(st.sampled_from(STATES), min_size=1, max_size=8))
+def test_no_silence_is_more_than_certain(reports: list[tuple[str, str]]) -> None:
+    """Whatever is on, open, taken or offline at once: rows of D0 sum to 0 or less (Asmussen & Koole 1993)."""
+    tracker, model = followed(SMALL, []), DenseModel(SMALL)
+    for n, (sensor, value) in enumerate(reports):
+        tracker.observe(at(5.0 * n, sensor, value))
+        snapshot = tracker._known()
+        for generator in model.silent(snapshot.sleeping, snapshot.conditions):
+            assert generator.sum(axis=1).max() <= 1e-12
+
+
+def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
+    """Offline, then a report all the same: the report holds, and nothing is counted twice."""
+    conditions = {}
+    for name, lines in {
+        "door": [(5.0, "inner_contact", "open"), (6.0, "inner_contact", "offline"), (9.0, "inner_contact", "open")],
+        "seat": [(5.0, "mat", "offline"), (6.0, "mat", "pressed")],
+        "taken": [(5.0, "mat", "pressed"), (6.0, "mat", "offline")],
+    }.items():
+        conditions[name] = followed(SMALL, [at(*line) for line in lines])._known().conditions
+    assert conditions == {
+        "door": frozenset({("open", "inner")}),
+        "seat": frozenset({("pressed", "mat")}),
+        "taken": frozenset({("pressed", "mat")}),
+    }
