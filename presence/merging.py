@@ -9,6 +9,8 @@ what a merge loses.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +23,8 @@ MINOR = 1e-6
 """Candidates lighter than this are merged even when there is room for more hypotheses."""
 FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
+SPARE = 3
+"""The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
 LABEL_WINDOWS = 3
 """How many of the latest open windows count in the merging cost..."""
 LABEL_SHARE = 0.2
@@ -46,15 +50,48 @@ class Mixture(NamedTuple):
     """Sum over all merges so far of the merging costs: an upper scale for what merging has lost (0 = exact)."""
 
 
-class _Pool(NamedTuple):
-    """Hypotheses while they are being merged."""
+class _Pool:
+    """Hypotheses while they are being merged, in place; what merging two of them would lose is kept up to date."""
 
-    x: Array
-    """Shape (P, M, S)."""
-    weight: Array
-    """Shape (M,)."""
-    extra: Array
-    """Shape (M, E): everything else that mixes linearly, flattened."""
+    def __init__(self, x: Array, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]]) -> None:
+        self.x = x
+        """Shape (P, M, S)."""
+        self.weight = weight
+        """Shape (M,)."""
+        self.extra = extra
+        """Shape (M, E): everything else that mixes linearly, flattened."""
+        self.factors = factors
+        self.root = np.sqrt(x)
+        everybody = np.arange(len(weight))
+        self.loss = self._losses(everybody, everybody)
+        """Shape (M, M): see `_loss`."""
+
+    def _losses(self, some: IndexArray, others: IndexArray) -> Array:
+        distance = _distance(self.root[:, some], self.root[:, others])
+        return _loss(distance, self.extra[some], self.extra[others], self.factors)
+
+    def cost(self, left: IndexArray) -> Array:
+        """What merging each two of those that are left would lose."""
+        return _shared(self.weight[left], self.weight[left]) * self.loss[left[:, None], left]
+
+    def merge(self, gone: IndexArray, into: IndexArray, left: IndexArray) -> None:
+        """Mix each that goes into another one of its own, which stays, matching every being's distribution.
+
+        Args:
+            gone: those that go.
+            into: shape of `gone`: where to.
+            left: all that are left afterwards.
+        """
+        total = self.weight[into] + self.weight[gone]
+        share = (self.weight[gone] / total)[:, None]
+        self.weight[into] = total
+        mixed = self.x[:, into] * (1.0 - share) + self.x[:, gone] * share
+        self.x[:, into] = mixed
+        self.root[:, into] = np.sqrt(mixed)
+        self.extra[into] = self.extra[into] * (1.0 - share) + self.extra[gone] * share
+        again = self._losses(into, left)
+        self.loss[into[:, None], left] = again
+        self.loss[left[:, None], into] = again.T
 
 
 def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> Mixture:
@@ -70,98 +107,119 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
         most: the largest number kept; None keeps all.
     """
     persons, candidates = row.shape
-    x = rows[np.arange(persons)[:, None], row]
     if most is None:
-        return mixture._replace(x=x)
+        return mixture._replace(x=rows[np.arange(persons)[:, None], row])
     linear = (mixture.labels, mixture.ghosts, mixture.cause)
-    extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)
     order = np.argsort(-mixture.weight, kind="stable")
-    pool = _Pool(x[:, order], mixture.weight[order], extra[order])
+    extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)[order]
     windows, ghosts = mixture.labels.shape[1:], mixture.ghosts.shape[1:]
-    factors = _factors(pool, windows, ghosts)
-    pool, lost = _absorb_light(pool, 3 * most, factors)
-    while len(pool.weight) > 1:
-        cost = _costs(pool, pool, factors)
-        surplus = len(pool.weight) - most
+    pool, lost = _absorb_light(
+        rows, row[:, order], mixture.weight[order], extra, _factors(extra, windows, ghosts), SPARE * most
+    )
+    left = np.arange(len(pool.weight))
+    while len(left) > 1:
+        cost = pool.cost(left)
+        surplus = len(left) - most
         pairs = _cheapest_pairs(cost, (surplus + 1) // 2 if surplus > 6 else surplus)
         if not pairs:
             break
         first, second = (np.array(column, dtype=np.intp) for column in zip(*pairs, strict=True))
         lost += float(cost[first, second].sum())
-        target = np.arange(len(pool.weight))
-        target[second] = first
-        pool = _merge(pool, target)
+        into, gone = left[first], left[second]
+        left = np.delete(left, second)
+        pool.merge(gone, into, left)
     split = np.cumsum([windows[0] * windows[1], ghosts[0] * ghosts[1]])
-    labels, ghost, cause = np.split(pool.extra, split, axis=1)
+    labels, ghost, cause = np.split(pool.extra[left], split, axis=1)
     return mixture._replace(
-        x=pool.x,
-        weight=pool.weight,
-        labels=labels.reshape(len(pool.weight), *windows),
-        ghosts=ghost.reshape(len(pool.weight), *ghosts),
+        x=pool.x[:, left],
+        weight=pool.weight[left],
+        labels=labels.reshape(len(left), *windows),
+        ghosts=ghost.reshape(len(left), *ghosts),
         cause=cause,
         merged=mixture.merged + lost,
     )
 
 
-def _absorb_light(pool: _Pool, most: int, factors: list[tuple[slice, float]]) -> tuple[_Pool, float]:
-    """Send all but the heaviest `most` (and all below MINOR) into the one of those where that costs least."""
-    heavy = max(1, min(most, int((pool.weight > MINOR).sum())))
-    count = len(pool.weight)
-    if heavy == count:
-        return pool, 0.0
-    kept = _Pool(pool.x[:, :heavy], pool.weight[:heavy], pool.extra[:heavy])
-    light = _Pool(pool.x[:, heavy:], pool.weight[heavy:], pool.extra[heavy:])
-    cost = _costs(light, kept, factors)
-    nearest = cost.argmin(axis=1)
-    target = np.concatenate([np.arange(heavy), nearest])
-    return _merge(pool, target), float(cost[np.arange(count - heavy), nearest].sum())
+def _absorb_light(
+    rows: Array, row: IndexArray, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]], most: int
+) -> tuple[_Pool, float]:
+    """Send all but the heaviest `most` (and all below MINOR) into the one of those where that costs least.
+
+    Arguments as in `reduce`, the heaviest candidate first. Distances are looked up among the distinct distributions.
+    """
+    persons, distinct, _ = rows.shape
+    count, lost = len(weight), 0.0
+    heavy = max(1, min(most, int((weight > MINOR).sum())))
+    target = np.arange(count)
+    if heavy < count:
+        root = np.sqrt(rows)
+        between = _distance(root, root)  # (P, R, R)
+        nearby = np.stack([between[p][:, row[p, :heavy]] for p in range(persons)]).reshape(-1, heavy)
+        distance = nearby[row[:, heavy:] + distinct * np.arange(persons)[:, None]]  # (P, light, heavy)
+        cost = _shared(weight[heavy:], weight[:heavy]) * _loss(distance, extra[heavy:], extra[:heavy], factors)
+        target[heavy:] = cost.argmin(axis=1)
+        lost = float(cost[np.arange(count - heavy), target[heavy:]].sum())
+    total = np.bincount(target, weights=weight)
+    share = weight / total[target]
+    of_row = (np.arange(persons)[:, None] * heavy + target) * distinct + row
+    shares = np.bincount(of_row.ravel(), weights=np.tile(share, persons), minlength=persons * heavy * distinct)
+    mixing = np.zeros((heavy, count))
+    mixing[target, np.arange(count)] = share
+    return _Pool(shares.reshape(persons, heavy, distinct) @ rows, total, mixing @ extra, factors), lost
 
 
-def _merge(pool: _Pool, target: IndexArray) -> _Pool:
-    """Mix every hypothesis into its target (a target is its own), matching every being's distribution."""
-    kept = np.flatnonzero(target == np.arange(len(target)))
-    position = np.zeros(len(target), dtype=np.intp)
-    position[kept] = np.arange(len(kept))
-    weight: Array = np.bincount(position[target], weights=pool.weight, minlength=len(kept)).astype(np.float64)
-    share = np.zeros((len(kept), len(target)))
-    share[position[target], np.arange(len(target))] = pool.weight / weight[position[target]]
-    return _Pool(share @ pool.x, weight, share @ pool.extra)
+def _distance(root: Array, other: Array) -> Array:
+    """Hellinger distances between distributions given by their square roots, (P, M, S) and (P, N, S) -> (P, M, N)."""
+    square: Array = 1.0 - root @ other.transpose(0, 2, 1)
+    np.maximum(square, 0.0, out=square)
+    return np.sqrt(square, out=square)
 
 
-def _factors(pool: _Pool, windows: tuple[int, ...], ghosts: tuple[int, ...]) -> list[tuple[slice, float]]:
+def _loss(distance: Array, extra: Array, other: Array, factors: Sequence[tuple[slice, float]]) -> Array:
+    """What merging loses but for the weights: `sum_(n < m) d_n d_m`, d_n the Hellinger distance of the n-th factors.
+
+    Args:
+        distance: shape (P, M, N), in each being.
+        extra: shape (M, E), of one side; the other's has shape (N, E).
+        factors: columns of `extra` that count too, with their share: sensors that are on by themselves, late windows.
+    """
+    total = distance.sum(axis=0)
+    square = np.einsum("pmn,pmn->mn", distance, distance)
+    for columns, share in factors:
+        gap = np.maximum(1.0 - np.sqrt(extra[:, columns]) @ np.sqrt(other[:, columns]).T, 0.0)
+        total += share * np.sqrt(gap)
+        square += share**2 * gap
+    loss: Array = np.maximum(total * total - square, 0.0) / 2
+    return loss
+
+
+def _shared(weight: Array, other: Array) -> Array:
+    """`w v / (w + v)` for each of some weights (M,) and others (N,), shape (M, N)."""
+    shared: Array = weight[:, None] * other / (weight[:, None] + other)
+    return shared
+
+
+def _factors(extra: Array, windows: tuple[int, ...], ghosts: tuple[int, ...]) -> list[tuple[slice, float]]:
     """What counts in the merging cost besides beings: (columns of `extra`, share): latest windows, sensors on alone."""
     count, width = windows
     latest = range(max(0, count - LABEL_WINDOWS), count)
     found = [(slice(w * width, (w + 1) * width), LABEL_SHARE) for w in latest]
     for ghost in range(ghosts[0]):
         columns = slice(count * width + 3 * ghost, count * width + 3 * ghost + 3)
-        if pool.extra[:, columns][:, 1:].any():
+        if extra[:, columns][:, 1:].any():
             found.append((columns, 1.0))
     return found
 
 
-def _costs(some: _Pool, others: _Pool, factors: list[tuple[slice, float]]) -> Array:
-    """What merging each of some hypotheses into each of the others would lose, shape (M, N).
-
-    `w v / (w + v) * sum_(n < m) d_n d_m`, d_n the Hellinger distance of the n-th factors: beings, sensors
-    that are on by themselves, and with less weight the latest windows.
-    """
-    squares = 1.0 - np.sqrt(some.x) @ np.sqrt(others.x).transpose(0, 2, 1)  # (P, M, N)
-    np.maximum(squares, 0.0, out=squares)
-    total, square = np.sqrt(squares).sum(axis=0), squares.sum(axis=0)
-    for columns, share in factors:
-        gap = np.maximum(1.0 - np.sqrt(some.extra[:, columns]) @ np.sqrt(others.extra[:, columns]).T, 0.0)
-        total += share * np.sqrt(gap)
-        square += share**2 * gap
-    weight = some.weight[:, None]
-    cost: Array = weight * others.weight / (weight + others.weight) * np.maximum(total**2 - square, 0.0) / 2
-    return cost
+@lru_cache(maxsize=256)
+def _upper(size: int) -> tuple[IndexArray, IndexArray]:
+    """Row and column of each pair of different hypotheses."""
+    return np.triu_indices(size, 1)
 
 
 def _cheapest_pairs(cost: Array, wanted: int) -> list[tuple[int, int]]:
     """Disjoint pairs (heavier first), cheapest first: as many as wanted, and all that are as good as free."""
-    size = len(cost)
-    upper = np.triu_indices(size, 1)
+    upper = _upper(len(cost))
     values = cost[upper]
     most = min(len(values), 4 * max(wanted, 4) + 16)
     nearest = np.argpartition(values, most - 1)[:most] if most < len(values) else np.arange(len(values))

@@ -151,13 +151,12 @@ def _step(base: Reversible, y: Array, dt: float, change: Change | None) -> Array
     resolvent = 1.0 / (base.values[:, None, :] * dt - poles[:, None])  # (P, poles, S)
     parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)  # (P, 2 poles, S)
     changed = base.vectors[:, change.states, :]  # (P, r, S)
-    outer = (changed[:, :, None, :] * changed[:, None, :, :]).reshape(persons, rank * rank, states)
-    gram_parts = (parts @ outer.transpose(0, 2, 1)).reshape(persons, 2, count, rank, rank)
+    scaled = (parts[:, :, None, :] * changed[:, None, :, :]).reshape(persons, 2 * count * rank, states)
+    gram_parts = (scaled @ changed.transpose(0, 2, 1)).reshape(persons, 2, count, rank, rank)
     gram = gram_parts[:, 0] + 1j * gram_parts[:, 1]
     entries = (change.entries * dt)[:, None, :, :].astype(np.complex128)
     core = np.linalg.solve(np.eye(rank) + entries @ gram, np.broadcast_to(entries, gram.shape))
     core *= -residues[:, None, None]
-    scaled = (parts[:, :, None, :] * changed[:, None, :, :]).reshape(persons, 2 * count * rank, states)
     left = (y @ scaled.transpose(0, 2, 1)).reshape(persons, rows, 2, count, rank)
     middle = (left[:, :, 0] + 1j * left[:, :, 1]).transpose(0, 2, 1, 3) @ core  # (P, poles, K, r)
     right = np.empty((persons, rows, 2, count, rank))
