@@ -159,7 +159,7 @@ def _absorb_light(
         cost = _shared(weight[heavy:], weight[:heavy]) * _loss(distance, extra[heavy:], extra[:heavy], factors)
         target[heavy:] = cost.argmin(axis=1)
         lost = float(cost[np.arange(count - heavy), target[heavy:]].sum())
-    total = np.bincount(target, weights=weight)
+    total: Array = np.bincount(target, weights=weight).astype(np.float64)
     share = weight / total[target]
     of_row = (np.arange(persons)[:, None] * heavy + target) * distinct + row
     shares = np.bincount(of_row.ravel(), weights=np.tile(share, persons), minlength=persons * heavy * distinct)
@@ -180,8 +180,9 @@ def _loss(distance: Array, extra: Array, other: Array, factors: Sequence[tuple[s
 
     Args:
         distance: shape (P, M, N), in each being.
-        extra: shape (M, E), of one side; the other's has shape (N, E).
-        factors: columns of `extra` that count too, with their share: sensors that are on by themselves, late windows.
+        extra: shape (M, E), everything else about one side.
+        other: shape (N, E), and about the other.
+        factors: columns of those that count too, with their share: sensors that are on by themselves, late windows.
     """
     total = distance.sum(axis=0)
     square = np.einsum("pmn,pmn->mn", distance, distance)
