@@ -8,11 +8,21 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from presence import first_passage
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.merging import Mixture
-from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, inferred_passages, read_label, stop_accepting
+from presence.passages import (
+    CLOSING_SHARE,
+    UNTOLD,
+    Passage,
+    Window,
+    inferred_passages,
+    labels_of,
+    stop_accepting,
+    tracks,
+)
 from presence.snapshot import DoorUse, Snapshot
 
 Array = NDArray[np.float64]
@@ -22,6 +32,12 @@ TIE = 1e-9
 """Answers closer together than this are no change of mind."""
 UNDECIDED = -2
 """Stands for the likeliest answer where two are equal."""
+MOST_TRACKED = 2
+"""How many windows may be tracked at once; each adds two thirds to the cost of an event."""
+MOST_WINDOWS = 4
+"""How many windows one door may have open at once."""
+SETTLED_SHARE = 0.02
+"""A window is tracked only while nobody has passed with more than this probability."""
 
 
 class DoorEngine(EngineCore):
@@ -41,10 +57,11 @@ class DoorEngine(EngineCore):
                 ways = [w._replace(rates=w.rates * self._code_share(event.code)[:, None, None]) for w in ways]
             if sensor.kind == "lock":  # a new unlocking is a new occasion
                 snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
-            snapshot = self._open_window(snapshot, door)
+            snapshot = self._open_window(snapshot, sensor)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
             nobody = self.settings.door_false_alarm_rate * (1.0 if event.code is None else self.settings.code_slip)
             snapshot = self._branch(snapshot, event, ways, nobody, accepting)
+            snapshot = self._untrack(snapshot, self._settled(snapshot))
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             ways = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
@@ -69,21 +86,44 @@ class DoorEngine(EngineCore):
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
 
-    def _open_window(self, snapshot: Snapshot, door: str) -> Snapshot:
+    def _open_window(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         """A new window; an earlier one of this door still accepts while the door has not closed."""
-        due = snapshot.seconds + self.settings.passage_window
-        labels = snapshot.mixture.labels
-        fresh = np.zeros((labels.shape[0], 1, labels.shape[2]))
+        door = str(sensor.door)
+        snapshot = self._bounded(snapshot, door)
+        mixture = snapshot.mixture
+        fresh = np.zeros((mixture.labels.shape[0], 1, mixture.labels.shape[2]))
         fresh[:, :, 0] = 1.0
+        tracked = self._world(snapshot).sight.contact(door) is not None
+        if tracked:
+            new = first_passage.begin(mixture.x)[:, :, None]
+            mixture = mixture._replace(
+                tracks=np.concatenate([mixture.tracks, new], axis=2) if mixture.tracks.size else new
+            )
+        due = snapshot.seconds + self.settings.passage_window
         return replace(
             snapshot,
-            windows=(*snapshot.windows, Window(snapshot.seconds, door, due, accepting=True)),
-            mixture=snapshot.mixture._replace(labels=np.concatenate([labels, fresh], axis=1)),
+            windows=(*snapshot.windows, Window(snapshot.seconds, door, due, accepting=True, tracked=tracked)),
+            mixture=mixture._replace(labels=np.concatenate([mixture.labels, fresh], axis=1)),
         )
 
-    def _read(self, snapshot: Snapshot, index: int, *, final: bool) -> Passage:
-        label = snapshot.mixture.weight @ snapshot.mixture.labels[:, index]
-        return read_label(self.plan, snapshot.windows[index], label, self.names, snapshot.seconds, final=final)
+    def _bounded(self, snapshot: Snapshot, door: str) -> Snapshot:
+        """Room for one more window: the oldest answers of a contact that bounces are kept as they stand."""
+        tracked = tracks(snapshot.windows)
+        snapshot = self._untrack(snapshot, tracked[: max(0, len(tracked) + 1 - MOST_TRACKED)])
+        same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
+        if len(same) < MOST_WINDOWS:
+            return snapshot
+        kept = [*snapshot.closings, self._read(snapshot, same[0], final=False)]
+        return self._without(replace(snapshot, closings=tuple(sorted(kept, key=lambda p: p.time))), same[:1])
+
+    def _settled(self, snapshot: Snapshot) -> list[int]:
+        """Tracked windows in which somebody has passed almost certainly: tracking would find out nothing more."""
+        mixture = snapshot.mixture
+        return [
+            i
+            for i in tracks(snapshot.windows)
+            if float(mixture.weight @ labels_of(mixture, snapshot.windows, i)[:, 0]) < SETTLED_SHARE
+        ]
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """Closing a door is not a second passage: say so, at once and when its window closes."""
@@ -107,7 +147,7 @@ class DoorEngine(EngineCore):
         windows = list(snapshot.windows)
         persons = len(self.names)
         for i, window in enumerate(windows):
-            label = snapshot.mixture.weight @ snapshot.mixture.labels[:, i]
+            label = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, i)
             sums = (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())
             ranked = np.sort(sums)
             likeliest = int(np.argmax(sums)) if ranked[-1] - ranked[-2] > TIE else UNDECIDED

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Collection, Hashable, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan
-from presence.hypotheses import Caused, Way, branch, reweigh, start, witness
+from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start, witness
 from presence.model import Model, World
-from presence.passages import Passage, pass_silently, read_label, utc
+from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
 from presence.settings import Settings
-from presence.snapshot import Association, DoorUse, Snapshot
+from presence.snapshot import Association, Snapshot
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -91,10 +92,7 @@ class EngineCore:
         if dt <= 0:
             return snapshot
         world, mixture = self._world(snapshot), snapshot.mixture
-        moved = propagate(world.base, mixture.x, dt, world.change(snapshot.conditions))
-        if snapshot.windows:
-            labels = self._labels_after(snapshot, world, moved, dt)
-            mixture = mixture._replace(labels=labels)
+        moved = self._moved(snapshot, world, dt)
         log_factor: Array | float = 0.0
         if self.seats and mixture.ghosts[:, :, 1:].any():
             ghosts = mixture.ghosts * np.exp(-self.ghost_rates * dt)
@@ -103,19 +101,22 @@ class EngineCore:
             mixture = mixture._replace(ghosts=ghosts / total[:, :, None])
         return replace(snapshot, seconds=seconds, mixture=reweigh(mixture, moved, log_factor))
 
-    def _labels_after(self, snapshot: Snapshot, world: World, moved: Array, dt: float) -> Array:
-        """Labels after silent passages through doors that stand open (trapezoid rule on the moving mass)."""
-        flows = {}
-        for door in {w.door for w in snapshot.windows if w.accepting}:
-            if not snapshot.doors.get(door, DoorUse()).open:
-                continue
-            before, after = snapshot.mixture.x, moved / np.maximum(moved.sum(axis=2, keepdims=True), 1e-300)
-            ways = world.passing_rates(door)
-            flows[door] = tuple(
-                sum(rate[:, None] * (before[:, :, i] + after[:, :, i]) * min(dt, 15.0) / 2 for i, rate in way)
-                for way in ways
-            )
-        return pass_silently(snapshot.mixture.labels, snapshot.windows, flows)
+    def _moved(self, snapshot: Snapshot, world: World, dt: float) -> Array:
+        """Distributions and their tracked shares after a silent step, shape (P, K, 1 + 2 T, S)."""
+        blocks = snapshot.mixture.blocks
+        persons, count, each, states = blocks.shape
+        change = world.change(snapshot.conditions)
+        rows = propagate(world.base, blocks.reshape(persons, count * each, states), dt, change)
+        moved = rows.reshape(blocks.shape)
+        for track, index in enumerate(tracks(snapshot.windows)):
+            window = snapshot.windows[index]
+            if window.accepting and ("open", window.door) in snapshot.conditions:
+                pair = slice(1 + 2 * track, 3 + 2 * track)
+                opening = world.opening(snapshot.conditions, window.door)
+                moved[:, :, pair] = first_passage.advance(
+                    world.base, blocks[:, :, pair], moved[:, :, pair], dt, opening
+                )
+        return moved
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An off message that never came, or a sensor that bears witness again."""
@@ -162,15 +163,38 @@ class EngineCore:
         closing = [i for i, w in enumerate(snapshot.windows) if w.due <= now]
         if not closing:
             return snapshot
-        mixture = snapshot.mixture
-        for i in closing:
-            label = mixture.weight @ mixture.labels[:, i]
-            told.append(read_label(self.plan, snapshot.windows[i], label, self.names, now, final=True))
-        left = [i for i in range(len(snapshot.windows)) if i not in closing]
+        told += [self._read(snapshot, i, final=True) for i in closing]
+        return self._without(snapshot, closing)
+
+    def _read(self, snapshot: Snapshot, index: int, *, final: bool) -> Passage:
+        """The answer of a window as it is known now."""
+        label = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)
+        return read_label(self.plan, snapshot.windows[index], label, self.names, snapshot.seconds, final=final)
+
+    def _untrack(self, snapshot: Snapshot, indices: Collection[int]) -> Snapshot:
+        """Windows whose labels are no longer part of each being's distribution."""
+        mixture, windows = snapshot.mixture, snapshot.windows
+        tracked = tracks(windows)
+        if not set(indices) & set(tracked):
+            return snapshot
+        labels = mixture.labels.copy()
+        for i in set(indices) & set(tracked):
+            labels[:, i] = labels_of(mixture, windows, i)
+        kept = [track for track, i in enumerate(tracked) if i not in indices]
+        return replace(
+            snapshot,
+            windows=tuple(replace(w, tracked=w.tracked and i not in indices) for i, w in enumerate(windows)),
+            mixture=mixture._replace(labels=labels, tracks=mixture.tracks[:, :, kept]),
+        )
+
+    def _without(self, snapshot: Snapshot, indices: Collection[int]) -> Snapshot:
+        """Some windows are no longer needed."""
+        snapshot = self._untrack(snapshot, indices)
+        left = [i for i in range(len(snapshot.windows)) if i not in indices]
         return replace(
             snapshot,
             windows=tuple(snapshot.windows[i] for i in left),
-            mixture=mixture._replace(labels=mixture.labels[:, left]),
+            mixture=snapshot.mixture._replace(labels=snapshot.mixture.labels[:, left]),
         )
 
     # --- what every event shares ---
@@ -188,7 +212,8 @@ class EngineCore:
         if snapshot.association is None and self.numbers is not None:
             ways = [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
         weight = self.settings.evidence_weight
-        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, weight, ghost)
+        settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
         association = self._association(event, caused)
         return replace(
             snapshot,
@@ -210,8 +235,4 @@ class EngineCore:
         """Evidence about one being: a likelihood per state, shape (S,)."""
         factor = np.ones((len(self.names), self.model.states.size))
         factor[self.names.index(person)] = likelihood
-        return self._factor(snapshot, factor)
-
-    def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
-        """Evidence about each being by itself: a factor per state, shape (P, S)."""
-        return replace(snapshot, mixture=reweigh(snapshot.mixture, snapshot.mixture.x * factor[:, None, :]))
+        return replace(snapshot, mixture=scaled(snapshot.mixture, factor))

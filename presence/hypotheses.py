@@ -23,11 +23,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.first_passage import pass_now
 from presence.merging import Mixture, reduce
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
+FORTH = 1
+"""The label of a passage one way; 2 is the other, 0 none."""
 NEGLIGIBLE = 1e-12
 """Candidates lighter than this are folded away at once; the mass is counted in `Mixture.merged`."""
 
@@ -65,18 +68,18 @@ def start(x: Array, ghosts: int) -> Mixture:
     return Mixture(x[:, None, :].copy(), np.ones(1), np.zeros((1, 0, 1 + 2 * persons)), asleep, cause)
 
 
-def reweigh(mixture: Mixture, x: Array, log_factor: Array | float = 0.0) -> Mixture:
+def reweigh(mixture: Mixture, blocks: Array, log_factor: Array | float = 0.0) -> Mixture:
     """Take in unnormalised distributions: their sums are the likelihoods of what was (not) seen.
 
     Args:
         mixture: the hypotheses before.
-        x: shape (P, K, S), unnormalised.
+        blocks: shape (P, K, 1 + 2 T, S), unnormalised, with the tracked shares.
         log_factor: further log-likelihood per hypothesis, shape (K,), nats.
 
     Raises:
         FloatingPointError: if the evidence is impossible under every hypothesis (the models forbid that).
     """
-    mass = x.sum(axis=2)
+    mass = blocks[:, :, 0].sum(axis=2)
     with np.errstate(divide="ignore"):
         log_weight = np.log(mixture.weight) + np.log(mass).sum(axis=0) + log_factor
     largest = float(log_weight.max())
@@ -84,11 +87,16 @@ def reweigh(mixture: Mixture, x: Array, log_factor: Array | float = 0.0) -> Mixt
         raise FloatingPointError("the evidence is impossible under every hypothesis")
     weight = np.exp(log_weight - largest)
     total = float(weight.sum())
-    return mixture._replace(
-        x=x / np.maximum(mass, 1e-300)[:, :, None],
+    return mixture.with_blocks(blocks / np.maximum(mass, 1e-300)[:, :, None, None])._replace(
         weight=weight / total,
         log_likelihood=mixture.log_likelihood + largest + float(np.log(total)),
     )
+
+
+def scaled(mixture: Mixture, factor: Array) -> Mixture:
+    """Evidence about each being by itself: a likelihood per state, shape (P, S) or (P, K, S)."""
+    each = factor[:, :, None, :] if factor.ndim == 3 else factor[:, None, None, :]
+    return reweigh(mixture, mixture.blocks * each)
 
 
 def branch(
@@ -97,6 +105,7 @@ def branch(
     nobody_rate: Array,
     most: int | None,
     accepting: Sequence[int] = (),
+    settling: Sequence[int] = (),
     evidence_weight: float = 1.0,
     ghost: tuple[int, Array] | None = None,
 ) -> tuple[Mixture, Caused]:
@@ -108,14 +117,14 @@ def branch(
         nobody_rate: shape (K,), 1/s: rate of the event with nobody causing it, per hypothesis; positive.
         most: the largest number of hypotheses kept; None keeps all (exact).
         accepting: open windows (indices) whose label a passage in this event settles.
+        settling: tracked windows (indices) in which a passage in this event counts.
         ghost: for a sensor that can be on by itself, its index and the distribution (3,) it has if nobody caused this.
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
-    rows, masses = _moved(mixture.x, ways)
+    rows, masses = _moved(mixture.blocks, ways, settling)
     masses = [nobody_rate[None, :], *masses]
-    rate = np.concatenate(masses) ** evidence_weight  # (1 + ways * P, K)
-    weight = (rate * mixture.weight).ravel()
+    weight = (np.concatenate(masses) ** evidence_weight * mixture.weight).ravel()  # (1 + ways * P) times K
     total = float(weight.sum())
     weight /= total
     candidate = np.flatnonzero(weight > (NEGLIGIBLE if most else 0.0))
@@ -138,20 +147,24 @@ def branch(
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
         merged=mixture.merged + lost,
     )
-    who = np.bincount(being, weights=weight, minlength=persons + 1)
+    who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
     same = float((weight * mixture.cause[parent, being] * (being < persons)).sum())
-    caused_by = Caused(np.asarray(who[:persons], dtype=np.float64), float(who[persons]), same)
+    caused_by = Caused(who[:persons], float(who[persons]), same)
     return reduce(grown, np.concatenate(rows, axis=1), row, most), caused_by
 
 
-def _moved(x: Array, ways: Sequence[Way]) -> tuple[list[Array], list[Array]]:
-    """Distributions before an event and after each way of causing it (P, K, S), and the rates of each way (P, K)."""
-    rows, masses = [x], []
+def _moved(blocks: Array, ways: Sequence[Way], settling: Sequence[int]) -> tuple[list[Array], list[Array]]:
+    """Distributions (P, K, B, S) before an event and after each way of causing it, and each way's rates (P, K)."""
+    rows, masses = [blocks], []
     for way in ways:
-        moved = np.zeros_like(x)
-        moved[:, :, way.target] = x[:, :, way.source] @ way.rates
-        mass = moved.sum(axis=2)
-        rows.append(moved / np.maximum(mass, 1e-300)[:, :, None])
+        moved = np.zeros_like(blocks)
+        moved[..., way.target] = blocks[..., way.source] @ way.rates[:, None]
+        if way.label:
+            for track in settling:
+                pair = slice(1 + 2 * track, 3 + 2 * track)
+                moved[:, :, pair] = pass_now(moved[:, :, pair], forth=way.label == FORTH)
+        mass = moved[:, :, 0].sum(axis=2)
+        rows.append(moved / np.maximum(mass, 1e-300)[:, :, None, None])
         masses.append(mass)
     return rows, masses
 
@@ -169,14 +182,14 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         most: the largest number of hypotheses kept; None keeps all.
     """
     persons, count, _ = mixture.x.shape
-    within = mixture.x * inside[:, None, :]
-    share = np.clip(within.sum(axis=2), 0.0, 1.0)  # (P, K)
-    without = mixture.x - within
+    blocks = mixture.blocks
+    within = blocks * inside[:, None, None, :]
+    share = np.clip(within[:, :, 0].sum(axis=2), 0.0, 1.0)  # (P, K)
     rows = np.concatenate(
         [
-            mixture.x,
-            within / np.maximum(share, 1e-300)[:, :, None],
-            without / np.maximum(1.0 - share, 1e-300)[:, :, None],
+            blocks,
+            within / np.maximum(share, 1e-300)[:, :, None, None],
+            (blocks - within) / np.maximum(1.0 - share, 1e-300)[:, :, None, None],
         ],
         axis=1,
     )
@@ -201,6 +214,7 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         ghosts=mixture.ghosts[parent],
         cause=mixture.cause[parent],
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
+        merged=mixture.merged + max(0.0, 1.0 - float(kept.sum()) / total),
     )
     return reduce(grown, rows, row.reshape(persons, -1)[:, chosen] * count + parent, most)
 

@@ -14,7 +14,7 @@ from presence.doors import DoorEngine
 from presence.engine import STILL
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import reweigh
+from presence.hypotheses import scaled
 from presence.passages import Passage
 from presence.places import shared_bed
 from presence.snapshot import Belief, Snapshot
@@ -82,7 +82,7 @@ class Engine(DoorEngine):
         if sensor.kind == "occupancy" and sensor.room is not None:
             factor = np.ones((len(self.names), self.model.states.size))
             factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
-            snapshot = self._factor(snapshot, factor)
+            snapshot = replace(snapshot, mixture=scaled(snapshot.mixture, factor))
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
             snapshot = self._unschedule(snapshot, sensor.id)
@@ -130,9 +130,9 @@ class Engine(DoorEngine):
         place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
         there = self.model.states.select([place])
         took = mixture.cause[:, :-1].T  # (P, K)
-        x = mixture.x.copy()
-        x[:, :, there] *= (took + (1.0 - took) * self.settings.seat_shared_share)[:, :, None]
-        return replace(snapshot, mixture=reweigh(mixture, x))
+        factor = np.ones_like(mixture.x)
+        factor[:, :, there] = (took + (1.0 - took) * self.settings.seat_shared_share)[:, :, None]
+        return replace(snapshot, mixture=scaled(mixture, factor))
 
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer, but for a taken seat."""

@@ -31,6 +31,9 @@ LABEL_SHARE = 0.2
 """...and how much, relative to a being: enough to keep directions apart, without crowding out who is where."""
 
 
+NO_TRACKS: Array = np.zeros((0, 0, 0, 2, 0))
+
+
 class Mixture(NamedTuple):
     """K hypotheses about P beings with S states each; W open windows; G sensors that can be on by themselves."""
 
@@ -48,20 +51,41 @@ class Mixture(NamedTuple):
     """`log p(all events and silences so far)`, nats."""
     merged: float = 0.0
     """Sum over all merges so far of the merging costs: an upper scale for what merging has lost (0 = exact)."""
+    tracks: Array = NO_TRACKS
+    """Shape (P, K, T, 2, S): for each of T tracked windows, the share of x that has not passed yet, and the share that
+    passed forth first (see `first_passage`)."""
+
+    @property
+    def blocks(self) -> Array:
+        """Shape (P, K, 1 + 2 T, S): x and its tracked shares, which move and are conditioned together."""
+        if not self.tracks.size:
+            return self.x[:, :, None]
+        persons, count, tracked, _, states = self.tracks.shape
+        return np.concatenate([self.x[:, :, None], self.tracks.reshape(persons, count, 2 * tracked, states)], axis=2)
+
+    def with_blocks(self, blocks: Array) -> Mixture:
+        """The same with other distributions, shape (P, K, 1 + 2 T, S)."""
+        if blocks.shape[2] == 1:
+            return self._replace(x=blocks[:, :, 0], tracks=NO_TRACKS)
+        persons, count, each, states = blocks.shape
+        return self._replace(x=blocks[:, :, 0], tracks=blocks[:, :, 1:].reshape(persons, count, each // 2, 2, states))
 
 
 class _Pool:
     """Hypotheses while they are being merged, in place; what merging two of them would lose is kept up to date."""
 
-    def __init__(self, x: Array, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]]) -> None:
+    def __init__(
+        self, x: Array, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]], states: int
+    ) -> None:
         self.x = x
-        """Shape (P, M, S)."""
+        """Shape (P, M, S or more): distances are taken in the first S."""
+        self.states = states
         self.weight = weight
         """Shape (M,)."""
         self.extra = extra
         """Shape (M, E): everything else that mixes linearly, flattened."""
         self.factors = factors
-        self.root = np.sqrt(x)
+        self.root = np.sqrt(x[:, :, :states])
         everybody = np.arange(len(weight))
         self.loss = self._losses(everybody, everybody)
         """Shape (M, M): see `_loss`."""
@@ -87,7 +111,7 @@ class _Pool:
         self.weight[into] = total
         mixed = self.x[:, into] * (1.0 - share) + self.x[:, gone] * share
         self.x[:, into] = mixed
-        self.root[:, into] = np.sqrt(mixed)
+        self.root[:, into] = np.sqrt(mixed[:, :, : self.states])
         self.extra[into] = self.extra[into] * (1.0 - share) + self.extra[gone] * share
         again = self._losses(into, left)
         self.loss[into[:, None], left] = again
@@ -102,13 +126,13 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
 
     Args:
         mixture: weights (C,), labels, ghosts and causes of the C candidates; `x` is not used.
-        rows: shape (P, R, S), the distinct distributions of each being.
+        rows: shape (P, R, B, S), the distinct distributions of each being, with their tracked shares.
         row: shape (P, C), which one each candidate has.
         most: the largest number kept; None keeps all.
     """
     persons, candidates = row.shape
     if most is None:
-        return mixture._replace(x=rows[np.arange(persons)[:, None], row])
+        return mixture.with_blocks(rows[np.arange(persons)[:, None], row])
     linear = (mixture.labels, mixture.ghosts, mixture.cause)
     order = np.argsort(-mixture.weight, kind="stable")
     extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)[order]
@@ -130,8 +154,8 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
         pool.merge(gone, into, left)
     split = np.cumsum([windows[0] * windows[1], ghosts[0] * ghosts[1]])
     labels, ghost, cause = np.split(pool.extra[left], split, axis=1)
-    return mixture._replace(
-        x=pool.x[:, left],
+    merged = mixture.with_blocks(pool.x[:, left].reshape(persons, len(left), *rows.shape[2:]))
+    return merged._replace(
         weight=pool.weight[left],
         labels=labels.reshape(len(left), *windows),
         ghosts=ghost.reshape(len(left), *ghosts),
@@ -147,12 +171,12 @@ def _absorb_light(
 
     Arguments as in `reduce`, the heaviest candidate first. Distances are looked up among the distinct distributions.
     """
-    persons, distinct, _ = rows.shape
+    persons, distinct, _, states = rows.shape
     count, lost = len(weight), 0.0
     heavy = max(1, min(most, int((weight > MINOR).sum())))
     target = np.arange(count)
     if heavy < count:
-        root = np.sqrt(rows)
+        root = np.sqrt(rows[:, :, 0])
         between = _distance(root, root)  # (P, R, R)
         nearby = np.stack([between[p][:, row[p, :heavy]] for p in range(persons)]).reshape(-1, heavy)
         distance = nearby[row[:, heavy:] + distinct * np.arange(persons)[:, None]]  # (P, light, heavy)
@@ -165,7 +189,8 @@ def _absorb_light(
     shares = np.bincount(of_row.ravel(), weights=np.tile(share, persons), minlength=persons * heavy * distinct)
     mixing = np.zeros((heavy, count))
     mixing[target, np.arange(count)] = share
-    return _Pool(shares.reshape(persons, heavy, distinct) @ rows, total, mixing @ extra, factors), lost
+    mixed = shares.reshape(persons, heavy, distinct) @ rows.reshape(persons, distinct, -1)
+    return _Pool(mixed, total, mixing @ extra, factors, states), lost
 
 
 def _distance(root: Array, other: Array) -> Array:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.conditions import Entry, entries_of
+from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
 from presence.hypotheses import Way
 from presence.movement import PET, Being, beings, weights_and_flows
@@ -22,7 +23,7 @@ from presence.settings import Settings
 
 Array = NDArray[np.float64]
 Condition = tuple[str, str]
-"""(`blind` | `open` | `unwatched` | `pressed`, sensor or door id)."""
+"""(`blind` | `open` | `unwatched` | `unpassed...` | `pressed`, sensor or door id)."""
 T = TypeVar("T")
 
 WORLDS = 32
@@ -79,9 +80,10 @@ class World:
             if m == n:
                 matrix[:, m, n] += rate
             else:
-                matrix[:, m, n] += rate / (self.base.scale[:, i] * self.base.scale[:, j])
+                flow = rate / (self.base.scale[:, i] * self.base.scale[:, j])
+                matrix[:, m, n] += flow
                 if both:
-                    matrix[:, n, m] = matrix[:, m, n]
+                    matrix[:, n, m] += flow
         return Change(index, matrix)
 
     def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
@@ -92,14 +94,10 @@ class World:
             key, lambda: self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
         )
 
-    def passing_rates(self, door: str) -> tuple[list[tuple[int, Array]], list[tuple[int, Array]]]:
-        """Rates (P,) of passing forth and back through an open door, with the states they start from."""
-        pairs = self.sight.door_states(door)
-
-        def rates(starts: list[tuple[int, int]]) -> list[tuple[int, Array]]:
-            return [(i, self.sight.flows[:, i, j] / self.sight.weights[:, i]) for i, j in starts]
-
-        return rates(pairs), rates([(j, i) for i, j in pairs])
+    def opening(self, conditions: frozenset[Condition], door: str) -> Opening:
+        """The generators while a door stands open, with passages through it cut off."""
+        cut = [self.change(conditions | {(which, door)}) for which in ("unpassed", "unpassed_back", "unpassed_forth")]
+        return Opening(*cut)
 
 
 class Model:

@@ -1,7 +1,8 @@
 """Which way through a door: windows that open at a door event, are read at once, and are final when they close.
 
 Each hypothesis carries a label distribution for every open window: nobody passed, or who passed which way. Evidence
-that comes later reweighs the hypotheses and so the labels: exact fixed-lag smoothing of one variable, online.
+that comes later reweighs the hypotheses and so the labels: exact fixed-lag smoothing of one variable, online. While it
+is open whether somebody has passed at all, the label is part of each being's distribution (`first_passage`).
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from presence import first_passage
 from presence.floorplan import Floorplan
+from presence.merging import Mixture
 
 Array = NDArray[np.float64]
 
@@ -62,6 +65,8 @@ class Window:
     """A later passage through the still open door settles it."""
     told: int = UNTOLD
     """The likeliest label when it was last told."""
+    tracked: bool = False
+    """Whether its label is part of each being's distribution, because people may pass it unreported."""
 
 
 def utc(seconds: float) -> datetime:
@@ -83,24 +88,16 @@ def read_label(
     return Passage(utc(window.seconds), utc(now), window.door, directions, nobody, who, final)
 
 
-def pass_silently(labels: Array, windows: Sequence[Window], flows: Mapping[str, tuple[Array, Array]]) -> Array:
-    """Settle accepting windows by the flow of beings through doors that stand open.
+def tracks(windows: Sequence[Window]) -> list[int]:
+    """Indices of the tracked windows, in the order of their tracks."""
+    return [i for i, window in enumerate(windows) if window.tracked]
 
-    Args:
-        labels: shape (K, W, 1 + 2 P).
-        windows: the W open windows.
-        flows: per door the expected passages forth and back, each of shape (P, K), in the step just made.
-    """
-    for index, window in enumerate(windows):
-        if not (window.accepting and window.door in flows):
-            continue
-        forth, back = flows[window.door]
-        share = np.concatenate([forth, back]).T  # (K, 2 P)
-        share = share * np.minimum(1.0, 0.99 / np.maximum(share.sum(axis=1), 1e-300))[:, None]
-        labels = labels.copy()
-        labels[:, index, 1:] += labels[:, index, :1] * share
-        labels[:, index, 0] *= 1.0 - share.sum(axis=1)
-    return labels
+
+def labels_of(mixture: Mixture, windows: Sequence[Window], index: int) -> Array:
+    """Each hypothesis' label distribution of a window, shape (K, 1 + 2 P)."""
+    if not windows[index].tracked:
+        return mixture.labels[:, index]
+    return first_passage.label(mixture.x, mixture.tracks[:, :, tracks(windows).index(index)])
 
 
 def stop_accepting(windows: Sequence[Window], door: str) -> tuple[Window, ...]:

@@ -13,7 +13,7 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors"},
-    {"reading", "settings", "markov", "propagation", "merging", "hypotheses"},
+    {"reading", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
     {"floorplan", "events", "truth"},
     {"places", "movement", "sensing"},
     {"conditions", "model"},

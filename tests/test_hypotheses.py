@@ -189,7 +189,7 @@ def test_who_is_where_is_kept_apart() -> None:
 def test_mixtures_are_never_changed_in_place(case: Case, most: int | None) -> None:
     copies = [np.copy(values) for values in case.mixture[:5]]
     after = branched(case, most, tuple(range(case.mixture.labels.shape[1])))
-    reweigh(after, after.x * 0.5)
+    reweigh(after, after.blocks * 0.5)
     witness(case.mixture, np.ones((len(case.mixture.x), case.mixture.x.shape[2])), 0.3, most)
     for values, copy in zip(case.mixture[:5], copies, strict=True):
         np.testing.assert_array_equal(values, copy)
@@ -204,7 +204,7 @@ def test_thousands_of_events_stay_bounded_and_normalised(most: int) -> None:
     for n in range(2000):
         state = np.array([n % 4])
         way = Way(state, state, np.full((3, 1, 1), 10.0 ** random.uniform(-9, 1)), 0)
-        mixture = reweigh(mixture, mixture.x @ move)
+        mixture = reweigh(mixture, mixture.blocks @ move)
         mixture, _ = branch(mixture, [way], np.full(len(mixture.weight), 1e-6), most)
         assert len(mixture.weight) <= most
     assert mixture.weight.sum() == pytest.approx(1.0, rel=0, abs=EXACT)
@@ -220,7 +220,7 @@ def test_reweighing_is_bayes_rule_on_the_joint(case: Case, seed: int) -> None:
     persons, count, states = case.mixture.x.shape
     factor = random.uniform(1e-9, 1.0, (persons, states))
     log_factor = random.uniform(-3, 0, count)
-    after = reweigh(case.mixture, case.mixture.x * factor[:, None], log_factor)
+    after = reweigh(case.mixture, case.mixture.blocks * factor[:, None, None], log_factor)
     expected = joint_of(case.mixture._replace(weight=case.mixture.weight * np.exp(log_factor)))
     for p in range(persons):
         expected = expected * factor[p].reshape([-1 if axis == p else 1 for axis in range(persons)])
@@ -232,7 +232,7 @@ def test_reweighing_survives_tiny_likelihoods() -> None:
     """300 silences of 1e-30 each: log-likelihoods add up where the product would underflow."""
     mixture = start(np.array([[0.5, 0.5], [0.2, 0.8]]), 0)
     for _ in range(300):
-        mixture = reweigh(mixture, mixture.x * 1e-30)
+        mixture = reweigh(mixture, mixture.blocks * 1e-30)
     assert mixture.log_likelihood == pytest.approx(300 * 2 * np.log(1e-30), rel=1e-12)
     np.testing.assert_allclose(mixture.x[:, 0], [[0.5, 0.5], [0.2, 0.8]], rtol=1e-9)
 
@@ -240,7 +240,7 @@ def test_reweighing_survives_tiny_likelihoods() -> None:
 def test_reweighing_refuses_the_impossible() -> None:
     mixture = start(np.array([[1.0, 0.0]]), 0)
     with pytest.raises(FloatingPointError, match="impossible under every hypothesis"):
-        reweigh(mixture, mixture.x * 0.0)
+        reweigh(mixture, mixture.blocks * 0.0)
 
 
 @given(case=cases(), seed=st.integers(0, 2**32 - 1), alone=st.floats(0.01, 1.0))

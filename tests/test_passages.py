@@ -164,12 +164,6 @@ LEFT_OPEN: list[Line] = [
 ]
 
 
-OPEN_DOOR_FLOW = pytest.mark.xfail(
-    strict=True, reason="known fault: labels of an open door follow the expected flow, not later evidence"
-)
-
-
-@OPEN_DOOR_FLOW
 def test_a_door_left_open_lets_people_out_unreported() -> None:
     """The opening was for nobody; later somebody walks out through it: the count follows."""
     tracker = Tracker(row(1))
@@ -220,9 +214,7 @@ OPEN_DOOR: dict[str, list[Line]] = {
 }
 
 
-@pytest.mark.parametrize(
-    "story", [pytest.param(s, marks=OPEN_DOOR_FLOW if s == "left open, out later" else ()) for s in OPEN_DOOR]
-)
+@pytest.mark.parametrize("story", OPEN_DOOR)
 def test_direction_while_a_door_stands_open(story: str) -> None:
     """Within .05 of the exact answer for one person (the label carried as part of the state)."""
     events = [at(*line) for line in [*LEFT_OPEN[:2], *OPEN_DOOR[story]]]
@@ -396,11 +388,15 @@ def mirrored(plan: Floorplan) -> Floorplan:
     return replace(plan, doors={d.id: replace(d, between=d.between[::-1]) for d in plan.doors.values()})
 
 
-@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-9), (2, 1e-3)])
+@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-6), (2, 1e-3)])
 @effort(max_examples=20)
 @given(data=st.data())
 def test_a_mirror_image_swaps_directions(people: int, tolerance: float, data: st.DataObject) -> None:
-    """The same answers, at once and final, in the other order; people who are alike merge in either order."""
+    """The same answers, at once and final, in the other order.
+
+    People who are alike merge in either order; who passes an open door is a difference of masses, so small masses keep
+    fewer digits.
+    """
     plan = row(people)
     events = data.draw(logs(plan, 8, longest=300.0))
     end = (events[-1].time - NOON).total_seconds() + WINDOW + 1.0
