@@ -29,8 +29,8 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     """Changed entries while a condition lasts.
 
     Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
-    through unreported, and may be closed), `unwatched` (a door whose contact is offline), `pressed` (a seat);
-    `unpassed`, `unpassed_forth`, `unpassed_back`: passages through an open door, or one way only, are cut off.
+    through unreported, and may be closed), `unpassed` (and all who pass it are cut off), `unwatched` (a door whose
+    contact is offline), `pressed` (a seat).
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
@@ -49,12 +49,9 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
             yield Entry(j, j, -flow / sight.weights[:, j])
         if condition == "open":
             yield from _on_diagonal(sight.options(contact, "closed"), -1.0)
-    elif condition.startswith("unpassed"):
+    elif condition == "unpassed":
         for i, j in sight.door_states(name):
-            if condition != "unpassed_back":
-                yield Entry(i, j, -sight.flows[:, i, j], both_ways=False)
-            if condition != "unpassed_forth":
-                yield Entry(j, i, -sight.flows[:, i, j], both_ways=False)
+            yield Entry(i, j, -sight.flows[:, i, j])
     elif condition == "pressed":
         sensor = sight.plan.sensors[name]
         yield from entries_of(sight, "blind", name)

@@ -32,12 +32,14 @@ TIE = 1e-9
 """Answers closer together than this are no change of mind."""
 UNDECIDED = -2
 """Stands for the likeliest answer where two are equal."""
-MOST_TRACKED = 2
-"""How many windows may be tracked at once; each adds two thirds to the cost of an event."""
+TRACKED_SHARE = 0.1
+"""A door that stands open is tracked when nobody has passed it yet with more than this probability..."""
 MOST_WINDOWS = 4
 """How many windows one door may have open at once."""
 SETTLED_SHARE = 0.02
-"""A window is tracked only while nobody has passed with more than this probability."""
+"""...and until it falls below this one."""
+MOST_TRACKED = 2
+"""How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
 
 
 class DoorEngine(EngineCore):
@@ -57,11 +59,10 @@ class DoorEngine(EngineCore):
                 ways = [w._replace(rates=w.rates * self._code_share(event.code)[:, None, None]) for w in ways]
             if sensor.kind == "lock":  # a new unlocking is a new occasion
                 snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
-            snapshot = self._open_window(snapshot, sensor)
+            snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
             nobody = self.settings.door_false_alarm_rate * (1.0 if event.code is None else self.settings.code_slip)
             snapshot = self._branch(snapshot, event, ways, nobody, accepting)
-            snapshot = self._untrack(snapshot, self._settled(snapshot))
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             ways = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
@@ -86,44 +87,55 @@ class DoorEngine(EngineCore):
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
 
-    def _open_window(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    def _open_window(self, snapshot: Snapshot, door: str) -> Snapshot:
         """A new window; an earlier one of this door still accepts while the door has not closed."""
-        door = str(sensor.door)
         snapshot = self._bounded(snapshot, door)
-        mixture = snapshot.mixture
-        fresh = np.zeros((mixture.labels.shape[0], 1, mixture.labels.shape[2]))
-        fresh[:, :, 0] = 1.0
-        tracked = self._world(snapshot).sight.contact(door) is not None
-        if tracked:
-            new = first_passage.begin(mixture.x)[:, :, None]
-            mixture = mixture._replace(
-                tracks=np.concatenate([mixture.tracks, new], axis=2) if mixture.tracks.size else new
-            )
         due = snapshot.seconds + self.settings.passage_window
+        labels = snapshot.mixture.labels
+        fresh = np.zeros((labels.shape[0], 1, labels.shape[2]))
+        fresh[:, :, 0] = 1.0
         return replace(
             snapshot,
-            windows=(*snapshot.windows, Window(snapshot.seconds, door, due, accepting=True, tracked=tracked)),
-            mixture=mixture._replace(labels=np.concatenate([mixture.labels, fresh], axis=1)),
+            windows=(*snapshot.windows, Window(snapshot.seconds, door, due, accepting=True)),
+            mixture=snapshot.mixture._replace(labels=np.concatenate([labels, fresh], axis=1)),
         )
 
     def _bounded(self, snapshot: Snapshot, door: str) -> Snapshot:
         """Room for one more window: the oldest answers of a contact that bounces are kept as they stand."""
-        tracked = tracks(snapshot.windows)
-        snapshot = self._untrack(snapshot, tracked[: max(0, len(tracked) + 1 - MOST_TRACKED)])
         same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
         if len(same) < MOST_WINDOWS:
             return snapshot
         kept = [*snapshot.closings, self._read(snapshot, same[0], final=False)]
         return self._without(replace(snapshot, closings=tuple(sorted(kept, key=lambda p: p.time))), same[:1])
 
-    def _settled(self, snapshot: Snapshot) -> list[int]:
-        """Tracked windows in which somebody has passed almost certainly: tracking would find out nothing more."""
+    def _follow(self, snapshot: Snapshot) -> Snapshot:
+        """Track the doors that stand open and may not have been passed yet; stop where somebody has almost certainly.
+
+        Most who open a door pass it there and then; only once that is in doubt is it worth the cost.
+        """
+        for index, window in enumerate(snapshot.windows):
+            nobody = float(snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)[:, 0])
+            standing = window.accepting and ("open", window.door) in snapshot.conditions
+            if window.tracked and nobody < SETTLED_SHARE:
+                snapshot = self._untrack(snapshot, [index])
+            elif not window.tracked and standing and nobody > TRACKED_SHARE:
+                tracked = tracks(snapshot.windows)
+                snapshot = self._track(self._untrack(snapshot, tracked[: len(tracked) + 1 - MOST_TRACKED]), index)
+        return snapshot
+
+    def _track(self, snapshot: Snapshot, index: int) -> Snapshot:
+        """Make a window's label part of each being's distribution."""
         mixture = snapshot.mixture
-        return [
-            i
-            for i in tracks(snapshot.windows)
-            if float(mixture.weight @ labels_of(mixture, snapshot.windows, i)[:, 0]) < SETTLED_SHARE
-        ]
+        before = [i for i in tracks(snapshot.windows) if i < index]
+        new = first_passage.begin(mixture.x, mixture.labels[:, index])
+        old = mixture.tracks if mixture.tracks.size else np.zeros((*mixture.x.shape[:2], 0, *new.shape[2:]))
+        windows = list(snapshot.windows)
+        windows[index] = replace(windows[index], tracked=True)
+        return replace(
+            snapshot,
+            windows=tuple(windows),
+            mixture=mixture._replace(tracks=np.insert(old, len(before), new, axis=2)),
+        )
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """Closing a door is not a second passage: say so, at once and when its window closes."""

@@ -103,20 +103,21 @@ class EngineCore:
 
     def _moved(self, snapshot: Snapshot, world: World, dt: float) -> Array:
         """Distributions and their tracked shares after a silent step, shape (P, K, 1 + 2 T, S)."""
-        blocks = snapshot.mixture.blocks
+        blocks, conditions, windows = snapshot.mixture.blocks, snapshot.conditions, snapshot.windows
+        openings = [
+            (slice(1 + 2 * track, 3 + 2 * track), world.opening(conditions, windows[index].door))
+            for track, index in enumerate(tracks(windows))
+            if windows[index].accepting and ("open", windows[index].door) in conditions
+        ]
+        near = [blocks[:, :, pair.start, None] * opening.near for pair, opening in openings]
         persons, count, each, states = blocks.shape
-        change = world.change(snapshot.conditions)
-        rows = propagate(world.base, blocks.reshape(persons, count * each, states), dt, change)
-        moved = rows.reshape(blocks.shape)
-        for track, index in enumerate(tracks(snapshot.windows)):
-            window = snapshot.windows[index]
-            if window.accepting and ("open", window.door) in snapshot.conditions:
-                pair = slice(1 + 2 * track, 3 + 2 * track)
-                opening = world.opening(snapshot.conditions, window.door)
-                moved[:, :, pair] = first_passage.advance(
-                    world.base, blocks[:, :, pair], moved[:, :, pair], dt, opening
-                )
-        return moved
+        rows = np.concatenate([blocks, *near], axis=2).reshape(persons, -1, states)
+        moved = propagate(world.base, rows, dt, world.change(conditions)).reshape(persons, count, -1, states)
+        for n, (pair, opening) in enumerate(openings, start=each):
+            moved[:, :, pair] = first_passage.advance(
+                world.base, blocks[:, :, pair], moved[:, :, pair], moved[:, :, n], dt, opening
+            )
+        return moved[:, :, :each]
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An off message that never came, or a sensor that bears witness again."""

@@ -26,46 +26,50 @@ NOT_YET, FORTH_FIRST = range(2)
 
 
 class Opening(NamedTuple):
-    """Entries of the generators while a way stands open: with all passages, and with some of them cut off.
+    """While a way stands open: the generators with all passages cut off, and where a passage forth begins.
 
     A passage that is cut off still leaves its state (the diagonal stays), so what arrives has not passed.
     """
 
-    neither: Change | None
-    forth: Change | None
-    """Forth only."""
-    back: Change | None
-    """Back only."""
+    closed: Change | None
+    near: Array
+    """Shape (S,): 1 for states on the side where a passage forth begins, else 0."""
 
 
-def begin(x: Array) -> Array:
-    """Nobody has passed yet: blocks of shape (P, K, 2, S) for distributions of shape (P, K, S)."""
-    return np.stack([x, np.zeros_like(x)], axis=2)
+def begin(x: Array, labels: Array) -> Array:
+    """Blocks that agree with labels, being by being.
+
+    Args:
+        x: shape (P, K, S).
+        labels: shape (K, 1 + 2 P): nobody passed, each passed forth first, each passed back first.
+
+    Returns:
+        Shape (P, K, 2, S).
+    """
+    persons = len(x)
+    forth, back = labels[:, 1 : 1 + persons].T, labels[:, 1 + persons :].T  # (P, K)
+    return np.stack([x * np.maximum(1.0 - forth - back, 0.0)[:, :, None], x * forth[:, :, None]], axis=2)
 
 
-def advance(base: Reversible, before: Array, moved: Array, dt: float, opening: Opening) -> Array:
+def advance(base: Reversible, before: Array, moved: Array, near: Array, dt: float, opening: Opening) -> Array:
     """Blocks after a silent step with the way open.
 
-    Exact but for those who passed more than once within the step and came to where they might have come the other
-    way: they are taken to have come back.
+    Exact where no other way joins the two sides; else but for those who within one silent step first went round to the
+    other side and then passed.
 
     Args:
         base: the decomposed generators.
         before: shape (P, K, 2, S), blocks before the step.
         moved: shape (P, K, 2, S), each moved by the whole generator.
+        near: shape (P, K, S), those who had not passed yet and were on the near side, moved by the whole generator.
         dt: seconds.
-        opening: the generators with passages cut off.
+        opening: the generator with passages cut off, and the near side.
     """
-    waiting = before[:, :, NOT_YET]
-    neither = propagate(base, waiting, dt, opening.neither)
-    only_forth = np.maximum(propagate(base, waiting, dt, opening.forth) - neither, 0.0)
-    only_back = np.maximum(propagate(base, waiting, dt, opening.back) - neither, 0.0)
-    passed = np.maximum(moved[:, :, NOT_YET] - neither, 0.0)
-    once = only_forth + only_back
-    share = np.divide(only_forth, once, out=np.full_like(once, 0.5), where=once > 0)
-    several = np.maximum(passed - once, 0.0)
-    first_forth = (passed - several) * share + several * (1.0 - share)
-    return np.stack([neither, moved[:, :, FORTH_FIRST] + first_forth], axis=2)
+    waiting, count = before[:, :, NOT_YET], before.shape[1]
+    rows = np.concatenate([waiting * opening.near, waiting * (1.0 - opening.near)], axis=1)
+    still = propagate(base, rows, dt, opening.closed)
+    forth = np.maximum(near - still[:, :count], 0.0)
+    return np.stack([still[:, :count] + still[:, count:], moved[:, :, FORTH_FIRST] + forth], axis=2)
 
 
 def pass_now(moved: Array, *, forth: bool) -> Array:

@@ -16,14 +16,14 @@ from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
 from presence.hypotheses import Way
 from presence.movement import PET, Being, beings, weights_and_flows
-from presence.places import States, states_of
+from presence.places import States, first_side, states_of
 from presence.propagation import Change, Reversible, decompose
 from presence.sensing import Sight
 from presence.settings import Settings
 
 Array = NDArray[np.float64]
 Condition = tuple[str, str]
-"""(`blind` | `open` | `unwatched` | `unpassed...` | `pressed`, sensor or door id)."""
+"""(`blind` | `open` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
 T = TypeVar("T")
 
 WORLDS = 32
@@ -59,6 +59,7 @@ class World:
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, list[Entry]] = field(default_factory=dict)
     _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
+    _near: dict[str, Array] = field(default_factory=dict)
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
@@ -95,9 +96,13 @@ class World:
         )
 
     def opening(self, conditions: frozenset[Condition], door: str) -> Opening:
-        """The generators while a door stands open, with passages through it cut off."""
-        cut = [self.change(conditions | {(which, door)}) for which in ("unpassed", "unpassed_back", "unpassed_forth")]
-        return Opening(*cut)
+        """What to know while a door stands open: its passages cut off, and the side where going forth begins."""
+        closed = self.change(conditions | {("unpassed", door)})
+        if door not in self._near:
+            states = self.sight.states
+            first = first_side(self.sight.plan, door)
+            self._near[door] = np.isin(states.room, [states.rooms.index(room) for room in first]).astype(np.float64)
+        return Opening(closed, self._near[door])
 
 
 class Model:

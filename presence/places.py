@@ -160,6 +160,17 @@ def inner_side(plan: Floorplan, door: str) -> int | None:
     return cut_off[0] if cut_off else None
 
 
+def first_side(plan: Floorplan, door: str) -> list[str]:
+    """Rooms nearer to the first of a door's two rooms than to the second, without going through the door."""
+    import networkx
+
+    graph = plan.graph.copy()
+    first, second = plan.doors[door].between
+    graph.remove_edge(first, second, key=door)
+    here, there = (networkx.single_source_shortest_path_length(graph, room) for room in (first, second))
+    return [room for room in plan.rooms if here.get(room, math.inf) < there.get(room, math.inf)]
+
+
 def outer_side(plan: Floorplan, door: str) -> int:
     """The side (0 or 1) nearer to `away`."""
     import networkx
