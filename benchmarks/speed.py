@@ -25,15 +25,17 @@ from numpy.typing import NDArray
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from presence import Event, Floorplan, Tracker
+from presence import Event, Floorplan, Settings, Tracker
 from presence.markov import filter_chain, mark_joint, move_joint, transition_matrix
+from presence.model import Model
+from presence.propagation import Change, Reversible, propagate
 from presence.simulate import simulate
 
 Array = NDArray[np.float64]
 PEOPLE, ROOMS = (1, 2, 3, 4, 6), (12, 24, 48)
 
 
-def home(people: int, rooms: int) -> Floorplan:
+def home(people: int, rooms: int, visitors: int = 1) -> Floorplan:
     """A row of corridors with rooms on them, a motion sensor in every room, a front door and phones."""
     names = [f"corridor_{n}" if n % 6 == 0 else f"bedroom_{n}" if n % 6 == 1 else f"room_{n}" for n in range(rooms)]
     doors: dict[str, Any] = {"front": {"between": [names[0], "away"], "leaf": "hinged"}}
@@ -52,6 +54,7 @@ def home(people: int, rooms: int) -> Floorplan:
             "doors": doors,
             "sensors": sensors,
             "people": residents,
+            "visitors": visitors,
         }
     )
 
@@ -66,17 +69,66 @@ def timed(step: Callable[[Any], object], items: list[Any]) -> Array:
     return times
 
 
-def tracker_times(people: int, rooms: int, events: int) -> Array:
-    """Microseconds per event of the tracker, the first tenth (warming up) left out."""
-    plan = home(people, rooms)
+def log_of(plan: Floorplan, events: int) -> list[Event]:
+    """The first events of our simulator's log of a home."""
     log: list[Event] = []
     days = 1
     while len(log) < events and days <= 16:
         log = list(simulate(plan, days=days, seed=1).log)
         days *= 2
-    log = sorted(log, key=lambda event: event.time)[:events]
+    return sorted(log, key=lambda event: event.time)[:events]
+
+
+def tracker_times(plan: Floorplan, log: list[Event]) -> Array:
+    """Microseconds per event of the tracker, the first tenth (warming up) left out."""
     tracker = Tracker(plan)
     return timed(tracker.observe, log)[len(log) // 10 :]
+
+
+def same_log_joint_times(plan: Floorplan, log: list[Event]) -> Array:
+    """Microseconds per event of the exact joint filter on the same log, with the tracker's own movement and sensing.
+
+    It keeps no direction labels, no order of late events and no passages, so it does less than the tracker.
+    """
+    model = Model(plan, Settings())
+    world = model.world(model.sleeping(log[0].seconds)[0])
+    joint = np.ones(())
+    for row in world.sight.weights:
+        joint = np.multiply.outer(joint, row / row.sum())
+    beings, size = len(world.sight.weights), model.states.size
+    state: dict[str, Any] = {"joint": joint, "at": log[0].seconds, "conditions": frozenset()}
+
+    def along(joint: Array, being: int, change: Change | None, dt: float) -> Array:
+        part = slice(being, being + 1)
+        base = Reversible(*(array[part] for array in world.base))
+        own = None if change is None else Change(change.states, change.entries[part])
+        rows = np.moveaxis(joint, being, -1)
+        moved = propagate(base, rows.reshape(1, -1, size), dt, own)
+        return np.moveaxis(moved.reshape(rows.shape), -1, being)
+
+    def step(event: Event) -> None:
+        joint, sensor = state["joint"], plan.sensors[event.sensor]
+        change = world.change(state["conditions"])
+        for being in range(beings):
+            joint = along(joint, being, change, event.seconds - state["at"])
+        lasting = {("open", str(sensor.door))} if sensor.kind == "contact" else {("blind", sensor.id)}
+        if sensor.kind == "phone":
+            agrees = (model.states.room == model.away) == (event.value == "away")
+            shape = [-1 if being == list(plan.people).index(str(sensor.person)) else 1 for being in range(beings)]
+            joint = joint * np.where(agrees, 0.98, 0.02).reshape(shape)
+        elif event.value in ("detected", "open"):
+            marked = 1e-5 * joint
+            for being in range(beings):
+                rows, last = np.moveaxis(joint, being, -1), np.moveaxis(marked, being, -1)
+                for way in world.ways(event.sensor, event.value):
+                    last[..., way.target] += rows[..., way.source] @ way.rates[being]
+            joint = marked
+            state["conditions"] |= lasting
+        else:
+            state["conditions"] -= lasting
+        state["joint"], state["at"] = joint / joint.sum(), event.seconds
+
+    return timed(step, log)[len(log) // 10 :]
 
 
 def dense_chain(states: int, steps: int) -> tuple[Array, Array, Array]:
@@ -159,10 +211,22 @@ def main() -> None:
     print(f"\ntracker, microseconds per event (median / p99), {events} simulated events at most, K = 16")
     print("people " + "".join(f"{rooms:>16} rooms" for rooms in ROOMS))
     for people in PEOPLE:
-        cells = [tracker_times(people, rooms, events) for rooms in ROOMS]
+        plans = [home(people, rooms) for rooms in ROOMS]
+        cells = [tracker_times(plan, log_of(plan, events)) for plan in plans]
         print(f"{people:>6} " + "".join(f"{np.median(c):>11.0f} / {np.percentile(c, 99):>8.0f}" for c in cells))
+    print("\n12 rooms, nobody unknown: tracker against the exact joint filter on the same log (median / p99)")
+    for people, most in ((1, events), (2, events), (3, 40)):
+        plan = home(people, 12, visitors=0)
+        log = log_of(plan, events)[:most]
+        one, other = tracker_times(plan, log), same_log_joint_times(plan, log)
+        print(
+            f"{people:>6} {np.median(one):>11.0f} / {np.percentile(one, 99):>6.0f}"
+            f" {np.median(other):>11.0f} / {np.percentile(other, 99):>6.0f}"
+        )
     states = 52
-    print(f"\nexact joint filter, {states} states a person (12 rooms), microseconds per event (median)")
+    print(
+        f"\nexact joint filter on a regular grid, {states} states a person (12 rooms), microseconds per event (median)"
+    )
     for people, steps in ((1, 500), (2, 200), (3, 5)):
         print(f"{people:>6} {np.median(joint_times(states, people, steps)):>11.0f}")
     print(f"\none chain of {states} states, microseconds per step of a whole forward pass")

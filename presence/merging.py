@@ -141,6 +141,10 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
         rows, row[:, order], mixture.weight[order], extra, _factors(extra, windows, ghosts), SPARE * most
     )
     left = np.arange(len(pool.weight))
+    if persons == 1 and not pool.factors:  # nothing to keep apart: all merge without loss
+        mixed = pool.weight / pool.weight.sum()
+        pool.x[:, 0], pool.extra[0], pool.weight[0] = mixed @ pool.x[0], mixed @ pool.extra, pool.weight.sum()
+        left = left[:1]
     while len(left) > 1:
         cost = pool.cost(left)
         surplus = len(left) - most

@@ -80,6 +80,9 @@ class Settings:
     away_share: float = 0.313
     """Share of time a resident is off the property: 1 - 16.49 h / 24 h, Building America House Simulation Protocols
     2010, Fig. 25."""
+    night_away_share: float = 0.1
+    """How much less likely somebody is away in their sleeping hours when nothing is known yet: the schedule of Building
+    America House Simulation Protocols 2010, Fig. 25, has nearly everybody at home at night (from memory)."""
     errand_rate: float = 1 / 1800
     """Away: return of a short outing. Common practice, no source."""
     outing_rate: float = 1 / 3600

@@ -140,7 +140,11 @@ class DenseModel:
 
     def prior(self, seconds: float) -> Array:
         """Where everybody usually is at this hour, shape (P, S)."""
-        weights = self.sight(self.sleeping(seconds)).weights
+        sleeping = self.sleeping(seconds)
+        weights = self.sight(sleeping).weights.copy()
+        for row, asleep in zip(weights, sleeping, strict=True):
+            if asleep:  # hardly anybody is away then
+                row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
         return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
     def full(self, sleeping: tuple[bool, ...]) -> list[Array]:

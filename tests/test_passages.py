@@ -18,6 +18,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from presence import Event, Floorplan, Passage, Settings, Tracker
+from presence.doors import MOST_WINDOWS
 from presence.passages import INFERRED_LIMIT, inferred_passages
 from tests.oracle import NOON, JointFilter, at, contact, draw_log, exact_direction, home, logs, motion, time_at
 
@@ -330,6 +331,20 @@ def test_answers_sum_to_one_and_every_event_has_one_final_answer(data: st.DataOb
             assert (p.decided - p.time).total_seconds() == pytest.approx(WINDOW, rel=0, abs=1e-6)
     firsts = {p.time: p for p in reversed(spoken)}
     assert all(p.decided == p.time and not p.final for p in firsts.values()), "each is told at once"
+
+
+def test_a_contact_that_bounces_costs_no_more_and_loses_no_answer() -> None:
+    """Forty openings in four seconds, each shut at once: every event has an answer at once and one final answer."""
+    tracker = Tracker(row(1))
+    tracker.advance(NOON)
+    for n in range(80):
+        tracker.observe(at(10.0 + 0.05 * n, "front_contact", "open" if n % 2 == 0 else "closed"))
+        assert len(tracker._known().windows) <= MOST_WINDOWS
+    tracker.advance(time_at(10.0 + 0.05 * 80 + WINDOW))
+    answers = [p for p in tracker.take_passages() if not p.inferred]
+    assert Counter(p.time for p in answers if p.final) == Counter(time_at(10.0 + 0.05 * n) for n in range(80))
+    assert all((p.decided - p.time).total_seconds() == pytest.approx(WINDOW, abs=1e-6) for p in answers if p.final)
+    assert [p.decided for p in answers] == sorted(p.decided for p in answers)
 
 
 def test_two_events_of_one_door_in_one_instant_have_a_final_answer_each() -> None:
