@@ -70,8 +70,8 @@ def _heading(rows: Sequence[Row], command: str) -> list[str]:
         f"Made by `{command}` ({versions}).",
         f"{len(rows)} homes, {days:g} days together, {sum(row['events'] for row in rows):,.0f} events, seeds"
         f" {seeds[0]} to {seeds[-1]}, {rows[0]['hypotheses']} hypotheses. But for the ceiling, people live by the"
-        " simulator's schedules, not by the tracker's model. Scores are sampled once a minute over all rooms but `away`;"
-        " figures are means over seeds.",
+        " simulator's schedules, not by the tracker's model. Scores are sampled once a minute over all rooms but"
+        " `away`; figures are means over seeds.",
         "",
         "*dark*: minutes a day, all rooms together, switched off with somebody there; *wasted*: on with nobody there."
         " The rule is the library's own default; the timer is the best of 1 to 30 minutes, chosen in hindsight.",
@@ -107,9 +107,9 @@ def _ahead(rows: Sequence[Row]) -> list[str]:
     lines = [
         "## Against the best timer, on equal terms",
         "",
-        "The library's threshold is moved until it has as many dark minutes as the timer, or as many wasted ones: what is"
-        " then left of the timer's wasted minutes / of its dark minutes, means over seeds. Below 100 % the library is"
-        " ahead. Timers are chosen in hindsight.",
+        "The library's threshold is moved until it has as many dark minutes as the timer, or as many wasted ones: what"
+        " is then left of the timer's wasted minutes / of its dark minutes, means over seeds. Below 100 % the library"
+        " is ahead. Timers are chosen in hindsight.",
     ]
     people = sorted({row["people"] for row in rows})
     for rival, name in RIVAL_NAMES.items():
