@@ -5,7 +5,8 @@
 The sets cannot be passed on; FOLDER is where you keep yours, with a `layout.json` beside the files. Whoever quotes a
 figure cites the set: CASAS "ADLMR" (Cook, Washington State University; Zenodo record 15713378); van Kasteren et al.
 2010; ARAS (Alemdar et al. 2013). Intervals are 95 %, by bootstrap over sessions or days. The rivals' timer lengths are
-chosen on the very data they are scored on, so the rivals are flattered.
+chosen on the very data they are scored on, so the rivals are flattered. With `--part second` there are supervised
+references too, fitted to the labels of the first half (they need scikit-learn, as in the extra `test`).
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -116,15 +116,24 @@ class Scoring:
         plan: the home.
         truth_lines: in order of time.
         every: step of the grid, seconds.
+        further: sums of other rules and timers that take in the same samples.
     """
 
-    def __init__(self, plan: Floorplan, truth_lines: Iterable[TruthLine], every: float = 60.0) -> None:
+    def __init__(
+        self,
+        plan: Floorplan,
+        truth_lines: Iterable[TruthLine],
+        every: float = 60.0,
+        *,
+        further: Sequence[SwitchingSums] = (),
+    ) -> None:
         self.plan = plan
         self.every = every
         self.rooms = [room for room in plan.rooms if room != AWAY]
         self.truth = Whereabouts(plan, truth_lines)
         self.binary, self.count = BinarySums(len(self.rooms)), CountSums()
         self.switching = SwitchingSums(len(self.rooms))
+        self.further = further
         self.confusion = np.zeros((len(plan.rooms), len(plan.rooms)), np.int64)
         self.direction = DirectionSums(plan)
         self.stretches = Stretches(self.rooms, every, plan.zone)
@@ -193,7 +202,8 @@ class Scoring:
             return
         probability, occupied = np.array(rows.probability), np.array(rows.occupied)
         self.binary.add(probability, occupied)
-        self.switching.add(probability, np.array(rows.ages), occupied)
+        for sums in (self.switching, *self.further):
+            sums.add(probability, np.array(rows.ages), occupied)
         self.stretches.add(rows.seconds, probability, occupied)
         self.count.add(np.array(rows.at_home), np.array(rows.number))
         if rows.where and rows.where[0]:

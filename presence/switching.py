@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,25 +71,38 @@ class SwitchingSums:
     Args:
         rooms: R.
         rule: the rule that is scored; the same with other second thresholds is summed beside it.
+        off_below: those thresholds; one above the rule's first threshold stands for both.
+        minutes: the timers.
     """
 
-    def __init__(self, rooms: int, rule: Switch | None = None) -> None:
+    def __init__(
+        self,
+        rooms: int,
+        rule: Switch | None = None,
+        *,
+        off_below: Sequence[float] = OFF_BELOW,
+        minutes: Sequence[float] = TIMER_MINUTES,
+    ) -> None:
         self.rule = rule or Switch()
-        self.rules = [self.rule, *(Switch(self.rule.on_above, min(off, self.rule.on_above)) for off in OFF_BELOW)]
-        self.samples = 0
+        self.off_below, self.minutes = tuple(off_below), tuple(minutes)
+        self.rules = [self.rule, *(Switch(max(self.rule.on_above, off), off) for off in off_below)]
+        self.rooms = rooms
+        self.samples = self.occupied = 0
+        """Instants, and room-instants with somebody there."""
         self.rule_sums: CountArray = np.zeros((len(self.rules), 2, rooms), np.int64)
         """`[rule, 0 in the dark | 1 wasted, room]`."""
-        self.timer_sums: CountArray = np.zeros((len(TIMER_MINUTES), 2, rooms), np.int64)
+        self.timer_sums: CountArray = np.zeros((len(self.minutes), 2, rooms), np.int64)
         self._on: BoolArray = np.zeros((len(self.rules), rooms), bool)
 
     def add(self, probability: Array, ages: Array, truth: BoolArray) -> None:
         """Take in T samples; all of shape (T, R)."""
         self.samples += len(truth)
+        self.occupied += int(truth.sum())
         for i, rule in enumerate(self.rules):
             on = rule.series(probability, self._on[i])
             self._on[i] = on[-1]
             self.rule_sums[i] += _dark_and_wasted(on, truth)
-        for i, minutes in enumerate(TIMER_MINUTES):
+        for i, minutes in enumerate(self.minutes):
             self.timer_sums[i] += _dark_and_wasted(ages < minutes * 60.0, truth)
 
     def switching(self) -> dict[str, float]:
@@ -97,12 +112,12 @@ class SwitchingSums:
     def switch_table(self) -> list[dict[str, float]]:
         """The same for other second thresholds."""
         sums = self.rule_sums[1:].sum(axis=2)
-        return [{"off_below": off, **self._per_day(row)} for off, row in zip(OFF_BELOW, sums, strict=True)]
+        return [{"off_below": off, **self._per_day(row)} for off, row in zip(self.off_below, sums, strict=True)]
 
     def timer_table(self) -> list[dict[str, float]]:
         """Minutes a day of each timer, all rooms."""
         sums = self.timer_sums.sum(axis=2)
-        return [{"minutes": n, **self._per_day(row)} for n, row in zip(TIMER_MINUTES, sums, strict=True)]
+        return [{"minutes": n, **self._per_day(row)} for n, row in zip(self.minutes, sums, strict=True)]
 
     def best_timer(self) -> dict[str, float]:
         """The one timer for all rooms that costs least, by the rule's own costs."""
@@ -112,7 +127,7 @@ class SwitchingSums:
         """Each room with its own best timer, chosen in hindsight."""
         best = _cost(self.timer_sums).argmin(axis=0)
         sums = self.timer_sums[best, :, np.arange(len(rooms))].sum(axis=0)
-        return {"minutes": {r: TIMER_MINUTES[i] for r, i in zip(rooms, best, strict=True)}, **self._per_day(sums)}
+        return {"minutes": {r: self.minutes[i] for r, i in zip(rooms, best, strict=True)}, **self._per_day(sums)}
 
     def room(self, index: int) -> dict[str, float]:
         """Minutes a day of the default rule in one room."""
@@ -121,7 +136,7 @@ class SwitchingSums:
     def room_timer(self, index: int) -> dict[str, float]:
         """The same with the room's own best timer."""
         best = int(_cost(self.timer_sums[:, :, index]).argmin())
-        return {"minutes": TIMER_MINUTES[best], **self._per_day(self.timer_sums[best, :, index])}
+        return {"minutes": self.minutes[best], **self._per_day(self.timer_sums[best, :, index])}
 
     def _per_day(self, sums: CountArray) -> dict[str, float]:
         """Each sample stands for one step of the grid, so the share of samples is the share of the day's minutes."""

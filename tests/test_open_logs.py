@@ -11,9 +11,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from sklearn.metrics import balanced_accuracy_score, f1_score
+from sklearn.naive_bayes import BernoulliNB
 
 from benchmarks.open_logs import main, run_single_resident, run_two_residents, run_two_residents_month
-from benchmarks.open_sets import passages, rivals, scores, single_resident, two_residents, two_residents_month
+from benchmarks.open_sets import (
+    passages,
+    rivals,
+    scores,
+    single_resident,
+    supervised,
+    two_residents,
+    two_residents_month,
+)
 from benchmarks.open_sets.recording import read_layout
 
 # Two rooms in a row, joined by an opening: dayroom with sensors M01 M02, workroom with M03 M04 and a cupboard D07.
@@ -334,3 +343,53 @@ def test_toggle_counts_two_openings_of_one_visit_once() -> None:
     assert dict(zip(times.tolist(), home.tolist(), strict=True)) == {
         50.0: True, 100.0: False, 105.0: False, 900.0: True, 950.0: True,
     }  # fmt: skip
+
+
+# --- references that are given labels --------------------------------------------------------------------------------
+def test_trees_that_see_the_tags_of_the_first_half_name_people_in_the_second(tmp_path: Path) -> None:
+    """Resident 1 keeps to one end of the flat and resident 2 to the other, so tags of earlier sessions tell it all."""
+    folder = write_flat(tmp_path)
+    (folder / "S1.txt").unlink()
+    for k in range(1, 5):
+        generator = np.random.default_rng(k)
+        ends = generator.random(120) < 0.5
+        lines = [
+            f"2030-01-0{k}\t10:{n // 20:02}:{3 * (n % 20):02}.0\t{'M01' if end else 'M04'}\tON {1 if end else 2} 1"
+            for n, end in enumerate(ends)
+        ]
+        (folder / f"S{k}.txt").write_text("\n".join(lines))
+    result = run_two_residents(folder, part="second", rivals_only=True)["supervised_trees"]
+    assert result["identity_whole_session"].value == pytest.approx(1.0, abs=1e-12)
+    assert result["same_person"].value == pytest.approx(1.0, abs=1e-12)
+    assert result["room_set"].value == pytest.approx(1.0, abs=1e-12)
+    assert "supervised_trees" not in run_two_residents(folder, part="first", rivals_only=True)
+
+
+@given(st.integers(0, 2**32))
+def test_a_chain_of_one_step_is_scikit_learns_naive_bayes(seed: int) -> None:
+    generator = np.random.default_rng(seed)
+    labels = np.concatenate([[0, 1, 2], generator.integers(0, 3, 40)])
+    features = generator.random((43, 5)) < 0.2 + 0.2 * labels[:, None]
+    asked = generator.random((9, 5)) < 0.5
+    days = [(row[None], label[None]) for row, label in zip(features, labels, strict=True)]  # days of one instant
+    found = supervised.naive_bayes_chain([x for x, _ in days], [y for _, y in days], [row[None] for row in asked], 3)
+    prior = (np.bincount(labels, minlength=3) + 1) / 46
+    bayes = BernoulliNB(alpha=1.0, class_prior=prior).fit(features, labels)
+    assert np.concatenate(found).tolist() == bayes.predict(asked).tolist()
+
+
+def test_the_chain_remembers_what_nothing_tells_any_more() -> None:
+    """One day of two long states, of which only the beginnings show: the chain holds on, naive Bayes cannot."""
+    shown = np.zeros((400, 2), dtype=np.bool_)
+    shown[0:3, 0] = shown[200:203, 1] = True
+    state = np.repeat([0, 1], 200)
+    found = supervised.naive_bayes_chain([shown], [state], [shown], 2)[0]
+    alone = BernoulliNB().fit(shown, state).predict(shown)
+    assert (found == state).mean() > (alone == state).mean() + 0.2
+
+
+def test_the_month_has_supervised_references(tmp_path: Path) -> None:
+    month = run_two_residents_month(write_month(tmp_path / "month"), part="second", rivals_only=True, every=5.0)
+    assert month["supervised_trees"]["count_accuracy"].value > 0.95  # the second day is the first one over again
+    assert month["supervised_chain"]["count_accuracy"].samples == month["timer"]["count_accuracy"].samples
+    assert month["supervised_trees"]["bathroom"]["balanced_accuracy"].value > 0.9

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.open_sets import passages, rivals, scores
+from benchmarks.open_sets import passages, rivals, scores, supervised
 from benchmarks.open_sets.following import Trace, follow_all, instants
 from benchmarks.open_sets.recording import half, held
 from benchmarks.open_sets.two_residents_month import Day, Month, intervals, load
@@ -56,6 +56,8 @@ def run_two_residents_month(
         result["tracker"] = score_tracker(data, chosen, traces, truth)
     grids = [instants(day.recording, every) for day in chosen]
     result["timer"] = score_timers(data, chosen, grids)
+    if part == "second":
+        result |= score_supervised(data, chosen, grids, every)
     result["most_places_at_once_lately"] = score_most_at_once(data, chosen, grids, every)
     result["movement_before"] = {"direction_at_once": scores.share(movement_before(data, chosen, truth))}
     return result
@@ -196,6 +198,42 @@ def score_most_at_once(data: Month, days: Sequence[Day], grids: Sequence[Array],
 
     minutes = max(rivals.MINUTES, key=lambda n: score_count(count(n), truth)["count_accuracy"].value)
     return {**score_count(count(minutes), truth), "count_minutes": minutes}
+
+
+def score_supervised(data: Month, days: Sequence[Day], grids: Sequence[Array], every: float) -> dict[str, Any]:
+    """References that have seen the labels of the days of the first half: a counted chain, and forests.
+
+    The chain steps once a minute: what is active in one ten seconds mostly is in the next, which it could not know.
+    """
+    step = max(1, round(60.0 / every))
+    earlier = half(data.days, "first")
+    past = [instants(day.recording, every) for day in earlier]
+    ages = [[np.stack(list(places(data, grid).values()), axis=1) for grid in part] for part in (past, grids)]
+    if not earlier or not ages[0][0].size:
+        return {}
+    known, asked = ([(age < 60.0)[::step] for age in part] for part in ages)
+    home = [number_home(data, day, grid) for day, grid in zip(earlier, past, strict=True)]
+    truth = [number_home(data, day, grid) for day, grid in zip(days, grids, strict=True)]
+    told = supervised.naive_bayes_chain(known, [number[::step] for number in home], asked, states=3)
+    chain = [np.repeat(t, step)[: len(grid)] for t, grid in zip(told, grids, strict=True)]
+    features = [
+        [supervised.age_features(age, grid) for age, grid in zip(part, when, strict=True)]
+        for part, when in zip(ages, (past, grids), strict=True)
+    ]
+    seen = np.concatenate([part[::step] for part in features[0]])
+    classes, p = supervised.forest(seen, np.concatenate([number[::step] for number in home]), features[1])
+    trees: dict[str, Any] = score_count([classes[q.argmax(axis=1)] for q in p], truth)
+    for room in scored_rooms(data):
+        before = [true_room(data, day, grid, room) for day, grid in zip(earlier, past, strict=True)]
+        usable = np.concatenate([known[::step] for _, known in before])
+        labels = np.concatenate([there[::step] for there, _ in before])[usable]
+        if len(np.unique(labels)) < 2:
+            continue
+        _, p = supervised.forest(seen[usable], labels, features[1])
+        masks = [true_room(data, day, grid, room) for day, grid in zip(days, grids, strict=True)]
+        said = [(q[:, 1] > 0.5)[known] for q, (_, known) in zip(p, masks, strict=True)]
+        trees[room] = scores.detection(said, [there[known] for there, known in masks])
+    return {"supervised_chain": score_count(chain, truth), "supervised_trees": trees}
 
 
 def movement_before(data: Month, days: Sequence[Day], truth: Sequence[Sequence[tuple[float, bool]]]) -> list[Array]:

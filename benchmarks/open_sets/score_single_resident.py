@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.open_sets import passages, rivals, scores
+from benchmarks.open_sets import passages, rivals, scores, supervised
 from benchmarks.open_sets.following import Trace, follow_all, instants
 from benchmarks.open_sets.recording import half, held
 from benchmarks.open_sets.single_resident import SingleResident, load
@@ -56,6 +56,8 @@ def run_single_resident(
     if not rivals_only:
         trace = follow_all(data.plan, [data.recording], every, settings, hypotheses, workers)[0]
         result["tracker"] = score_tracker(data, trace, days, truth)
+    if part == "second":
+        result["supervised_trees"] = score_supervised(data, grid, days)
     result["toggle_with_reset"] = score_toggle(data, grid, days, truth)
     result["last_event_room"] = score_last_event(data, grid, days)
     return result
@@ -166,3 +168,27 @@ def score_last_event(data: SingleResident, grid: Array, days: Array) -> dict[str
     where = held(np.array([t for t, _ in seen]), np.array([r for _, r in seen], dtype="U64"), grid, "")
     room = true_room(data, grid)
     return {"room_accuracy": scores.share(by_day(where == room, grid, days, room != ""))}
+
+
+def score_supervised(data: SingleResident, grid: Array, days: Array) -> dict[str, scores.Score]:
+    """Forests that have seen the labels of the days of the first half: home or away, and the room."""
+    first = np.isin(grid // DAY, half(np.unique(grid // DAY).tolist(), "first"))
+    sensors = sorted({e.sensor for e in data.recording.events})
+    ages = [
+        rivals.since_active(
+            np.empty((0, 2)), np.array([e.seconds for e in data.recording.events if e.sensor == sensor]), grid
+        )
+        for sensor in sensors
+    ]
+    features = supervised.age_features(np.stack(ages, axis=1), grid)
+    away, room = is_away(data, grid), true_room(data, grid)
+    known = room != ""
+    if len(np.unique(away[first])) < 2 or not known[first].any():
+        return {}
+    _, (p_away,) = supervised.forest(features[first], away[first], [features])
+    rooms, (p_room,) = supervised.forest(features[first & known], room[first & known], [features])
+    right = rooms[p_room.argmax(axis=1)] == room
+    return {
+        **score_home(p_away[:, 1] < 0.5, data, grid, days),
+        "room_accuracy": scores.share(by_day(right, grid, days, known)),
+    }

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.open_sets import rivals, scores
+from benchmarks.open_sets import rivals, scores, supervised
 from benchmarks.open_sets.following import Trace, follow_all, instants
 from benchmarks.open_sets.recording import Layout, half
 from benchmarks.open_sets.two_residents import PEOPLE, Row, Session, TwoResidents, load, true_rooms
@@ -49,6 +49,8 @@ def run_two_residents(
     if not rivals_only:
         traces = follow_all(data.plan, [s.recording for s in chosen], every, settings, hypotheses, workers)
         result["tracker"] = score_tracker(data, chosen, traces, every)
+    if part == "second":
+        result["supervised_trees"] = score_supervised(data, chosen, every)
     result["greedy"] = score_greedy(data, chosen, every)
     result["timer"] = score_timer(data, chosen, every)
     result["always_same"] = score_people(
@@ -205,15 +207,33 @@ def score_greedy(data: TwoResidents, sessions: Sequence[Session], every: float) 
     distances = rivals.sensor_distances(data.layout)
     same, who, said = [], [], []
     for session in sessions:
-        rows = firings(session)
-        chosen = rivals.greedy([row.sensor for row in rows], distances)
+        chosen = rivals.greedy([row.sensor for row in firings(session)], distances)
         who.append(chosen)
         same.append([float(k == 0 or chosen[k] == chosen[k - 1]) for k in range(len(chosen))])
-        pretended = tuple(
-            Row(row.time, row.sensor, row.state, frozenset({k + 1})) for row, k in zip(rows, chosen, strict=True)
-        )
-        said.append(true_occupied(data, Session(pretended, session.recording), every, False)[0])
+        said.append(rooms_of(data, session, chosen, every))
     return {**score_people(sessions, same, who), **score_rooms(data, sessions, said, every)}
+
+
+def rooms_of(data: TwoResidents, session: Session, who: Sequence[int], every: float) -> NDArray[np.bool_]:
+    """Which rooms are occupied if each firing was caused by the one who is named."""
+    rows = zip(firings(session), who, strict=True)
+    pretended = tuple(Row(row.time, row.sensor, row.state, frozenset({k + 1})) for row, k in rows)
+    return true_occupied(data, Session(pretended, session.recording), every, False)[0]
+
+
+def score_supervised(data: TwoResidents, sessions: Sequence[Session], every: float) -> dict[str, scores.Score]:
+    """Forests that have seen the tags of the sessions of the first half."""
+    known, asked = (
+        [(firings(session), session.recording.start) for session in part]
+        for part in (half(data.sessions, "first"), sessions)
+    )
+    if not any(len(row.residents) == 1 for rows, _ in known for row in rows):
+        return {}
+    same, who = supervised.who_caused(data.layout, known, asked)
+    said = [rooms_of(data, session, chosen, every) for session, chosen in zip(sessions, who, strict=True)]
+    losses = [log_loss(session, p) for session, p in zip(sessions, same, strict=True)]
+    scored = {**score_people(sessions, same, who), "same_person_log_loss": scores.share(losses)}
+    return {**scored, **score_rooms(data, sessions, said, every)}
 
 
 def score_timer(data: TwoResidents, sessions: Sequence[Session], every: float) -> dict[str, Any]:

@@ -1,0 +1,161 @@
+"""The model of one home as plain matrices, one per being; the only touch with the package's own model."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from itertools import product
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence import Event, Floorplan, Settings
+from presence.conditions import entries_of
+from presence.markov import move_joint
+from presence.model import Model
+
+Array = NDArray[np.float64]
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+class Cause(NamedTuple):
+    """One way in which one being can cause an event."""
+
+    being: int
+    label: int
+    """0: no passage; 1 or 2: a passage from the door's first room to its second, or back."""
+    matrix: Array
+    """Shape (S, S), 1/s."""
+
+
+class DenseModel:
+    """Generators and event rates of one home as plain matrices, one per being."""
+
+    def __init__(self, plan: Floorplan, settings: Settings | None = None) -> None:
+        self.plan = plan
+        self.settings = settings or Settings()
+        self._model = Model(plan, self.settings)
+        self.names = [being.id for being in self._model.beings]
+        self.people = [p for p, being in enumerate(self._model.beings) if being.role != "pet"]
+        self.rooms = list(self._model.states.rooms)
+        self.room = self._model.states.room
+        self.size = self._model.states.size
+        self._silent: dict[Any, list[Array]] = {}
+
+    def sleeping(self, seconds: float) -> tuple[bool, ...]:
+        """Who is in their sleeping hours (these plans live by UTC)."""
+        clock = seconds % 86400.0
+        awake = [self.plan.people[name].awake if name in self.plan.people else None for name in self.names]
+        return tuple(
+            hours is not None and not (a <= clock < b if a <= b else not b <= clock < a)
+            for hours in awake
+            for a, b in [hours or (0.0, 0.0)]
+        )
+
+    def clock_changes(self, begin: float, end: float) -> list[float]:
+        """Instants after `begin` and before `end` at which somebody's sleeping hours begin or end."""
+        clocks = {clock for person in self.plan.people.values() for clock in person.awake}
+        days = range(int(begin // 86400), int(end // 86400) + 1)
+        return sorted({day * 86400 + clock for day in days for clock in clocks if begin < day * 86400 + clock < end})
+
+    def sight(self, sleeping: tuple[bool, ...]) -> Any:
+        return self._model.world(sleeping).sight
+
+    def prior(self, seconds: float) -> Array:
+        """Where everybody usually is at this hour, shape (P, S)."""
+        sleeping = self.sleeping(seconds)
+        weights = self.sight(sleeping).weights.copy()
+        for row, asleep in zip(weights, sleeping, strict=True):
+            if asleep:  # hardly anybody is away then
+                row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
+        return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+
+    def full(self, sleeping: tuple[bool, ...]) -> list[Array]:
+        """Movement alone, reported or not: a generator per being, rows sum to 0."""
+        sight = self.sight(sleeping)
+        result = []
+        for weights, flows in zip(sight.weights, sight.flows, strict=True):
+            generator = flows / weights[:, None]
+            np.fill_diagonal(generator, 0.0)
+            result.append(generator - np.diag(generator.sum(axis=1)))
+        return result
+
+    def silent(self, sleeping: tuple[bool, ...], conditions: frozenset[tuple[str, str]]) -> list[Array]:
+        """D0 per being: movement without an event, less all event rates, under the given conditions."""
+        key = (sleeping, conditions)
+        if key not in self._silent:
+            sight = self.sight(sleeping)
+            entries = [entry for condition in sorted(conditions) for entry in entries_of(sight, *condition)]
+            flows, losses = sight.silent_flows(), sight.losses()
+            result = []
+            for p, weights in enumerate(sight.weights):
+                generator = flows[p] / weights[:, None]
+                np.fill_diagonal(generator, 0.0)
+                generator -= np.diag(generator.sum(axis=1) + losses[p])
+                for i, j, rate, both_ways in entries:
+                    if i == j:
+                        generator[i, i] += rate[p]
+                    else:
+                        generator[i, j] += rate[p] / weights[i]
+                        if both_ways:
+                            generator[j, i] += rate[p] / weights[j]
+                result.append(generator)
+            self._silent[key] = result
+        return self._silent[key]
+
+    def causes(self, event: Event, sleeping: tuple[bool, ...], open_share: float = 0.0) -> list[Cause]:
+        """Every way in which a being can cause an event; the share of time a door stands open counts for closing."""
+        options = self.sight(sleeping).options(self.plan.sensors[event.sensor], event.value, event.by, open_share)
+        owners = {name for name, person in self.plan.people.items() if event.code in person.codes}
+        slip = self.settings.code_slip if owners else 1.0
+        causes = []
+        for p, name in enumerate(self.names):
+            for option in options:
+                matrix = np.zeros((self.size, self.size))
+                matrix[np.ix_(option.source, option.target)] = option.rates[p]
+                if event.code is not None:
+                    matrix *= 1.0 if name in owners else slip
+                causes.append(Cause(p, option.label, matrix))
+        return causes
+
+    def nobody_rate(self, event: Event) -> float:
+        """Rate of an event that nobody causes."""
+        s, kind = self.settings, self.plan.sensors[event.sensor].kind
+        if kind in ("contact", "lock"):
+            if event.value in ("closed", "locked"):
+                return s.door_false_alarm_rate * 10
+            return s.door_false_alarm_rate * (1.0 if event.code is None else s.code_slip)
+        if kind == "pressure":
+            return s.seat_false_alarm_rate if event.value == "pressed" else s.object_false_alarm_rate
+        return s.motion_false_alarm_rate if kind == "motion" else s.object_false_alarm_rate
+
+    def report(self, event: Event) -> Array:
+        """What a phone or a tag says of each state of its owner: shape (P, S)."""
+        sensor, s = self.plan.sensors[event.sensor], self.settings
+        rooms = np.array(self.rooms)[self.room]
+        factor = np.ones((len(self.names), self.size))
+        if sensor.kind == "phone":
+            agrees, error, wrong = (rooms == "away") == (event.value == "away"), s.phone_error, s.phone_error
+        else:
+            agrees, error = rooms == event.value, s.badge_error
+            wrong = error / (len(self.rooms) - 1)
+        factor[self.names.index(str(sensor.person))] = np.where(agrees, 1 - error, wrong)
+        return factor
+
+    def read(self, joint: Array) -> dict[str, Any]:
+        """Rooms, people and the count at home of a joint distribution with one axis a being, from the definition."""
+        one_hot = np.eye(len(self.rooms))[self.room]
+        by_room = move_joint(joint, [one_hot] * joint.ndim)
+        occupied, at_home = dict.fromkeys(self.rooms, 0.0), np.zeros(len(self.people) + 1)
+        each = np.zeros((joint.ndim, len(self.rooms)))
+        for where in product(range(len(self.rooms)), repeat=joint.ndim):
+            p = float(by_room[where])
+            for room in {where[being] for being in self.people}:
+                occupied[self.rooms[room]] += p
+            at_home[sum(self.rooms[where[being]] != "away" for being in self.people)] += p
+            each[range(joint.ndim), where] += p
+        people = {
+            name: dict(zip(self.rooms, each[self.names.index(name)].tolist(), strict=True)) for name in self.plan.people
+        }
+        del occupied["away"]
+        return {"rooms": occupied, "people": people, "at_home": tuple(at_home.tolist())}

@@ -1,0 +1,224 @@
+"""Lives drawn from the tracker's own model, event by event: the ceiling, and a test of the inference.
+
+The competing exponential clocks of every being and sensor run one against another (Gillespie 1977, J. Phys. Chem.
+81:2340). What a sensor cannot report while it is on, or its door stands open, happens unreported. Two things the model
+does not say: a motion sensor or camera is on for its hold time, and a phone reports half a minute to some minutes late.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from heapq import heappop, heappush
+from itertools import accumulate
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.exact.dense import NOON, DenseModel
+from benchmarks.exact.senses import Senses
+from presence import Event, Floorplan, Settings
+from presence.floorplan import AWAY
+from presence.truth import TruthLine
+
+Array = NDArray[np.float64]
+
+RESTING = {"motion": "detected", "camera": "person", "contact": "open", "lock": "unlocked", "switch": "pressed",
+           "power": "started"}  # fmt: skip
+"""The kinds that can be drawn, phones apart, and what they report at rest."""
+LASTING = ("motion", "camera")
+HOLD = 30.0
+"""Seconds that a sensor without a stated hold stays on."""
+
+
+class Life(NamedTuple):
+    """A log and the truth behind it, both in order of time."""
+
+    events: list[Event]
+    truth: list[TruthLine]
+
+
+class Deeds(NamedTuple):
+    """What one being in one state can do."""
+
+    rates: list[float]
+    """Running sums of the deeds' rates, 1/s; the last is the rate of doing anything."""
+    targets: list[int]
+    """The state that each deed leads to."""
+    reports: list[list[tuple[float, str]]]
+    """For each deed the sensors that report it, each with the share of times it does."""
+
+
+def draw_life(
+    plan: Floorplan, seconds: float, seed: int, *, start: datetime = NOON, settings: Settings | None = None
+) -> Life:
+    """Everybody in the plan, visitors and pets too, lives by the model for a while; tags stay silent.
+
+    Raises:
+        ValueError: if the plan has a sensor of a kind that cannot be drawn.
+    """
+    unknown = sorted({s.kind for s in plan.sensors.values()} - {*RESTING, "phone", "badge"})
+    if unknown:
+        raise ValueError(f"sensors of the kind {', '.join(unknown)} cannot be drawn; {', '.join(RESTING)}, phone can")
+    home = _Home(plan, DenseModel(plan, settings), start, np.random.default_rng(seed))
+    begin = start.timestamp()
+    home.settle_in(begin)
+    changes = [*home.model.clock_changes(begin, begin + seconds), begin + seconds]
+    now = begin
+    for stop in changes:
+        sleeping = home.model.sleeping(now)
+        while now < stop:
+            now = home.step(now, min([stop, *(at for at, _, _ in home.due[:1])]), sleeping)
+    return Life(sorted(home.events, key=lambda event: event.time), home.truth)
+
+
+@dataclass
+class _Home:
+    """Where everybody is, what the sensors show, and what has been written down so far."""
+
+    plan: Floorplan
+    model: DenseModel
+    start: datetime
+    random: np.random.Generator
+    state: list[int] = field(default_factory=list)
+    due: list[tuple[float, str, str]] = field(default_factory=list)
+    """Heap of (instant, sensor, value): what a sensor will say by itself."""
+    events: list[Event] = field(default_factory=list)
+    truth: list[TruthLine] = field(default_factory=list)
+    _deeds: dict[tuple[tuple[bool, ...], int, int], Deeds] = field(default_factory=dict)
+    _matrices: dict[tuple[tuple[bool, ...], str, str, float], list[Array]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.senses = Senses(self.plan, self.model.settings)
+        resting = [(s.id, RESTING[s.kind]) for s in self.plan.sensors.values() if s.kind in RESTING]
+        self.alarms = [(sensor, self.model.nobody_rate(Event(NOON, sensor, value))) for sensor, value in resting]
+        self.resting = dict(resting)
+        self.phone_of = {s.person: s.id for s in self.plan.sensors.values() if s.kind == "phone"}
+
+    def settle_in(self, seconds: float) -> None:
+        """Everybody is where they usually are at this hour, and phones say so."""
+        prior = self.model.prior(seconds)
+        self.state = [int(self.random.choice(self.model.size, p=row)) for row in prior]
+        for being in self.model.people:
+            self._write_room(seconds, being)
+            self._phone(being, seconds + 1.0 + 0.01 * being)
+
+    def step(self, now: float, stop: float, sleeping: tuple[bool, ...]) -> float:
+        """The next thing that happens before `stop`, if any; the instant at which it does."""
+        deeds = [self._deeds_of(sleeping, p, i) for p, i in enumerate(self.state)]
+        closings = self._closings(now, sleeping)
+        totals = [*(d.rates[-1] for d in deeds), *(rate for _, rate in closings), *(rate for _, rate in self.alarms)]
+        rates = list(accumulate(totals))
+        then = now + float(self.random.exponential(1.0 / rates[-1]))
+        if then >= stop:
+            while self.due and self.due[0][0] <= stop:
+                at, sensor, value = heappop(self.due)
+                self._say(at, sensor, value)
+            return stop
+        chosen = self._pick(rates)
+        if chosen < len(deeds):
+            self._do(then, chosen, deeds[chosen])
+        elif chosen < len(deeds) + len(closings):
+            self._say(then, closings[chosen - len(deeds)][0], "closed")
+        else:
+            self._report(then, self.alarms[chosen - len(deeds) - len(closings)][0])
+        return then
+
+    def _do(self, now: float, being: int, deeds: Deeds) -> None:
+        chosen = self._pick(deeds.rates)
+        before, self.state[being] = self.state[being], deeds.targets[chosen]
+        room = self.model.room
+        if room[before] != room[self.state[being]] and being in self.model.people:
+            self._write_room(now, being)
+            away = self.model.rooms.index(AWAY)
+            if away in (room[before], room[self.state[being]]):
+                self._phone(being, now + 30.0 + self.random.exponential(60.0))
+        share = self.random.random()
+        for part, sensor in deeds.reports[chosen]:
+            share -= part
+            if share < 0:
+                self._report(now, sensor)
+                return
+
+    def _pick(self, rates: list[float]) -> int:
+        """One of several things by their running sums of rates."""
+        return min(bisect_right(rates, self.random.random() * rates[-1]), len(rates) - 1)
+
+    def _report(self, now: float, sensor: str) -> None:
+        """A sensor reports, unless it is on or its door stands open."""
+        kind, door = self.plan.sensors[sensor].kind, self.plan.sensors[sensor].door
+        if sensor in self.senses.on or (kind == "contact" and door in self.senses.open):
+            return
+        self._say(now, sensor, self.resting[sensor])
+        if kind in LASTING:
+            heappush(self.due, (now + (self.plan.sensors[sensor].hold or HOLD), sensor, "clear"))
+
+    def _say(self, now: float, sensor: str, value: str) -> None:
+        kind = self.plan.sensors[sensor].kind
+        if kind == "phone":
+            owner = self.model.names.index(str(self.plan.sensors[sensor].person))
+            value = "away" if self.model.rooms[self.model.room[self.state[owner]]] == AWAY else "home"
+        event = Event(self._time(now), sensor, value)
+        if kind != "phone":
+            self.senses.take(event)
+        self.events.append(event)
+
+    def _phone(self, being: int, at: float) -> None:
+        if phone := self.phone_of.get(self.model.names[being]):
+            heappush(self.due, (at, phone, ""))
+
+    def _write_room(self, now: float, being: int) -> None:
+        room = self.model.rooms[self.model.room[self.state[being]]]
+        self.truth.append(TruthLine(self._time(now), self.model.names[being], room))
+
+    def _time(self, seconds: float) -> datetime:
+        return self.start + timedelta(seconds=round(seconds - self.start.timestamp(), 6))
+
+    def _closings(self, now: float, sleeping: tuple[bool, ...]) -> list[tuple[str, float]]:
+        """Each door that stands open and the rate at which it is closed, by somebody or by itself."""
+        found = []
+        for sensor in self.resting:
+            if self.plan.sensors[sensor].kind == "contact" and self.plan.sensors[sensor].door in self.senses.open:
+                event = Event(self._time(now), sensor, "closed")
+                causes = self._matrix(sleeping, sensor, "closed", self.senses.open_share(event))
+                rate = sum(float(causes[p][i].sum()) for p, i in enumerate(self.state))
+                found.append((sensor, rate + self.model.nobody_rate(event)))
+        return found
+
+    def _matrix(self, sleeping: tuple[bool, ...], sensor: str, value: str, share: float = 0.0) -> list[Array]:
+        """Rates at which each being causes a report, shape (S, S) each."""
+        key = (sleeping, sensor, value, share)
+        if key not in self._matrices:
+            size = self.model.size
+            found = [np.zeros((size, size)) for _ in self.model.names]
+            for cause in self.model.causes(Event(NOON, sensor, value), sleeping, share):
+                found[cause.being] += cause.matrix
+            self._matrices[key] = found
+        return self._matrices[key]
+
+    def _deeds_of(self, sleeping: tuple[bool, ...], being: int, state: int) -> Deeds:
+        key = (sleeping, being, state)
+        if key not in self._deeds:
+            marked = [(s, self._matrix(sleeping, s, value)[being][state]) for s, value in self.resting.items()]
+            self._deeds[key] = _deeds(state, self.model.full(sleeping)[being][state], marked)
+        return self._deeds[key]
+
+
+def _deeds(state: int, movement: Array, marked: Sequence[tuple[str, Array]]) -> Deeds:
+    """Moves, each reported by some sensors in some of the cases, and reports without a move."""
+    rates: list[float] = []
+    targets: list[int] = []
+    reports: list[list[tuple[float, str]]] = []
+    for target in np.flatnonzero(movement > 0).tolist():
+        rates.append(float(movement[target]))
+        targets.append(target)
+        reports.append([(float(row[target] / movement[target]), s) for s, row in marked if row[target] > 0])
+    for sensor, row in marked:
+        if row[state] > 0:
+            rates.append(float(row[state]))
+            targets.append(state)
+            reports.append([(1.0, sensor)])
+    return Deeds(list(accumulate(rates, initial=0.0))[1:] or [0.0], targets, reports)

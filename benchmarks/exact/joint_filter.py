@@ -1,0 +1,68 @@
+"""The exact joint filter of one home: what any number of hypotheses must come near to."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import expm
+
+from benchmarks.exact.dense import NOON, DenseModel
+from benchmarks.exact.senses import Senses, silence
+from presence import Event, Floorplan, Settings
+from presence.markov import mark_joint, move_joint
+
+Array = NDArray[np.float64]
+
+
+class JointFilter:
+    """The belief about all beings in one array: exact, for small homes (shape (S,) * P)."""
+
+    def __init__(self, plan: Floorplan, start: datetime = NOON, settings: Settings | None = None) -> None:
+        self.model = DenseModel(plan, settings)
+        self.senses = Senses(plan, self.model.settings)
+        self.seconds = start.timestamp()
+        self.joint: Array = np.ones(())
+        for row in self.model.prior(self.seconds):
+            self.joint = np.multiply.outer(self.joint, row)
+        self.log_likelihood = 0.0
+
+    def advance(self, seconds: float) -> None:
+        """Nothing is reported until an instant."""
+        if seconds > self.seconds:
+            for stretch in silence(self.model, self.senses, self.seconds, seconds):
+                generators = self.model.silent(stretch.sleeping, stretch.conditions)
+                moves = expm(np.array(generators) * stretch.seconds)
+                self._condition(move_joint(self.joint, list(moves)))
+        self.seconds = seconds
+
+    def observe(self, event: Event) -> None:
+        """An event that one of the beings caused, or none."""
+        self.advance(event.seconds)
+        if self.model.plan.sensors[event.sensor].kind in ("phone", "badge"):
+            joint = self.joint
+            for axis, factor in enumerate(self.model.report(event)):
+                joint = joint * factor.reshape([-1 if n == axis else 1 for n in range(joint.ndim)])
+            self._condition(joint)
+        elif (share := self.senses.open_share(event), self.senses.take(event))[1]:
+            marked = [np.zeros((self.model.size, self.model.size)) for _ in self.model.names]
+            for cause in self.model.causes(event, self.model.sleeping(event.seconds), share):
+                marked[cause.being] += cause.matrix
+            self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)))
+
+    def rooms(self) -> Array:
+        """Probability that at least one person is in each room but `away`."""
+        absent = []
+        for room in range(len(self.model.rooms) - 1):
+            elsewhere = self.joint
+            for p in range(self.joint.ndim):
+                outside = self.model.room != room if p in self.model.people else np.ones(self.model.size)
+                elsewhere = np.tensordot(elsewhere, outside.astype(float), axes=(0, 0))
+            absent.append(float(elsewhere))
+        return 1.0 - np.array(absent)
+
+    def _condition(self, joint: Array) -> None:
+        total = float(joint.sum())
+        self.joint = joint / total
+        self.log_likelihood += float(np.log(total))

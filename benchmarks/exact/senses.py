@@ -1,0 +1,92 @@
+"""Which sensors are on and which doors stand open, kept without the engine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from benchmarks.exact.dense import DenseModel
+from presence import Event, Floorplan, Settings
+
+
+@dataclass
+class Senses:
+    """What the sensors' own state does to the generators, by the rules of the trade."""
+
+    plan: Floorplan
+    settings: Settings
+    on: dict[str, float] = field(default_factory=dict)
+    """Since when each sensor has been on."""
+    heard: dict[str, float] = field(default_factory=dict)
+    """When each sensor that is on last said so."""
+    open: set[str] = field(default_factory=set)
+    pressed: set[str] = field(default_factory=set)
+    stood_open: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
+    reported: dict[str, float] = field(default_factory=dict)
+    """When each door last reported."""
+
+    def open_share(self, event: Event) -> float:
+        """The share of time that a door that closes stood open until its report before, to one decimal."""
+        door = str(self.plan.sensors[event.sensor].door)
+        opened, shut = self.stood_open.get(door, (0.0, 3600.0))
+        return round(opened / (opened + shut), 1) if event.value in ("closed", "locked") else 0.0
+
+    def conditions(self) -> frozenset[tuple[str, str]]:
+        return frozenset(
+            [("blind", s) for s in self.on] + [("open", d) for d in self.open] + [("pressed", s) for s in self.pressed]
+        )
+
+    def expiries(self) -> dict[str, float]:
+        """When a motion sensor whose off message never comes is no longer taken to be on."""
+        wait = self.settings.hold_expiry
+        return {s: self.heard[s] + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s in self.on}
+
+    def take(self, event: Event) -> bool:
+        """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
+        sensor = self.plan.sensors[event.sensor]
+        if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
+            return False
+        if sensor.kind in ("motion", "camera"):
+            if event.value == "clear":
+                self.on.pop(sensor.id, None)
+                return False
+            self.heard[sensor.id] = event.seconds
+            since = self.on.get(sensor.id)
+            if since is not None and event.seconds - since <= 2 * (sensor.hold or 0.0) + 1:
+                return False
+            self.on[sensor.id] = event.seconds
+        elif sensor.kind == "contact":
+            door, opened = str(sensor.door), str(sensor.door) in self.open
+            passed = event.seconds - self.reported.get(door, event.seconds)
+            before = self.stood_open.get(door, (0.0, 3600.0))
+            self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
+            self.reported[door] = event.seconds
+            (self.open.add if event.value == "open" else self.open.discard)(str(sensor.door))
+        elif sensor.kind == "pressure":
+            if (event.value == "pressed") == (sensor.id in self.pressed):
+                return False
+            (self.pressed.add if event.value == "pressed" else self.pressed.discard)(sensor.id)
+        return True
+
+
+class Stretch(NamedTuple):
+    """A time in which the generators stay the same."""
+
+    seconds: float
+    sleeping: tuple[bool, ...]
+    conditions: frozenset[tuple[str, str]]
+
+
+def silence(model: DenseModel, senses: Senses, begin: float, end: float) -> list[Stretch]:
+    """The stretches of a silence: cut where sleeping hours change and where a sensor's off message is given up."""
+    cuts = {*model.clock_changes(begin, end), end}
+    cuts |= {expiry for expiry in senses.expiries().values() if begin < expiry < end}
+    stretches = []
+    for cut in sorted(cuts):
+        for sensor, expiry in senses.expiries().items():
+            if expiry <= begin:
+                del senses.on[sensor]
+        stretches.append(Stretch(cut - begin, model.sleeping(begin), senses.conditions()))
+        begin = cut
+    return stretches
