@@ -69,5 +69,5 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
 def _on_diagonal(ways: Sequence[Way], sign: float) -> Iterator[Entry]:
     """The rates of some events given back to the diagonal (sign 1), or taken off it (sign -1)."""
     for way in ways:
-        for i, rate in zip(way.source, way.rates.sum(axis=2).T, strict=True):
+        for i, rate in zip(way.source, way.losses.T, strict=True):
             yield Entry(int(i), int(i), sign * rate)

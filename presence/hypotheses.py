@@ -35,6 +35,21 @@ NEGLIGIBLE = 1e-12
 """Candidates lighter than this are folded away at once; the mass is counted in `Mixture.merged`."""
 
 
+class Guest(NamedTuple):
+    """Another being who moves in the same event: whoever causes it opens a door for them."""
+
+    beings: tuple[int, ...]
+    """Who it may be, but not the one who causes the event."""
+    source: IndexArray
+    """Shape (m,): states."""
+    target: IndexArray
+    """Shape (t,): states."""
+    moves: Array
+    """Shape (m, t): probabilities, given that the event is caused in this way."""
+    label: int
+    """1 or 2: the guest's passage one way or the other."""
+
+
 class Way(NamedTuple):
     """One way in which one of the beings can cause an event: `x[target] <- x[source] @ rates[p]`."""
 
@@ -46,6 +61,14 @@ class Way(NamedTuple):
     """Shape (P, m, t), 1/s."""
     label: int = 0
     """0: no passage; 1 or 2: a passage one way or the other."""
+    guest: Guest | None = None
+    """Who moves as well; the rate is multiplied by the probability that they can."""
+
+    @property
+    def losses(self) -> Array:
+        """Shape (P, m), 1/s: what silence loses in each source; one guest goes in or out, so two ways share a loss."""
+        losses: Array = self.rates.sum(axis=2) * (1.0 if self.guest is None else 0.5)
+        return losses
 
 
 class Caused(NamedTuple):
@@ -123,25 +146,26 @@ def branch(
     """
     persons, count, _ = mixture.x.shape
     rows, masses = _moved(mixture.blocks, ways, settling)
-    masses = [nobody_rate[None, :], *masses]
-    weight = (np.concatenate(masses) ** evidence_weight * mixture.weight).ravel()  # (1 + ways * P) times K
+    kinds = _kinds(ways, persons)
+    rate = masses[kinds.rows, kinds.being] * masses[kinds.guest_rows, kinds.guest]
+    weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
     weight /= total
     candidate = np.flatnonzero(weight > (NEGLIGIBLE if most else 0.0))
     parent = candidate % count
-    kind = candidate // count  # 0: nobody; 1 + way * P + p
-    being = np.where(kind > 0, (kind - 1) % persons, persons)
-    way_index = np.where(kind > 0, (kind - 1) // persons, -1)
+    kind = candidate // count - 1  # -1: nobody
+    being = np.append(kinds.being, persons)[kind]
     # which row each candidate uses for each being: its parent's, or the moved one for the being that caused the event
     row = np.broadcast_to(parent, (persons, len(candidate))).copy()
-    caused = np.flatnonzero(kind > 0)
-    row[being[caused], caused] += (way_index[caused] + 1) * count
+    caused = np.flatnonzero(kind >= 0)
+    row[kinds.guest[kind[caused]], caused] += kinds.guest_rows[kind[caused]] * count
+    row[being[caused], caused] += kinds.rows[kind[caused]] * count
     weight = weight[candidate]
     lost = max(0.0, 1.0 - float(weight.sum()))
     weight = weight / weight.sum()
     grown = mixture._replace(
         weight=weight,
-        labels=_settle(mixture.labels, parent, being, way_index, ways, accepting),
+        labels=_settle(mixture.labels, parent, np.append(kinds.column, 0)[kind], accepting),
         ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
         cause=np.eye(persons + 1)[being],
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
@@ -149,24 +173,56 @@ def branch(
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
     same = float((weight * mixture.cause[parent, being] * (being < persons)).sum())
-    caused_by = Caused(who[:persons], float(who[persons]), same)
-    return reduce(grown, np.concatenate(rows, axis=1), row, most), caused_by
+    return reduce(grown, np.concatenate(rows, axis=1), row, most), Caused(who[:persons], float(who[persons]), same)
 
 
-def _moved(blocks: Array, ways: Sequence[Way], settling: Sequence[int]) -> tuple[list[Array], list[Array]]:
-    """Distributions (P, K, B, S) before an event and after each way of causing it, and each way's rates (P, K)."""
-    rows, masses = [blocks], []
-    for way in ways:
-        moved = np.zeros_like(blocks)
-        moved[..., way.target] = blocks[..., way.source] @ way.rates[:, None]
-        if way.label:
+class _Kinds(NamedTuple):
+    """Every being and way of causing an event, shape (N,) each; who has no guest has themselves, unmoved, for one."""
+
+    being: IndexArray
+    rows: IndexArray
+    """Index of the moved distributions of the being..."""
+    guest: IndexArray
+    guest_rows: IndexArray
+    """...and of its guest; 0: as they were."""
+    column: IndexArray
+    """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
+
+
+def _kinds(ways: Sequence[Way], persons: int) -> _Kinds:
+    """Number the kinds; moved distributions are those of `_moved`."""
+    table, moved = [], len(ways)
+    for rows, way in enumerate(ways, start=1):
+        if way.guest is None:
+            start = 1 + (way.label - 1) * persons
+            table += [(p, rows, p, 0, start + p if way.label else 0) for p in range(persons)]
+        else:
+            moved += 1
+            start = 1 + (way.guest.label - 1) * persons
+            table += [(p, rows, g, moved, start + g) for g in way.guest.beings for p in range(persons) if p != g]
+    return _Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T)
+
+
+def _moved(blocks: Array, ways: Sequence[Way], settling: Sequence[int]) -> tuple[list[Array], Array]:
+    """Distributions (P, K, B, S) before an event, after each way of causing it, and after each guest's passage.
+
+    Also how likely each is: shape (1 + ways + guests, P, K), rates of ways and probabilities of guests' passages.
+    """
+    rows, masses = [blocks], [np.ones(blocks.shape[:2])]
+    moves = [(way.source, way.target, way.rates, way.label) for way in ways]
+    moves += [(g.source, g.target, g.moves, g.label) for way in ways if (g := way.guest)]
+    for source, target, rates, label in moves:
+        flat = np.zeros_like(blocks).reshape(len(blocks), -1, blocks.shape[3])
+        flat[:, :, target] = blocks[..., source].reshape(*flat.shape[:2], -1) @ rates
+        moved = flat.reshape(blocks.shape)
+        if label:
             for track in settling:
                 pair = slice(1 + 2 * track, 3 + 2 * track)
-                moved[:, :, pair] = pass_now(moved[:, :, pair], forth=way.label == FORTH)
+                moved[:, :, pair] = pass_now(moved[:, :, pair], forth=label == FORTH)
         mass = moved[:, :, 0].sum(axis=2)
         rows.append(moved / np.maximum(mass, 1e-300)[:, :, None, None])
         masses.append(mass)
-    return rows, masses
+    return rows, np.stack(masses)
 
 
 def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> Mixture:
@@ -227,22 +283,11 @@ def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array
     return ghosts
 
 
-def _settle(
-    labels: Array,
-    parent: IndexArray,
-    being: IndexArray,
-    way_index: IndexArray,
-    ways: Sequence[Way],
-    accepting: Sequence[int],
-) -> Array:
+def _settle(labels: Array, parent: IndexArray, column: IndexArray, accepting: Sequence[int]) -> Array:
     """Labels of the candidates: a passage settles each accepting window that nobody had passed in."""
-    persons = (labels.shape[2] - 1) // 2
     settled = labels[parent]
-    label = np.array([way.label for way in ways] + [0], dtype=np.intp)[way_index]
-    passing = np.flatnonzero(label > 0)
-    if passing.size:
-        column = 1 + (label[passing] - 1) * persons + being[passing]
-        for window in accepting:
-            settled[passing, window, column] += settled[passing, window, 0]
-            settled[passing, window, 0] = 0.0
+    passing = np.flatnonzero(column)
+    for window in accepting:
+        settled[passing, window, column[passing]] += settled[passing, window, 0]
+        settled[passing, window, 0] = 0.0
     return settled

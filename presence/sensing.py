@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import Floorplan, Sensor
-from presence.hypotheses import Way
-from presence.movement import PET, Being
+from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.hypotheses import Guest, Way
+from presence.movement import PET, RESIDENT, VISITOR, Being
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -73,7 +73,7 @@ class Sight:
         total = np.zeros_like(self.weights)
         for sensor in self.plan.sensors.values():
             for option in self.resting_options(sensor):
-                total[:, option.source] += option.rates.sum(axis=2)
+                total[:, option.source] += option.losses
         return total
 
     def resting_options(self, sensor: Sensor) -> list[Way]:
@@ -211,7 +211,31 @@ class Sight:
                 m, t = np.searchsorted(source, i), np.searchsorted(target, j)
                 rates[:, m, t] = reported * self.flows[:, i, j] / self.weights[:, i]
             options.append(Way(source, target, rates, label))
-        return [*options, self._idle(door)]
+        return [*options, self._idle(door), *self._letting(door)]
+
+    def _letting(self, door: str) -> list[Way]:
+        """Somebody inside opens the door to the outside for a guest, in or out, and stays."""
+        guests = tuple(p for p, being in enumerate(self.beings) if being.role == VISITOR)
+        outer = self._outside(door)
+        if not guests or outer is None or self.plan.doors[door].leaf == "overhead":
+            return []
+        idle = self._idle(door, 1 - outer)
+        residents = np.array([float(being.role == RESIDENT) for being in self.beings])[:, None, None]
+        rates = residents * idle.rates * self.settings.door_guest_share / self.settings.door_idle_share / len(guests)
+        sides = [np.array(self.sides(door, (MOVING,), side), dtype=np.intp) for side in (0, 1)]
+        outdoors = np.array([room == AWAY or self.plan.rooms[room].outdoors for room in self.states.rooms])
+        ways = []
+        for start, label in ((0, FORTH), (1, BACK)):
+            source = np.flatnonzero(outdoors[self.states.room] == (start == outer))
+            target = sides[1 - start]
+            moves = np.full((len(source), len(target)), 1.0 / len(target))
+            ways.append(idle._replace(rates=rates, guest=Guest(guests, source, target, moves, label)))
+        return ways
+
+    def _outside(self, door: str) -> int | None:
+        """The side (0 or 1) of a door that is out of doors, if the other is not."""
+        outdoors = [room == AWAY or self.plan.rooms[room].outdoors for room in self.plan.doors[door].between]
+        return outdoors.index(True) if outdoors[0] != outdoors[1] else None
 
     def _idle(self, door: str, side: int | None = None) -> Way:
         """Somebody opens the door and does not pass, relative to its usual flow."""
@@ -243,9 +267,10 @@ class Sight:
         contact = self.contact(door)
         if value == "locked" or contact is None or contact.kind == "contact":
             return [beside]
-        passing = [o for o in self._opening(door) if o.label != NOBODY]
+        passing = [o for o in self._opening(door) if o.label != NOBODY and o.guest is None]
         wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
-        return [*(way for way in passing if way.label in wanted), self._idle(door, side)]
+        letting = self._letting(door) if side != outer else []
+        return [*(way for way in passing if way.label in wanted), self._idle(door, side), *letting]
 
     # --- seats -------------------------------------------------------------------------------------------------------
     def seats(self) -> Iterator[tuple[str, int]]:

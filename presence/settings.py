@@ -106,6 +106,9 @@ class Settings:
     """A contact misses an opening, or somebody passes without one: detection .9-.97 in the experiments."""
     door_idle_share: float = 0.06
     """A door is opened and nobody passes, relative to passing. Common practice, no source."""
+    door_guest_share: float = 0.06
+    """Somebody inside opens a door to the outside for an unknown person and stays, relative to passing: as often as
+    they open it for nothing. Common practice, no source."""
     door_closing_rate: float = 1 / 20
     """Somebody moving beside an open door closes it. Common practice, no source."""
     door_false_alarm_rate: float = 1 / 86400

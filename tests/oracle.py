@@ -149,6 +149,8 @@ def brute_force(
         else:
             causes = model.causes(event, model.sleeping(now), share)
             matrices.update({(number, c): still[cause.being] @ cause.matrix for c, cause in enumerate(causes)})
+            guests = {(number, c, "guest"): (m, g) for c, (_, _, _, g, m) in enumerate(causes) if m is not None}
+            matrices.update({key: still[g] @ moves for key, (moves, g) in guests.items()})
             histories = [h for history in histories for h in _branch(history, model, event, number, causes)]
     if until is not None:
         still = _moves(model, silence(model, senses, now, until.timestamp()))
@@ -190,7 +192,12 @@ def _branch(
     ghost = dict(history.ghosts).get(event.sensor, 0)
     settled = replace(history, ghosts=tuple(g for g in history.ghosts if g[0] != event.sensor))
     for c, cause in enumerate(causes):
-        yield _extend(settled, number, c, (cause.being, cause.label))
+        extended = _extend(settled, number, c, (cause.being, cause.label))
+        if cause.moves is not None:
+            steps = list(extended.steps)
+            steps[cause.guest] = (*steps[cause.guest][:-1], (number, c, "guest"))
+            extended = replace(extended, steps=tuple(steps))
+        yield extended
     nobody = _extend(settled, number, None, (-1, 0))
     rate = model.nobody_rate(event)
     if pressure and event.value == "pressed":

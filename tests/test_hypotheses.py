@@ -11,8 +11,8 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from presence.hypotheses import Way, branch, reweigh, start, witness
-from presence.markov import mark_joint
+from presence.hypotheses import Guest, Way, branch, reweigh, start, witness
+from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
 
 Array = NDArray[np.float64]
@@ -89,6 +89,28 @@ def test_branching_is_the_exact_joint_filter(case: Case) -> None:
     np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=EXACT)
     assert after.log_likelihood == pytest.approx(-3.0 + np.log(expected.sum()), rel=0, abs=EXACT)
     assert after.merged == pytest.approx(0.25, rel=0, abs=EXACT)
+
+
+@given(case=cases(), seed=st.integers(0, 2**32 - 1))
+def test_a_guest_moves_in_the_same_event(case: Case, seed: int) -> None:
+    """Two axes of the joint move at once, for every two different beings."""
+    random = np.random.default_rng(seed)
+    persons, count, states = case.mixture.x.shape
+    every, guests = np.arange(states), tuple(range(random.integers(1, persons + 1)))
+    moves = random.dirichlet(np.ones(states), states) * random.random()
+    way = Way(every, every, random.random((persons, states, states)), 0, Guest(guests, every, every, moves, 1))
+    joint, still = joint_of(case.mixture), np.eye(states)
+    expected = case.nobody * joint
+    for p in range(persons):
+        for guest in set(guests) - {p}:
+            matrices = [way.rates[p] if q == p else moves if q == guest else still for q in range(persons)]
+            expected = expected + move_joint(joint, matrices)
+    windows = tuple(range(case.mixture.labels.shape[1]))
+    after, _ = branch(case.mixture, [way], np.full(count, case.nobody), None, windows)
+    np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=EXACT)
+    before = np.einsum("k,kwl->wl", case.mixture.weight, case.mixture.labels)
+    settled = np.einsum("k,kwl->wl", after.weight, after.labels)
+    assert (settled[:, 0] <= before[:, 0] + EXACT).all() or persons == 1, "who comes in has passed"
 
 
 @given(case=cases())

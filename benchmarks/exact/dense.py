@@ -26,6 +26,10 @@ class Cause(NamedTuple):
     """0: no passage; 1 or 2: a passage from the door's first room to its second, or back."""
     matrix: Array
     """Shape (S, S), 1/s."""
+    guest: int = -1
+    """The being that moves at the same time, if one does..."""
+    moves: Array | None = None
+    """...and how, shape (S, S): probabilities."""
 
 
 class DenseModel:
@@ -115,7 +119,12 @@ class DenseModel:
                 matrix[np.ix_(option.source, option.target)] = option.rates[p]
                 if event.code is not None:
                     matrix *= 1.0 if name in owners else slip
-                causes.append(Cause(p, option.label, matrix))
+                if (guest := option.guest) is None:
+                    causes.append(Cause(p, option.label, matrix))
+                    continue
+                moves = np.zeros((self.size, self.size))
+                moves[np.ix_(guest.source, guest.target)] = guest.moves
+                causes += [Cause(p, guest.label, matrix, g, moves) for g in guest.beings if g != p and matrix.any()]
         return causes
 
     def nobody_rate(self, event: Event) -> float:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.exact.dense import NOON, DenseModel
+from benchmarks.exact.dense import NOON, Cause, DenseModel
 from benchmarks.exact.senses import Senses
 from presence import Event, Floorplan, Settings
 from presence.floorplan import AWAY
@@ -110,7 +110,9 @@ class _Home:
         """The next thing that happens before `stop`, if any; the instant at which it does."""
         deeds = [self._deeds_of(sleeping, p, i) for p, i in enumerate(self.state)]
         closings = self._closings(now, sleeping)
+        visits = self._visits(sleeping)
         totals = [*(d.rates[-1] for d in deeds), *(rate for _, rate in closings), *(rate for _, rate in self.alarms)]
+        totals += [rate for _, _, rate in visits]
         rates = list(accumulate(totals))
         then = now + float(self.random.exponential(1.0 / rates[-1]))
         if then >= stop:
@@ -123,25 +125,44 @@ class _Home:
             self._do(then, chosen, deeds[chosen])
         elif chosen < len(deeds) + len(closings):
             self._say(then, closings[chosen - len(deeds)][0], "closed")
-        else:
+        elif chosen < len(deeds) + len(closings) + len(self.alarms):
             self._report(then, self.alarms[chosen - len(deeds) - len(closings)][0])
+        else:
+            sensor, cause, _ = visits[chosen - len(deeds) - len(closings) - len(self.alarms)]
+            assert cause.moves is not None
+            moves = cause.moves[self.state[cause.guest]]
+            self._move(then, cause.guest, int(self.random.choice(self.model.size, p=moves / moves.sum())))
+            self._report(then, sensor)
         return then
+
+    def _visits(self, sleeping: tuple[bool, ...]) -> list[tuple[str, Cause, float]]:
+        """Who can let a guest in or out now, through which sensor's door, and at which rate."""
+        found = []
+        for sensor, value in self.resting.items():
+            for cause in self.model.causes(Event(NOON, sensor, value), sleeping):
+                if cause.moves is not None:
+                    rate = cause.matrix[self.state[cause.being]].sum() * cause.moves[self.state[cause.guest]].sum()
+                    found.append((sensor, cause, float(rate)))
+        return found
 
     def _do(self, now: float, being: int, deeds: Deeds) -> None:
         chosen = self._pick(deeds.rates)
-        before, self.state[being] = self.state[being], deeds.targets[chosen]
-        room = self.model.room
-        if room[before] != room[self.state[being]] and being in self.model.people:
-            self._write_room(now, being)
-            away = self.model.rooms.index(AWAY)
-            if away in (room[before], room[self.state[being]]):
-                self._phone(being, now + 30.0 + self.random.exponential(60.0))
+        self._move(now, being, deeds.targets[chosen])
         share = self.random.random()
         for part, sensor in deeds.reports[chosen]:
             share -= part
             if share < 0:
                 self._report(now, sensor)
                 return
+
+    def _move(self, now: float, being: int, state: int) -> None:
+        before, self.state[being] = self.state[being], state
+        room = self.model.room
+        if room[before] != room[self.state[being]] and being in self.model.people:
+            self._write_room(now, being)
+            away = self.model.rooms.index(AWAY)
+            if away in (room[before], room[self.state[being]]):
+                self._phone(being, now + 30.0 + self.random.exponential(60.0))
 
     def _pick(self, rates: list[float]) -> int:
         """One of several things by their running sums of rates."""
@@ -195,7 +216,8 @@ class _Home:
             size = self.model.size
             found = [np.zeros((size, size)) for _ in self.model.names]
             for cause in self.model.causes(Event(NOON, sensor, value), sleeping, share):
-                found[cause.being] += cause.matrix
+                if cause.moves is None:
+                    found[cause.being] += cause.matrix
             self._matrices[key] = found
         return self._matrices[key]
 

@@ -47,9 +47,15 @@ class JointFilter:
             self._condition(joint)
         elif (share := self.senses.open_share(event), self.senses.take(event))[1]:
             marked = [np.zeros((self.model.size, self.model.size)) for _ in self.model.names]
+            together = np.zeros_like(self.joint)
             for cause in self.model.causes(event, self.model.sleeping(event.seconds), share):
-                marked[cause.being] += cause.matrix
-            self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)))
+                if cause.moves is None:
+                    marked[cause.being] += cause.matrix
+                else:
+                    who = {cause.being: cause.matrix, cause.guest: cause.moves}
+                    still = np.eye(self.model.size)
+                    together += move_joint(self.joint, [who.get(p, still) for p in range(self.joint.ndim)])
+            self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)) + together)
 
     def rooms(self) -> Array:
         """Probability that at least one person is in each room but `away`."""
