@@ -61,7 +61,11 @@ class Scores:
 
     def to_json(self) -> str:
         """As JSON; what could not be scored is null."""
-        return json.dumps(_without_nan(asdict(self)), indent=2)
+        return json.dumps(self.to_mapping(), indent=2)
+
+    def to_mapping(self) -> dict[str, Any]:
+        """What JSON can say; what could not be scored is None."""
+        return {key: _without_nan(value) for key, value in asdict(self).items()}
 
 
 def evaluate(
@@ -220,7 +224,8 @@ class Scoring:
         self._flush()
         self.direction.finish()
         if not self._span:
-            raise LogError([Fault(TRUTH, 0, self._nothing_covered())])
+            odd = [Fault(TRUTH, *note) for note in self.truth.notes(self._log_span)]
+            raise LogError([Fault(TRUTH, self.truth.first_line, self._nothing_covered()), *odd])
         switching, rooms, order = self.switching, self.rooms, list(self.plan.rooms)
         told = self.confusion.sum(axis=1)
         return Scores(
@@ -264,7 +269,7 @@ class Scoring:
             "every": self.every,
             "log": [_utc(t) for t in self._log_span],
             "truth": [_utc(t) for t in self.truth.span],
-            "notes": self.truth.notes(self._log_span),
+            "notes": [note._asdict() for note in self.truth.notes(self._log_span)],
         }
 
     def _nothing_covered(self) -> str:

@@ -49,7 +49,7 @@ def _summary(scores: Scores) -> Iterator[str]:
     yield f"  {covered['samples']} samples, one every {covered['every']:g} s, together {covered['days']:.2f} days"
     yield f"  the log runs {' to '.join(covered['log'])}, the truth {' to '.join(covered['truth'])}"
     for note in covered["notes"]:
-        yield f"  the truth: {note}"
+        yield f"  the truth, line {note['line']}: {note['text']}"
     yield f"Rooms      {_figures(scores.rooms)}"
     yield f"At home    {_figures(scores.at_home)}"
     yield f"People     {_figures(scores.people)}"

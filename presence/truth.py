@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import os
+import stat
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from presence.errors import Fault, LogError, did_you_mean, shown
-from presence.reading import Source, name_of, parse_object, parse_time, read_lines, text_field
+from presence.reading import Source, name_of, offset_of, parse_object, parse_time, read_lines, text_field
 
 if TYPE_CHECKING:
     from presence.floorplan import Floorplan
@@ -25,6 +27,10 @@ class TruthLine:
     person: str
     room: str
     door: str | None = None
+    line: int = field(default=0, compare=False)
+    """Where it stands in its file, from 1; 0 where it is in none."""
+    offset: str = field(default="", compare=False, repr=False)
+    """The offset of its time as written, `Z` as `+00:00`."""
 
 
 def read_truth(source: Source, plan: Floorplan | None = None) -> list[TruthLine]:
@@ -37,40 +43,101 @@ def read_truth(source: Source, plan: Floorplan | None = None) -> list[TruthLine]
     Raises:
         LogError: naming every fault; a truth with a bad line is not to be trusted.
     """
-    path = name_of(source)
     found: list[TruthLine] = []
-    faults: list[Fault] = []
+    faults = _Faults(name_of(source))
     where: dict[tuple[str, datetime], str] = {}
+    for line in _lines(source, plan, faults):
+        if where.setdefault((line.person, line.time), line.room) == line.room:
+            found.append(line)
+        else:
+            faults.add(line.line, _two_rooms(line.person))
+    faults.refuse(len(found))
+    return sorted(found, key=lambda line: line.time)
+
+
+def stream_truth(path: str | os.PathLike[str], plan: Floorplan | None = None) -> Iterator[TruthLine]:
+    """What `read_truth` gives, with memory that does not grow: the file is checked whole, then read a second time.
+
+    A file that is not in order of time is sorted in memory; so is a pipe, which can be read once only.
+
+    Raises:
+        LogError: naming every fault, before the first line is given.
+    """
+    try:
+        twice = stat.S_ISREG(os.stat(path).st_mode)  # noqa: PTH116, a path may be any text
+    except (OSError, ValueError):
+        twice = False  # reading it says what is wrong
+    if not twice or not _checked_in_order(path, plan):
+        yield from read_truth(path, plan)
+        return
+    faults = _Faults(name_of(path))
+    yield from _lines(path, plan, faults)
+    faults.refuse(1)
+
+
+def _checked_in_order(path: str | os.PathLike[str], plan: Floorplan | None) -> bool:
+    """Whether a truth file is in order of time; if so, every fault in it is raised."""
+    faults = _Faults(name_of(path))
+    latest: dict[str, tuple[datetime, str]] = {}
+    before: TruthLine | None = None
+    for line in _lines(path, plan, faults):
+        if before is not None and line.time < before.time:
+            return False
+        time, room = latest.get(line.person, (None, ""))
+        if time == line.time and room != line.room:
+            faults.add(line.line, _two_rooms(line.person))
+        latest[line.person] = line.time, line.room
+        before = line
+    faults.refuse(len(latest))
+    return True
+
+
+class _Faults:
+    """What is wrong in one file, counted beyond the first so many."""
+
+    def __init__(self, path: str) -> None:
+        self.path, self.named, self.more = path, list[Fault](), 0
+
+    def add(self, line: int, message: str) -> None:
+        """Take one in."""
+        if len(self.named) < MOST_FAULTS:
+            self.named.append(Fault(self.path, line, message))
+        else:
+            self.more += 1
+
+    def refuse(self, lines: int) -> None:
+        """Raise them, if there is any; a file without a line is one."""
+        if not lines and not self.named:
+            self.add(1, "no line in this truth file; where everybody is at first would be right")
+        if self.named:
+            rest = [Fault(self.path, 0, f"and {self.more} faults more")] if self.more else []
+            raise LogError([*self.named, *rest])
+
+
+def _lines(source: Source, plan: Floorplan | None, faults: _Faults) -> Iterator[TruthLine]:
+    """The good lines as they stand."""
     for number, text, problem in read_lines(source):
         if problem is None and not text.strip():
             continue
         try:
             if problem is not None:
                 raise ValueError(problem)
-            line = _line(parse_object(text), plan)
-            if where.setdefault((line.person, line.time), line.room) != line.room:
-                raise ValueError(
-                    f"{shown(line.person)} is already in another room at this very time; one would be right"
-                )
-            found.append(line)
+            yield _line(parse_object(text), plan, number)
         except ValueError as error:
-            faults.append(Fault(path, number, str(error)))
-    if not found and not faults:
-        faults.append(Fault(path, 1, "no line in this truth file; where everybody is at first would be right"))
-    if faults:
-        more = len(faults) - MOST_FAULTS
-        rest = [Fault(path, 0, f"and {more} faults more")] if more > 0 else []
-        raise LogError([*faults[:MOST_FAULTS], *rest])
-    return sorted(found, key=lambda line: line.time)
+            faults.add(number, str(error))
 
 
-def _line(fields: Mapping[str, Any], plan: Floorplan | None) -> TruthLine:
+def _two_rooms(person: str) -> str:
+    return f"{shown(person)} is already in another room at this very time; one would be right"
+
+
+def _line(fields: Mapping[str, Any], plan: Floorplan | None, number: int) -> TruthLine:
     unknown = [key for key in fields if key not in ("time", "person", "room", "door")]
     if unknown:
         raise ValueError(f"unknown key {shown(unknown[0])}; time, person, room and optional door would be right")
     door = None if fields.get("door") is None else text_field(fields, "door")
     time, person, room = (text_field(fields, key) for key in ("time", "person", "room"))
-    line = TruthLine(parse_time(time), person, room, door)
+    line = TruthLine(parse_time(time), person, room, door, number, offset_of(time))
     if plan is not None:
         _known("room", line.room, plan.rooms)
         if door is not None:

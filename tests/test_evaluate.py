@@ -14,7 +14,7 @@ from sklearn import metrics as sk
 
 from presence import Event, Floorplan, LogError, SettingError, Switch
 from presence.direction import DirectionSums, DoorEvent, TruePassage, match
-from presence.evaluate import evaluate
+from presence.evaluate import Scores, evaluate
 from presence.metrics import BinarySums, CountSums
 from presence.passages import Passage
 from presence.replay import replay, to_json
@@ -300,6 +300,11 @@ def test_the_report_names_every_room_and_door() -> None:
     assert "nan" not in text
 
 
+def said(scores: Scores) -> list[str]:
+    """The notes without their lines."""
+    return [note["text"] for note in scores.covered["notes"]]
+
+
 def test_only_what_both_cover_is_scored() -> None:
     events, lines = life()
     late = [line for line in lines if line.person == "P1"] + truth((1000.0, "P2", "away"))
@@ -314,25 +319,23 @@ def test_a_log_that_goes_on_after_its_truth_is_scored_up_to_the_truths_end() -> 
     longer = [*events, *log((50_000.0, "hall_motion", "detected"), (50_100.0, "hall_motion", "clear"))]
     scores = evaluate(PLAN, longer, lines)
     assert scores.covered["to"] == "2026-03-02T13:40:00+00:00"
-    assert scores.covered["notes"] == [
-        "ends long before the log does; scored up to its last line at 2026-03-02T13:40:25+00:00"
-    ]
+    assert said(scores) == ["ends long before the log does; scored up to its last line at 2026-03-02T13:40:25+00:00"]
 
 
 def test_what_only_one_of_the_two_covers_is_said() -> None:
     events, lines = life()
     longer = [*lines, *truth((20_000.0, "P1", "hall"))]
-    notes = evaluate(PLAN, events, longer).covered["notes"]
+    notes = said(evaluate(PLAN, events, longer))
     assert notes == ["goes on for 3.5 h after the log; what comes after is not scored"]
     later = [TruthLine(max(line.time, at(5000)), line.person, line.room, line.door) for line in lines]
-    notes = evaluate(PLAN, events, later).covered["notes"]
+    notes = said(evaluate(PLAN, events, later))
     assert notes == ["begins 1.4 h after the log; what came before is not scored"]
 
 
 def test_a_move_through_a_wall_is_said() -> None:
     events, lines = life()
     wrong = [line for line in lines if line.room != "yard"]
-    assert evaluate(PLAN, events, wrong).covered["notes"] == [
+    assert said(evaluate(PLAN, events, wrong)) == [
         "P1 goes from away to hall at 2026-03-02T12:00:12+00:00, which no door joins",
         "P1 goes from hall to away at 2026-03-02T13:40:25+00:00, which no door joins",
     ]

@@ -2,14 +2,17 @@
 
 import gzip
 import json
-from datetime import UTC, datetime
+import os
+import tracemalloc
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from threading import Thread
 
 import pytest
 
 from presence.errors import LogError
 from presence.floorplan import Floorplan
-from presence.truth import MOST_FAULTS, TruthLine, read_truth
+from presence.truth import MOST_FAULTS, TruthLine, read_truth, stream_truth
 
 PLAN = Floorplan.from_mapping(
     {
@@ -104,3 +107,51 @@ def test_what_is_no_text_is_one_fault(tmp_path: Path, raw: bytes) -> None:
     with pytest.raises(LogError) as caught:
         read_truth(path, PLAN)
     assert [fault.line for fault in caught.value.faults] == [1]
+
+
+def test_a_stream_gives_what_reading_gives(tmp_path: Path) -> None:
+    path = tmp_path / "truth.jsonl"
+    minutes = [line(time=f"2026-03-01T07:{k:02d}:00+01:00", room=("den", "hall")[k % 2]) for k in range(60)]
+    guest = [line(time=f"2026-03-01T06:{k:02d}:30+00:00", person="guest", room="away") for k in range(0, 60, 7)]
+    for lines in (minutes, minutes + guest, minutes[::-1]):  # in order; person by person; backwards
+        path.write_text("\n".join(lines), encoding="utf-8")
+        assert list(stream_truth(path, PLAN)) == read_truth(path, PLAN)
+    assert [found.line for found in stream_truth(path, PLAN)] == list(range(60, 0, -1))
+    assert {found.offset for found in stream_truth(path, PLAN)} == {"+01:00"}
+
+
+@pytest.mark.parametrize("lines", [[line(), "nonsense", line(room="den")], [], [line(), line(time="6"), "{}"]])
+def test_a_stream_names_every_fault_before_its_first_line(tmp_path: Path, lines: list[str]) -> None:
+    path = tmp_path / "truth.jsonl"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(LogError) as read:
+        read_truth(path, PLAN)
+    with pytest.raises(LogError) as streamed:
+        next(iter(stream_truth(path, PLAN)))
+    assert streamed.value.faults == read.value.faults
+
+
+def test_a_stream_of_a_pipe_and_of_nothing(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    writer = Thread(target=pipe.write_text, args=(line(),))
+    writer.start()
+    assert len(list(stream_truth(pipe, PLAN))) == 1
+    writer.join()
+    with pytest.raises(LogError, match="cannot be read"):
+        next(stream_truth(tmp_path / "nowhere", PLAN))
+
+
+def test_a_stream_holds_no_lines(tmp_path: Path) -> None:
+    """Memory at the peak is the same for a truth ten times as long."""
+    peaks = []
+    for hours in (20, 200):
+        path = tmp_path / f"{hours}.jsonl"
+        times = (datetime(2026, 3, 1, tzinfo=UTC) + timedelta(minutes=k) for k in range(60 * hours))
+        with path.open("w", encoding="utf-8") as file:
+            file.writelines(line(time=t.isoformat(), room=("den", "hall")[t.minute % 2]) + "\n" for t in times)
+        tracemalloc.start()
+        assert sum(1 for _ in stream_truth(path, PLAN)) == 60 * hours
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert peaks[1] < 1.5 * peaks[0]
