@@ -7,15 +7,15 @@ Nothing is lost silently: every line that cannot be used is counted and told to 
 
 from __future__ import annotations
 
-import csv
 import heapq
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from presence.errors import Fault, LogError, closest, did_you_mean, shown
-from presence.reading import Source, name_of, parse_object, parse_time, read_lines, text_field
+from presence.reading import Source, check_year, name_of, offset_of, parse_time, text_field
+from presence.rows import HEADER, read_rows
 
 if TYPE_CHECKING:
     from presence.floorplan import Floorplan
@@ -78,6 +78,13 @@ class LogCounts:
     path: str = "-"
     line: int = 0
     """Where reading is: the line of the event that was read last."""
+    offsets: set[str] = field(default_factory=set, compare=False)
+    """Those that its times are written with."""
+
+    def __str__(self) -> str:
+        return (
+            f"{self.read} events read, {self.bad} bad lines skipped, {self.duplicate} duplicates, {self.late} too late"
+        )
 
 
 # --- reading ----------------------------------------------------------------------------------------------------------
@@ -89,10 +96,10 @@ def read_log(
     counts: LogCounts | None = None,
     on_fault: OnFault | None = None,
 ) -> Iterator[Event]:
-    """The events of a log, JSON Lines or CSV (header `time,sensor,value,by,code`), plain or gzip, as they stand.
+    """The events of a log as they stand: JSON Lines or CSV, plain or gzip, or Parquet (columns `FIELDS`).
 
-    The first line that is not blank tells which of the two it is. Keys besides the five are passed over, unless they
-    look like one of them misspelt; columns besides the five are named once.
+    Keys besides the five are passed over, unless they look like one of them misspelt; columns besides the five are
+    named once. Faults in Parquet are named with the number of the row.
 
     Args:
         source: a path, an open binary file, or lines.
@@ -106,32 +113,24 @@ def read_log(
     """
     counts = LogCounts() if counts is None else counts
     counts.path = name_of(source)
-    fields_of: Callable[[str], dict[str, Any] | None] | None = None
-    build, blank = _builder(plan), True
-    for number, text, problem in read_lines(source):
-        counts.line = number
-        if problem is None and not text.strip():
+    build, nothing = _builder(plan, counts.offsets), True
+    for number, fields, problem in read_rows(source, FIELDS):
+        counts.line, nothing = number, False
+        if fields is HEADER:
+            if problem is not None:
+                _tell(Fault(counts.path, number, problem), strict, on_fault)
             continue
-        blank = False
         try:
             if problem is not None:
                 raise ValueError(problem)
-            if fields_of is None:
-                fields_of = _csv_fields(text)
-                if fields_of is not None:
-                    if extra := [name for name in _header(text) if name not in FIELDS]:
-                        what = f"column {shown(extra[0])} is not read; the columns are {','.join(FIELDS)}"
-                        _tell(Fault(counts.path, number, what), strict, on_fault)
-                    continue
-                fields_of = parse_object
-            event = build(fields_of(text) or {})
+            event = build(fields)
         except ValueError as error:
             counts.bad += 1
             _tell(Fault(counts.path, number, str(error)), strict, on_fault)
         else:
             counts.read += 1
             yield event
-    if blank:
+    if nothing:
         _tell(Fault(counts.path, 1, "the log is empty; one event a line would be right"), strict, on_fault)
 
 
@@ -142,41 +141,7 @@ def _tell(fault: Fault, strict: bool, on_fault: OnFault | None) -> None:
         on_fault(fault)
 
 
-def _csv_fields(first: str) -> Callable[[str], dict[str, Any]] | None:
-    """The reader of the lines under a CSV header; None if `first` is no header."""
-    if first.lstrip().startswith(("{", "[")):
-        return None
-    header = _header(first)
-    if not {"time", "sensor"} <= set(header):
-        return None
-    if "value" not in header:
-        raise ValueError(f"CSV header {shown(first)} has no column 'value'; time,sensor,value,by,code would be right")
-    if len(set(header)) < len(header):
-        raise ValueError(f"CSV header {shown(first)} names a column twice; time,sensor,value,by,code would be right")
-
-    def fields(text: str) -> dict[str, Any]:
-        cells = _cells(text)
-        if len(cells) > len(header):
-            raise ValueError(f"{len(cells)} cells under {len(header)} columns; one a column would be right")
-        return {name: cell or None for name, cell in zip(header, cells, strict=False)}
-
-    return fields
-
-
-def _header(first: str) -> list[str]:
-    return [name.strip().lower() for name in _cells(first)]
-
-
-def _cells(text: str) -> list[str]:
-    if '"' not in text:
-        return text.split(",")
-    try:
-        return next(csv.reader([text], strict=True))
-    except csv.Error as error:
-        raise ValueError(f"is not CSV ({error}): {shown(text)}; a line with its quotes closed would be right") from None
-
-
-def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
+def _builder(plan: Floorplan | None, offsets: set[str]) -> Callable[[Mapping[str, Any]], Event]:
     """What makes events of fields, checking them against the plan if there is one."""
     allowed: dict[str, frozenset[str]] = {}
     said: dict[tuple[str, str], str] = {}
@@ -184,7 +149,10 @@ def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
         allowed = {sensor: frozenset(plan.values(sensor)) for sensor in plan.sensors}
 
     def build(fields: Mapping[str, Any]) -> Event:
-        time, sensor, value = text_field(fields, "time"), text_field(fields, "sensor"), text_field(fields, "value")
+        time = fields.get("time")
+        if not isinstance(time, datetime):  # of a column of timestamps
+            time = text_field(fields, "time")
+        sensor, value = text_field(fields, "sensor"), text_field(fields, "value")
         by, code = fields.get("by"), fields.get("code")
         if by is not None and by not in BY:
             raise ValueError(f"'by' is {shown(by)}; 'inside' or 'keypad' would be right")
@@ -192,11 +160,14 @@ def _builder(plan: Floorplan | None) -> Callable[[Mapping[str, Any]], Event]:
             raise ValueError(f"'code' is {shown(code)}; text, in quotes, would be right")
         if len(fields) > 3:
             _spelling(fields)
-        event = Event(parse_time(time), sensor, value, by, code)
+        when = parse_time(time) if isinstance(time, str) else check_year(time)
+        event = Event(when, sensor, value, by, code)
         if plan is not None and value not in allowed.get(sensor, ()):
             if (sensor, value) not in said and len(said) < MOST_GUESSES:
                 said[sensor, value] = _unknown(plan, sensor, value)
             raise ValueError(said.get((sensor, value), f"unknown sensor or value: {shown(sensor)}, {shown(value)}"))
+        if isinstance(time, str):
+            offsets.add(offset_of(time))
         return event
 
     return build

@@ -10,6 +10,7 @@ import gzip
 import json
 import os
 import re
+import sys
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
@@ -69,6 +70,9 @@ def _file_lines(file: IO[bytes]) -> Iterator[Line]:
     number = 0
     try:
         head = cast("Any", stream).peek(HEAD)[:HEAD]
+        if head[:4] == b"PAR1":
+            yield 1, "", "this is Parquet, which is read from a plain file only; the path of one would be right"
+            return
         if _binary(head):
             yield 1, "", "this is no text in UTF-8 but binary data; JSON Lines or CSV, plain or gzip, would be right"
             return
@@ -135,11 +139,24 @@ def parse_time(text: str) -> datetime:
             what = "has second 60 (a leap second), which clocks here do not have"
             raise ValueError(f"time {shown(text)} {what}; second 59.999999 would be right") from None
         raise ValueError(f"time {shown(text)} does not exist ({error}); one of the calendar would be right") from None
-    if not EARLIEST <= time.year < LATEST:
-        raise ValueError(
-            f"time {shown(text)} is no time of a log; a year from {EARLIEST} to {LATEST - 1} would be right"
-        )
-    return time
+    return check_year(time, text)
+
+
+def check_year(time: datetime, text: str = "") -> datetime:
+    """A time as it is, if a clock that is set can show it.
+
+    Raises:
+        ValueError: if not.
+    """
+    if EARLIEST <= time.year < LATEST:
+        return time
+    what = shown(text or time.isoformat())
+    raise ValueError(f"time {what} is no time of a log; a year from {EARLIEST} to {LATEST - 1} would be right")
+
+
+def offset_of(text: str) -> str:
+    """The offset of an RFC 3339 time as written, `Z` as `+00:00`."""
+    return "+00:00" if text[-1:] in "Zz" else sys.intern(text[-6:])
 
 
 def _time_fault(text: str) -> str:

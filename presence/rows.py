@@ -1,0 +1,93 @@
+"""The rows of a log in whichever form it comes: JSON Lines, CSV (both plain or gzip) or Parquet.
+
+    read_rows -> (number, fields, problem), ...
+
+The first line that is not blank tells JSON Lines from CSV, the first bytes tell Parquet. Never raises for what is
+inside: what keeps a row from being read is its problem.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any
+
+from presence.errors import shown
+from presence.parquet import is_parquet, read_parquet, unread
+from presence.reading import Source, parse_object, read_lines
+
+Row = tuple[int, Mapping[str, Any], str | None]
+"""Number of the line or row from 1, its fields, and what keeps it from being read, if anything."""
+NOTHING: Mapping[str, Any] = MappingProxyType({})
+HEADER: Mapping[str, Any] = MappingProxyType({})
+"""The fields of a header, which is no row; its problem loses no row."""
+
+
+def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
+    """The rows of a path, an open file or lines; of Parquet only where a path is given.
+
+    Args:
+        source: what to read.
+        columns: all that may be there, the first three of them in every row.
+
+    Raises:
+        LogError: if a path cannot be opened.
+    """
+    if is_parquet(source):
+        yield from read_parquet(source, columns, HEADER)
+        return
+    fields_of: Callable[[str], dict[str, Any]] | None = None
+    for number, text, problem in read_lines(source):
+        if problem is not None:
+            yield number, NOTHING, problem
+            continue
+        if not text.strip():
+            continue
+        try:
+            if fields_of is None:
+                fields_of = _csv_fields(text, columns)
+                if fields_of is not None:
+                    yield number, HEADER, unread(_header(text), columns)
+                    continue
+                fields_of = parse_object
+            fields = fields_of(text)
+        except ValueError as error:
+            yield number, NOTHING, str(error)
+        else:
+            yield number, fields, None
+
+
+def _csv_fields(first: str, columns: Sequence[str]) -> Callable[[str], dict[str, Any]] | None:
+    """The reader of the lines under a CSV header; None if `first` is no header."""
+    if first.lstrip().startswith(("{", "[")):
+        return None
+    header = _header(first)
+    if not set(columns[:2]) <= set(header):
+        return None
+    right = f"{','.join(columns)} would be right"
+    if columns[2] not in header:
+        raise ValueError(f"CSV header {shown(first)} has no column {columns[2]!r}; {right}")
+    if len(set(header)) < len(header):
+        raise ValueError(f"CSV header {shown(first)} names a column twice; {right}")
+
+    def fields(text: str) -> dict[str, Any]:
+        cells = _cells(text)
+        if len(cells) > len(header):
+            raise ValueError(f"{len(cells)} cells under {len(header)} columns; one a column would be right")
+        return {name: cell or None for name, cell in zip(header, cells, strict=False)}
+
+    return fields
+
+
+def _header(first: str) -> list[str]:
+    return [name.strip().lower() for name in _cells(first)]
+
+
+def _cells(text: str) -> list[str]:
+    if '"' not in text:
+        return text.split(",")
+    try:
+        return next(csv.reader([text], strict=True))
+    except csv.Error as error:
+        raise ValueError(f"is not CSV ({error}): {shown(text)}; a line with its quotes closed would be right") from None
