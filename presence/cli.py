@@ -10,7 +10,6 @@ import os
 import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -20,7 +19,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MKL_NUM_THREADS", "1")
 
 from presence import __version__
-from presence.errors import Fault, InputError, LogError, PresenceError, SettingError
+from presence.errors import Fault, InputError, PresenceError, SettingError
 
 if TYPE_CHECKING:
     from presence.events import Event, LogCounts
@@ -80,6 +79,8 @@ HYPOTHESES = click.option(
     "--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept."
 )
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
+WORKERS = click.option("--workers", type=click.IntRange(min=1), help="Of many homes: processes.  [default: all cores]")
+SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Of many homes: the Dask cluster that does the work.")
 LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote; not in this version yet.")
 
 
@@ -131,54 +132,84 @@ def replay(
 
 
 @cli.command()
-@PLAN
-@click.argument("log", type=click.Path(allow_dash=True))
-@click.argument("truth", type=click.Path())
+@click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=click.Path(allow_dash=True))
 @EVERY
 @LEARNED
-@click.option("--json", "as_json", is_flag=True, help="For programs.")
+@click.option("--json", "as_json", is_flag=True, help="For programs; of many homes one line each.")
 @STRICT
 @HYPOTHESES
+@WORKERS
+@SCHEDULER
 def evaluate(
-    plan: str,
-    log: str,
-    truth: str,
+    given: tuple[str, ...],
     every: float,
     learned: str | None,
     as_json: bool,
     strict: bool,
     hypotheses: int,
+    workers: int | None,
+    scheduler: str | None,
 ) -> int:
-    """Score the answers about a log against the truth, beside the best timer."""
-    from presence.evaluate import TRUTH
-    from presence.evaluate import evaluate as score
-    from presence.report import report
-    from presence.truth import read_truth
+    """Score the answers about a log against the truth, beside the best timer.
+
+    HOMES: folders of homes (plan.yaml, log.jsonl, truth.jsonl in each), patterns, or tables (.csv) of what-ifs with the
+    columns home, plan, log, truth, every, hypotheses and any setting.
+    """
+    from presence.homes import is_many
 
     _refuse(learned)
+    if is_many(given):
+        from presence.cli_many import evaluate_many
+
+        options = {"every": every, "strict": strict, "hypotheses": hypotheses}
+        return evaluate_many(given, options, as_json=as_json, workers=workers, scheduler=scheduler)
+    plan, log, truth = _named(given, "PLAN", "LOG", "TRUTH")
+    from presence.batch import score_files
+    from presence.report import report
+
     source = _Source(_load(plan), log, strict)
-    lines = read_truth(truth, source.plan)
-    try:
-        scores = score(source.plan, source, lines, every=every, hypotheses=hypotheses)
-    except LogError as error:
-        raise LogError(replace(f, path=truth) if f.path == TRUTH else f for f in error.faults) from None
+    scores = score_files(source.plan, source, truth, source.counts, every=every, hypotheses=hypotheses)
     for note in scores.covered["notes"]:
-        _complain(f"{truth}:0: {note}")
+        _complain(f"{truth}:{note['line']}: {note['text']}")
     click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
     return source.status()
 
 
 @cli.command()
-@PLAN
+@click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=click.Path())
 @click.option("--days", type=click.FloatRange(min=0, min_open=True), required=True, help="How long they live there.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Same seed, same lives.")
+@click.option("--seeds", help="Many lives in each home: a range (1-50) or a list (3,5,9).")
 @click.option("--out", type=click.Path(file_okay=False), required=True, help="Folder for log.jsonl and truth.jsonl.")
-def simulate(plan: str, days: float, seed: int, out: str) -> None:
-    """Let people live in a plan: a log, and the truth behind it."""
+@WORKERS
+@SCHEDULER
+def simulate(
+    given: tuple[str, ...],
+    days: float,
+    seed: int,
+    seeds: str | None,
+    out: str,
+    workers: int | None,
+    scheduler: str | None,
+) -> int:
+    """Let people live in a plan: a log, and the truth behind it.
+
+    HOMES: folders of plans or of homes, patterns, or tables (.csv) of what-ifs with the columns home, plan, days, seed
+    and any setting of the simulation. Each home gets a folder of its own in the one of --out.
+    """
+    from presence.homes import is_many
+
+    if is_many(given) or seeds is not None:
+        from presence.cli_many import simulate_many
+
+        numbers = str(seed) if seeds is None else seeds
+        return simulate_many(given, days, numbers, out, workers=workers, scheduler=scheduler)
     from presence.simulate import simulate as live
     from presence.simulate import write
 
+    (plan,) = _named(given, "PLAN")
     write(live(_load(plan), days=days, seed=seed), out)
+    return DONE
 
 
 @cli.command()
@@ -194,6 +225,15 @@ def _load(plan: str) -> Floorplan:
     from presence.floorplan import Floorplan
 
     return Floorplan.load(plan)
+
+
+def _named(given: tuple[str, ...], *names: str) -> tuple[str, ...]:
+    """Arguments by position, as many as there are names."""
+    if len(given) < len(names):
+        raise click.UsageError(f"Missing argument '{names[len(given)]}'.")
+    if len(given) > len(names):
+        raise click.UsageError(f"Got unexpected extra argument ({' '.join(given[len(names) :])})")
+    return given
 
 
 def _refuse(learned: str | None) -> None:
@@ -245,8 +285,6 @@ class _Source:
 
     def status(self) -> int:
         """The exit status, after one line that sums up what was skipped."""
-        c = self.counts
-        if self.faults or c.duplicate:
-            parts = f"{c.read} events read, {c.bad} bad lines skipped, {c.duplicate} duplicates, {c.late} too late"
-            _complain(f"{self.log}: {parts}")
+        if self.faults or self.counts.duplicate:
+            _complain(f"{self.log}: {self.counts}")
         return INPUT_AT_FAULT if self.faults else DONE

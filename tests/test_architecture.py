@@ -13,14 +13,16 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors"},
-    {"reading", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
+    {"many", "homes"},
+    {"reading", "parquet", "rows", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
     {"floorplan", "events", "truth"},
     {"places", "movement", "sensing"},
     {"conditions", "model"},
     {"passages", "snapshot", "engine", "doors", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
-    {"demo"},
+    {"batch"},
+    {"demo", "cli_many"},
     {"cli"},
     {"__main__"},
 ]
@@ -103,7 +105,20 @@ def test_public_names_are_sorted_and_there() -> None:
         presence.nonsense  # noqa: B018
 
 
-HEAVY = {"torch", "pomegranate", "networkx", "pydantic", "scipy", "sklearn", "yaml", "click", "matplotlib"}
+HEAVY = {
+    "torch",
+    "pomegranate",
+    "networkx",
+    "pydantic",
+    "scipy",
+    "sklearn",
+    "yaml",
+    "click",
+    "matplotlib",
+    "pyarrow",
+    "distributed",
+    "dask",
+}
 
 
 @pytest.mark.parametrize("statement", ["import presence", "from presence import Event, Floorplan, Tracker"])

@@ -272,6 +272,67 @@ def test_evaluate_names_faults_of_the_truth(run: Run, home: Path) -> None:
     assert err.startswith("bad.jsonl:1: ")
 
 
+HOURS = [(f"2026-03-01T{hour:02d}:00:00+00:00", "den_motion", ("detected", "clear")[hour % 2]) for hour in range(1, 24)]
+
+
+@pytest.mark.parametrize(
+    ("lines", "notes"),
+    [
+        ([("01:00", "P1", "den")], ["1: ends long before the log does; scored up to its last line"]),
+        ([("00:00", "P1", "den"), ("14:00", "P1", "away")], ["2: P1 goes from den to away at 2026-03-01T14:00:00"]),
+        ([("07:00", "P1", "den"), ("14:00", "P1", "hall")], ["1: begins 6.0 h after the log; what came before is not"]),
+        (
+            [("01:00", "guest", "away"), ("09:00", "P1", "den"), ("14:00", "P1", "hall")],
+            ["2: is the first line of P1; the 8.0 h before it are not scored"],
+        ),
+        (
+            [("01:00", "P1", "den"), ("02:00", "p1", "hall"), ("23:00", "P1", "hall")],
+            ['2: "p1" is not in the plan and counts as a visitor; did you mean "P1"?'],
+        ),
+        (
+            [("01:00", "P1", "den"), ("20:00", "P1", "hall"), ("14:00", "P1", "hall")],
+            ["3: goes back in time: P1's line 2 is"],
+        ),
+        ([("01:00", "P1", "den"), ("2026-03-02T23:59", "P1", "hall")], ["2: goes on for 25.1 h after the log; what"]),
+    ],
+)
+def test_what_is_odd_about_a_truth_is_named_with_its_line(
+    run: Run, home: Path, lines: list[tuple[str, str, str]], notes: list[str]
+) -> None:
+    (home / "day.jsonl").write_text("".join(event_line(*e) + "\n" for e in HOURS), encoding="utf-8")
+    stamps = [(t if "T" in t else f"2026-03-01T{t}") + ":00+00:00" for t, _, _ in lines]
+    rows = [json.dumps({"time": t, "person": p, "room": r}) for t, (_, p, r) in zip(stamps, lines, strict=True)]
+    (home / "odd.jsonl").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    status, out, err = run("evaluate", "plan.yaml", "day.jsonl", "odd.jsonl", "--json", "--every", "600")
+    assert status == 0
+    told = err.splitlines()
+    assert len(told) == len(notes), told
+    assert all(line.startswith(f"odd.jsonl:{note}") for line, note in zip(told, notes, strict=True)), told
+    assert [f"{n['line']}: {n['text']}" for n in json.loads(out)["covered"]["notes"]] == [t[10:] for t in told]
+
+
+def test_a_truth_in_another_zone_than_its_log_is_said_with_its_line(run: Run, home: Path) -> None:
+    rows = [json.dumps({"time": t, "person": p, "room": r}).replace("+00:00", "Z") for t, p, r in TRUTH]
+    (home / "same.jsonl").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert run("evaluate", "plan.yaml", "log.jsonl", "same.jsonl")[2] == ""  # Z is +00:00
+    shifted = [row.replace("T11", "T16").replace("T12", "T17").replace("Z", "+05:00") for row in rows]
+    (home / "other.jsonl").write_text("\n".join(["", *shifted]) + "\n", encoding="utf-8")
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "other.jsonl")
+    assert (status, len(err.splitlines())) == (0, 1)
+    assert err.startswith("other.jsonl:2: times here are at +05:00, in the log at +00:00/+01:00; each is taken as")
+    assert "29 samples" in out  # the same instants
+
+
+def test_a_misspelt_resident_is_named_where_nothing_is_covered(run: Run, home: Path) -> None:
+    rows = [json.dumps({"time": t, "person": "p1", "room": r}) for t, _, r in TRUTH]
+    (home / "odd.jsonl").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "odd.jsonl")
+    assert (status, out) == (2, "")
+    first, second = err.splitlines()
+    assert first.startswith("odd.jsonl:1: no instant is covered by both")
+    assert second.startswith('odd.jsonl:1: "p1" is not in the plan')
+
+
 # --- simulate and demo -----------------------------------------------------------------------------------------------
 def test_simulate_writes_a_log_that_can_be_replayed_and_scored(run: Run, home: Path) -> None:
     assert run("simulate", "plan.yaml", "--days", "1", "--seed", "3", "--out", "made")[0] == 0

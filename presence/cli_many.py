@@ -1,0 +1,185 @@
+"""Many homes on the command line: where they are, how far it has come, a line for each and a summary.
+
+Lines come in the order of the homes, each as soon as those before it are done, so that they are the same wherever the
+work was done. The exit status is 1 if a home failed in a way that nobody could foresee, else 2 if the input of one is
+at fault, else 0.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+import numpy as np
+
+from presence.batch import DONE, FAILED, MAKING, OPTIONS, Job, Report, evaluate_home, report_of, simulate_home
+from presence.homes import Home, find_homes
+from presence.many import in_order, run_many
+from presence.settings import Settings
+from presence.simulate import SimulationSettings
+
+Item = TypeVar("Item")
+
+COLUMNS: Mapping[str, tuple[str, str]] = {
+    "days": ("covered", "days"),
+    "bal. acc.": ("rooms", "balanced_accuracy"),
+    "brier": ("rooms", "brier"),
+    "at home": ("at_home", "accuracy"),
+    "direction": ("direction", "accuracy"),
+    "dark min/d": ("switching", "false_off_minutes_per_day"),
+    "wasted": ("switching", "wasted_minutes_per_day"),
+    "timer: dark": ("timer", "false_off_minutes_per_day"),
+    "timer: wasted": ("timer", "wasted_minutes_per_day"),
+}
+"""Head of a column to the score in it."""
+SUMMARY: Mapping[str, int] = {"10 % below": 10, "half below": 50, "90 % below": 90}
+"""Rows under the table: percentiles over the homes that were scored."""
+
+
+def evaluate_many(
+    given: Sequence[str], options: Mapping[str, Any], *, as_json: bool, workers: int | None, scheduler: str | None
+) -> int:
+    """Score many homes; the exit status."""
+    homes = find_homes(given, ("plan", "log", "truth"), options=OPTIONS, settings=Settings)
+    width = max(len(name) for name in ("Home", *SUMMARY, *(home.name for home in homes)))
+    if not as_json:
+        click.echo(f"{'Home':{width}}  {'  '.join(COLUMNS)}")
+    scored: list[list[float]] = []
+
+    def tell(home: Home, report: Report) -> None:
+        if report.figures is not None:
+            scored.append(_row(report.figures))
+        if as_json:
+            fields = {"home": home.name, "status": report.status, "complaints": report.complaints}
+            click.echo(json.dumps(fields | {"scores": report.figures}))
+        else:
+            click.echo(_line(home.name, width, scored[-1]) if report.figures else f"{home.name:{width}}  not scored")
+
+    status, _ = _run([Job(home, str(Path.cwd()), options) for home in homes], evaluate_home, tell, workers, scheduler)
+    summary = {name: _percentile(scored, at) for name, at in SUMMARY.items()}
+    if as_json:
+        keys = [".".join(where) for where in COLUMNS.values()]
+        found = {
+            name: {k: v if np.isfinite(v) else None for k, v in zip(keys, row, strict=True)}
+            for name, row in summary.items()
+        }
+        click.echo(json.dumps({"homes": len(homes), "scored": len(scored), **found}))
+    else:
+        click.echo()
+        for name, row in summary.items():
+            click.echo(_line(name, width, row))
+        click.echo(f"{len(scored)} of {len(homes)} homes scored")
+    return status
+
+
+def simulate_many(
+    given: Sequence[str], days: float, numbers: str, out: str, *, workers: int | None, scheduler: str | None
+) -> int:
+    """Let people live in many plans, or many lives in one; the exit status."""
+    seeds = whole_numbers("--seeds", numbers)
+    homes = find_homes(given, ("plan",), options=MAKING, settings=SimulationSettings)
+    if len(seeds) > 1:
+        homes = [_seeded(home, seed) for home in homes for seed in seeds]
+
+    def tell(home: Home, report: Report) -> None:
+        made = report.figures
+        click.echo(
+            f"{home.name}: " + (f"{made['events']} events, {made['truth_lines']} truth lines" if made else "not made")
+        )
+
+    jobs = [Job(home, str(Path.cwd()), {"days": days, "seed": seeds[0]}, out) for home in homes]
+    status, made = _run(jobs, simulate_home, tell, workers, scheduler)
+    click.echo(f"{made} of {len(homes)} homes made")
+    return status
+
+
+def _seeded(home: Home, seed: int) -> Home:
+    return replace(home, name=f"{home.name}-{seed}", options={**home.options, "seed": seed})
+
+
+def _run(
+    jobs: Sequence[Job],
+    work: Callable[[Job], Report],
+    tell: Callable[[Home, Report], None],
+    workers: int | None,
+    scheduler: str | None,
+) -> tuple[int, int]:
+    """Do the jobs and tell of each in turn; the exit status, and how many came to something."""
+    statuses, good = {DONE}, 0
+    done = progress(run_many(jobs, work, workers=cores(workers), scheduler=scheduler), len(jobs), "homes")
+    for job, outcome in zip(jobs, in_order(done), strict=True):
+        report = report_of(outcome)
+        clear()
+        for complaint in report.complaints:
+            named = complaint if outcome.result is not None else f"{job.home.files['plan']}:0: {complaint}"
+            click.echo(named, err=True)
+        tell(job.home, report)
+        sys.stdout.flush()
+        statuses.add(report.status)
+        good += report.figures is not None
+    return (FAILED if FAILED in statuses else max(statuses)), good
+
+
+def cores(workers: int | None) -> int:
+    """Processes to use: as asked, else one for each core that is ours."""
+    allowed = getattr(os, "sched_getaffinity", None)
+    return workers or (len(allowed(0)) if allowed else os.cpu_count()) or 1
+
+
+def whole_numbers(option: str, text: str) -> list[int]:
+    """The numbers of a range (1-50) or a list (3,5,9)."""
+    try:
+        first, dash, last = text.partition("-")
+        found = list(range(int(first), int(last) + 1)) if dash else [int(part) for part in text.split(",")]
+    except ValueError:
+        found = []
+    if not found or len(set(found)) < len(found):
+        raise click.UsageError(f"{option} {text!r}: a range (1-50) or a list (3,5,9) of whole numbers would be right")
+    return found
+
+
+def _percentile(rows: Sequence[Sequence[float]], percent: int) -> list[float]:
+    """Of each column, over what is a number."""
+    columns = ([x for x in column if np.isfinite(x)] for column in zip(*rows, strict=True))
+    return [float(np.percentile(column, percent)) if column else np.nan for column in columns] or [np.nan] * len(
+        COLUMNS
+    )
+
+
+def _row(scores: Mapping[str, Any]) -> list[float]:
+    found = [scores[part][name] for part, name in COLUMNS.values()]
+    return [np.nan if value is None else float(value) for value in found]
+
+
+def _line(name: str, width: int, row: Iterable[float]) -> str:
+    cells = [
+        f"{'-' if not np.isfinite(value) else f'{value:.3f}' if abs(value) < 10 else f'{value:.0f}':>{len(head)}}"
+        for head, value in zip(COLUMNS, row, strict=True)
+    ]
+    return f"{name:{width}}  {'  '.join(cells)}"
+
+
+# --- how far it has come ----------------------------------------------------------------------------------------------
+def progress(done: Iterable[Item], total: int, what: str) -> Iterator[Item]:
+    """Pass what is done through, with a bar on standard error if that is a terminal."""
+    if not sys.stderr.isatty():
+        yield from done
+        return
+    with click.progressbar(length=total, label=what, file=sys.stderr, show_pos=True) as bar:
+        for item in done:
+            bar.update(1)
+            yield item
+        clear()
+
+
+def clear() -> None:
+    """Make room for a line where the bar stands."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()

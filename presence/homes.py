@@ -1,0 +1,217 @@
+"""Many homes on disk: a folder of homes, a pattern, or a table of what-ifs, each home with its files and settings.
+
+    homes/ -> homes/a/{plan.yaml, log.jsonl, truth.jsonl}, homes/b/...      a table: one home or what-if a row
+
+What is wrong with one home is kept with it and does not stop the others; a table that cannot be read stops all.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from glob import glob
+from pathlib import Path
+from typing import Any
+
+from presence.errors import Fault, InputError, did_you_mean, shown
+
+FILES: Mapping[str, tuple[str, ...]] = {
+    "plan": ("plan.yaml", "plan.yml", "plan.json"),
+    "log": ("log.jsonl", "log.jsonl.gz", "log.csv", "log.csv.gz", "log.parquet"),
+    "truth": ("truth.jsonl", "truth.jsonl.gz"),
+}
+"""What the files of a home are called in its folder."""
+PLANS = (".yaml", ".yml", ".json")
+TABLE = ".csv"
+YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """One home or what-if of many."""
+
+    name: str
+    files: Mapping[str, str]
+    """Paths by `plan`, `log`, `truth`, as people are told of them."""
+    options: Mapping[str, Any] = field(default_factory=dict)
+    """What its row of a table says instead of the command: numbers such as `days`."""
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    """The same for fields of the settings."""
+    faults: tuple[Fault, ...] = ()
+    """What keeps it from being used."""
+    row: tuple[str, int] | None = None
+    """Table and line that it comes from."""
+
+
+def is_many(given: Sequence[str]) -> bool:
+    """Whether arguments of a command stand for many homes: folders, patterns or a table."""
+    return bool(given) and all(_is_group(text) for text in given)
+
+
+def _is_group(text: str) -> bool:
+    return Path(text).is_dir() or text.lower().endswith(TABLE) or (_is_pattern(text) and not os.path.lexists(text))
+
+
+def _is_pattern(text: str) -> bool:
+    return any(sign in text for sign in "*?[")
+
+
+def find_homes(
+    given: Sequence[str], needed: Sequence[str], *, options: Mapping[str, type], settings: type
+) -> list[Home]:
+    """The homes that arguments stand for, in the order of the arguments, and by name within each.
+
+    Args:
+        given: folders (a home, or with homes inside), patterns of such or of plans, plans, tables.
+        needed: which of `FILES` a home must have.
+        options: columns of a table besides the files and the fields of `settings`, and their types.
+        settings: a dataclass with a default for every field.
+
+    Raises:
+        InputError: if there is no home, if two have one name, or if a table cannot be read as one.
+    """
+    found: list[Home] = []
+    for text in given:
+        if text.lower().endswith(TABLE):
+            found += _in_table(text, needed, options, settings)
+            continue
+        paths = sorted(glob(text)) if _is_pattern(text) and not os.path.lexists(text) else [text]  # noqa: PTH207, a pattern may be absolute
+        homes = [home for path in paths for home in _at(path, needed)]
+        if not homes:
+            names = ", ".join("/".join(FILES[what][:1]) for what in needed)
+            raise InputError([Fault(text, 0, f"no home is there; folders with {names} would be right")])
+        found += homes
+    first: dict[str, Home] = {}
+    for home in found:
+        if first.setdefault(home.name, home) is not home:
+            where = home.files.get("plan", home.name)
+            raise InputError([Fault(where, 0, f"a second home is called {shown(home.name)}; one would be right")])
+    return found
+
+
+def _at(path: str, needed: Sequence[str]) -> list[Home]:
+    """The homes at a path: a plan, a folder that is a home, or the homes and plans in a folder."""
+    at = Path(path)
+    if not at.is_dir():
+        is_plan = tuple(needed) == ("plan",) and at.suffix.lower() in PLANS
+        return [Home(at.stem, {"plan": path})] if is_plan else []
+    if _is_home(at):
+        return [_folder(at, needed)]
+    inside = sorted(inner for inner in at.iterdir() if not inner.name.startswith("."))
+    homes = [_folder(inner, needed) for inner in inside if inner.is_dir() and _is_home(inner)]
+    return homes + [home for inner in inside if not inner.is_dir() for home in _at(str(inner), needed)]
+
+
+def _is_home(folder: Path) -> bool:
+    return any((folder / name).exists() for names in FILES.values() for name in names)
+
+
+def _folder(folder: Path, needed: Sequence[str]) -> Home:
+    files, faults = {}, []
+    for what in needed:
+        there = [name for name in FILES[what] if (folder / name).exists()]
+        files[what] = str(folder / (there or FILES[what])[0])
+        if not there:
+            faults.append(Fault(files[what], 0, f"is missing; one of {', '.join(FILES[what])} would be right"))
+        elif len(there) > 1:
+            faults.append(Fault(files[what], 0, f"{there[1]} stands beside it; one {what} would be right"))
+    return Home(folder.resolve().name, files, faults=tuple(faults))
+
+
+# --- tables -----------------------------------------------------------------------------------------------------------
+def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], settings: type) -> list[Home]:
+    """One home a row; columns `home`, the files, options and settings; an empty cell leaves the default."""
+    try:
+        with open(path, encoding="utf-8-sig", newline="") as file:  # noqa: PTH123, a path may be any text
+            rows = csv.reader(file, strict=True)
+            head = [name.strip() for name in next(rows, [])]
+            lines = [(rows.line_num, [cell.strip() for cell in row]) for row in rows]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError([Fault(path, 0, f"cannot be read as a table ({reason}); CSV in UTF-8 is needed")]) from None
+    known = {"home": str, **dict.fromkeys(needed, str), **options, **_types(settings)}
+    faults = [Fault(path, 1, f"unknown column {shown(c)}; {did_you_mean(c, known)}") for c in head if not _is(c, known)]
+    faults += [Fault(path, 1, f"column {shown(c)} stands twice; once would be right") for c in _twice(head)]
+    faults += [Fault(path, 1, f"no column {shown(c)}; every row needs it") for c in needed if c not in head]
+    if faults:
+        raise InputError(faults)
+    homes = [_row(path, line, head, row, known, needed, options) for line, row in lines if any(row)]
+    if not homes:
+        raise InputError([Fault(path, 1, "no row in this table; one home a row would be right")])
+    return homes
+
+
+def _types(settings: type) -> dict[str, Any]:
+    """Each field's default value, by which its cells are read."""
+    default = settings()
+    return {item.name: getattr(default, item.name) for item in fields(default)}
+
+
+def _is(column: str, known: Mapping[str, Any]) -> bool:
+    """Whether a column is known; `misses.motion` is the entry `motion` of the mapping `misses`."""
+    name, dot, entry = column.partition(".")
+    return name in known and isinstance(known[name], Mapping) == bool(dot and entry)
+
+
+def _twice(names: Sequence[str]) -> list[str]:
+    return sorted({name for name in names if names.count(name) > 1})
+
+
+def _row(
+    path: str,
+    line: int,
+    head: Sequence[str],
+    row: Sequence[str],
+    known: Mapping[str, Any],
+    needed: Sequence[str],
+    options: Mapping[str, type],
+) -> Home:
+    beside = Path(path).parent
+    cells = {column: cell for column, cell in zip(head, row, strict=False) if cell}
+    faults = [] if len(row) <= len(head) else [f"{len(row)} cells under {len(head)} columns; one each would be right"]
+    faults += [f"no {what}; every row needs one" for what in needed if what not in cells]
+    name = cells.get("home", f"row-{line}")
+    if Path(name).name != name or name in (".", ".."):
+        faults.append(f"home {shown(name)} is no name; one without a slash would be right")
+    given: dict[str, Any] = {}
+    for column, cell in cells.items():
+        if column != "home" and column not in needed:
+            try:
+                _put(given, column, cell, known)
+            except ValueError as error:
+                faults.append(f"{column}: {error}")
+    return Home(
+        name,
+        {what: str(beside / cells.get(what, "")) for what in needed},
+        {key: value for key, value in given.items() if key in options},
+        {key: value for key, value in given.items() if key not in options},
+        tuple(Fault(path, line, message) for message in faults),
+        (path, line),
+    )
+
+
+def _put(given: dict[str, Any], column: str, cell: str, known: Mapping[str, Any]) -> None:
+    name, _, entry = column.partition(".")
+    if entry:
+        given.setdefault(name, {})[entry] = cell if name == "roles" else _number(cell)
+        return
+    like = known[name]
+    if isinstance(like, bool):
+        if cell.lower() not in YES_NO:
+            raise ValueError(f"{shown(cell)} is neither yes nor no")
+        given[name] = YES_NO[cell.lower()]
+    elif isinstance(like, tuple):
+        given[name] = tuple(_number(part) for part in cell.replace(";", " ").split())
+        if len(given[name]) != len(like):
+            raise ValueError(f"{shown(cell)} holds {len(given[name])} numbers; {len(like)} with blanks would be right")
+    else:
+        given[name] = _number(cell, whole=like is int or (isinstance(like, int) and not isinstance(like, type)))
+
+
+def _number(cell: str, *, whole: bool = False) -> float:
+    try:
+        return int(cell) if whole else float(cell)
+    except ValueError:
+        raise ValueError(f"{shown(cell)} is no {'whole ' if whole else ''}number") from None
