@@ -64,11 +64,7 @@ def evaluate_many(
     status, _ = _run([Job(home, str(Path.cwd()), options) for home in homes], evaluate_home, tell, workers, scheduler)
     summary = {name: _percentile(scored, at) for name, at in SUMMARY.items()}
     if as_json:
-        keys = [".".join(where) for where in COLUMNS.values()]
-        found = {
-            name: {k: v if np.isfinite(v) else None for k, v in zip(keys, row, strict=True)}
-            for name, row in summary.items()
-        }
+        found = {f"percentile_{SUMMARY[name]}": _named(row) for name, row in summary.items()}
         click.echo(json.dumps({"homes": len(homes), "scored": len(scored), **found}))
     else:
         click.echo()
@@ -155,6 +151,12 @@ def _percentile(rows: Sequence[Sequence[float]], percent: int) -> list[float]:
 def _row(scores: Mapping[str, Any]) -> list[float]:
     found = [scores[part][name] for part, name in COLUMNS.values()]
     return [np.nan if value is None else float(value) for value in found]
+
+
+def _named(row: Iterable[float]) -> dict[str, float | None]:
+    """A row for programs; what is no number is null."""
+    names = (".".join(where) for where in COLUMNS.values())
+    return {name: value if np.isfinite(value) else None for name, value in zip(names, row, strict=True)}
 
 
 def _line(name: str, width: int, row: Iterable[float]) -> str:

@@ -78,7 +78,11 @@ def _guarded(work: Callable[[Task], Result], task: Task) -> Outcome[Result]:
     try:
         return Outcome(work(task))
     except Exception as error:
-        return Outcome(None, f"unexpected {type(error).__name__}: {' '.join(str(error).split())}".rstrip(": "))
+        return Outcome(None, _unexpected(error))
+
+
+def _unexpected(error: BaseException) -> str:
+    return f"unexpected {type(error).__name__}: {' '.join(str(error).split())}".rstrip(": ")
 
 
 # --- processes --------------------------------------------------------------------------------------------------------
@@ -97,7 +101,7 @@ def _in_pool(
                         waiting.popleft()
                     done, _ = wait(running, return_when=FIRST_COMPLETED)
                     for future in sorted(done, key=running.__getitem__):
-                        outcome = future.result()
+                        outcome = _came_back(future)
                         yield running.pop(future), outcome
             except BrokenProcessPool:
                 suspects = sorted(running.values())
@@ -111,9 +115,17 @@ def _alone(work: Callable[[Task], Result], task: Task) -> Outcome[Result]:
     """The outcome of a task that may take its worker down: one process for it alone."""
     with _pool(1) as pool:
         try:
-            return pool.submit(_guarded, work, task).result()
+            return _came_back(pool.submit(_guarded, work, task))
         except BrokenProcessPool:
             return Outcome(None, DIED)
+
+
+def _came_back(future: Future[Outcome[Result]]) -> Outcome[Result]:
+    """What a worker sent; a result that cannot be sent is an error of its task."""
+    error = future.exception()
+    if isinstance(error, BrokenProcessPool):
+        raise error
+    return future.result() if error is None else Outcome(None, _unexpected(error))
 
 
 @contextmanager
@@ -154,7 +166,7 @@ def _on_cluster(
         raise PresenceError(message) from None
     with client:
         futures = {client.submit(_guarded, work, task, pure=False): index for index, task in enumerate(tasks)}
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(list(futures), loop=client.loop):
             yield futures.pop(future), _fetched(future)
 
 
@@ -163,5 +175,6 @@ def _fetched(future: Any) -> Outcome[Any]:
     if future.status == "finished":
         return cast("Outcome[Any]", future.result())
     error = future.exception() if future.status == "error" else None
-    what = DIED if type(error).__name__ == "KilledWorker" else f"{type(error).__name__}: {error}" if error else ""
-    return Outcome(None, " ".join((what or f"the cluster gave it up ({future.status})").split()))
+    if type(error).__name__ == "KilledWorker":
+        return Outcome(None, DIED)
+    return Outcome(None, _unexpected(error) if error else f"the cluster gave it up ({future.status})")

@@ -1,0 +1,222 @@
+"""Many homes on the command line: found, scored or made, with the same bytes wherever that was; a bad one is named."""
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from presence import cli
+from presence.errors import InputError
+from presence.homes import Home, find_homes, is_many
+from presence.settings import Settings
+from presence.simulate import SimulationSettings
+from tests.test_cli import LOG, PLAN, TRUTH, event_line
+
+Run = Callable[..., tuple[int, str, str]]
+SCORED = ("plan", "log", "truth")
+
+
+def write_home(folder: Path, shift: int = 0) -> None:
+    """A home whose people do the same, `shift` minutes later."""
+    folder.mkdir(parents=True)
+    (folder / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    later = [(t.replace(":00:", f":{shift:02d}:"), *rest) for t, *rest in LOG]
+    (folder / "log.jsonl").write_text("".join(event_line(*e) + "\n" for e in later), encoding="utf-8")
+    truth = (json.dumps({"time": t.replace(":00:", f":{shift:02d}:"), "person": p, "room": r}) for t, p, r in TRUTH)
+    (folder / "truth.jsonl").write_text("\n".join(truth) + "\n", encoding="utf-8")
+
+
+@pytest.fixture
+def run(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Runs a command in a folder with `homes/`: a and b good, c with a bad line, d with a bad plan, e without a log."""
+    for shift, name in enumerate("abcde"):
+        write_home(tmp_path / "homes" / name, shift)
+    with (tmp_path / "homes/c/log.jsonl").open("a", encoding="utf-8") as file:
+        file.write("nonsense\n")
+    (tmp_path / "homes/d/plan.yaml").write_text(PLAN.replace("bed: den", "bed: attic"), encoding="utf-8")
+    (tmp_path / "homes/e/log.jsonl").unlink()
+    monkeypatch.chdir(tmp_path)
+
+    def command(*arguments: str) -> tuple[int, str, str]:
+        status = cli.run(arguments)
+        captured = capsys.readouterr()
+        assert "Traceback" not in captured.err
+        return status, captured.out, captured.err
+
+    return command
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[str]:
+    """The address of a scheduler on this machine."""
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=2, dashboard_address=None) as running:
+        yield running.scheduler_address
+
+
+# --- evaluate --------------------------------------------------------------------------------------------------------
+def test_a_bad_home_is_named_and_the_rest_is_scored(run: Run) -> None:
+    status, out, err = run("evaluate", "homes", "--workers", "2")
+    assert status == 2
+    head, *rows = out.splitlines()
+    assert head.split()[:3] == ["Home", "days", "bal."]
+    assert [row.split()[0] for row in rows[:5]] == list("abcde")
+    assert [row.endswith("not scored") for row in rows[:5]] == [False, False, False, True, True]
+    assert rows[-1] == "3 of 5 homes scored"
+    told = err.splitlines()
+    assert told[0].startswith("homes/c/log.jsonl:6: is not JSON")
+    assert told[1] == "homes/c/log.jsonl: 5 events read, 1 bad lines skipped, 0 duplicates, 0 too late"
+    assert told[2].startswith("homes/d/plan.yaml:14: ")
+    assert told[3].startswith("homes/e/log.jsonl:0: is missing")
+    assert len(told) == 4
+
+
+def test_the_same_bytes_wherever_it_runs(run: Run, cluster: str, tmp_path: Path) -> None:
+    alone = run("evaluate", "homes", "--json", "--workers", "1")
+    assert run("evaluate", "homes", "--json", "--scheduler", cluster) == alone
+    assert run("evaluate", *(f"homes/{name}" for name in "abcde"), "--json", "--workers", "2") == alone
+    making = ("simulate", "homes/a", "--days", "0.5", "--seeds", "3,5")
+    alone = run(*making, "--out", "pool", "--workers", "2")
+    assert run(*making, "--out", "cluster", "--scheduler", cluster) == alone
+    made = sorted(path.relative_to("pool") for path in Path("pool").rglob("*.*"))
+    assert len(made) == 2 * 3
+    for path in made:
+        assert (Path("cluster") / path).read_bytes() == (Path("pool") / path).read_bytes()
+
+
+def test_json_holds_what_each_home_has_alone_and_percentiles(run: Run) -> None:
+    status, out, _ = run("evaluate", "homes/[abd]", "--json", "--workers", "1")
+    a, b, d, summary = map(json.loads, out.splitlines())
+    assert status == 2
+    assert a["scores"] == json.loads(run("evaluate", *(f"homes/a/{n}" for n in FILES), "--json")[1])
+    assert [(home["home"], home["status"]) for home in (a, b, d)] == [("a", 0), ("b", 0), ("d", 2)]
+    assert d["scores"] is None
+    assert d["complaints"][0].startswith("homes/d/plan.yaml:14")
+    assert (summary["homes"], summary["scored"]) == (3, 2)
+    both = [home["scores"]["rooms"]["brier"] for home in (a, b)]
+    assert summary["percentile_90"]["rooms.brier"] == pytest.approx(np.percentile(both, 90), abs=1e-12)
+
+
+FILES = ("plan.yaml", "log.jsonl", "truth.jsonl")
+
+
+def test_a_table_of_what_ifs(run: Run, tmp_path: Path) -> None:
+    files = "homes/a/plan.yaml,homes/a/log.jsonl,homes/a/truth.jsonl"
+    rows = ["home,plan,log,truth,hypotheses,every,door_rate,motion_rates", f"plain,{files},,,,", f"few,{files},1,30,,"]
+    rows += [f"slow,{files},,,0.001,", f"wrong,{files},,,-1,", f"worse,{files},,soon,,0.6 0.1", f",{files},0,,,"]
+    (tmp_path / "what if.csv").write_text("\n".join(rows), encoding="utf-8")
+    status, out, err = run("evaluate", "what if.csv", "--json", "--workers", "1")
+    assert status == 2
+    found = {home["home"]: home for home in map(json.loads, out.splitlines()[:-1])}
+    assert list(found) == ["plain", "few", "slow", "wrong", "worse", "row-7"]
+    alone = json.loads(run("evaluate", *(f"homes/a/{n}" for n in FILES), "--json")[1])
+    assert found["plain"]["scores"] == alone
+    few = run("evaluate", *(f"homes/a/{n}" for n in FILES), "--json", "--hypotheses", "1", "--every", "30")
+    assert found["few"]["scores"] == json.loads(few[1])
+    assert found["slow"]["scores"]["rooms"] != alone["rooms"]
+    assert err.splitlines() == [
+        "what if.csv:5: door_rate: -1.0 is not a finite number above zero",
+        'what if.csv:6: every: "soon" is no number',
+        'what if.csv:6: motion_rates: "0.6 0.1" holds 2 numbers; 4 with blanks would be right',
+        "what if.csv:7: hypotheses: 0 is too few; 1 or more would be right",
+    ]
+
+
+def test_what_nobody_foresaw_is_one_home_and_status_1(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "homes/b/plan.yaml").chmod(0o600)
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "b").write_text("in the way", encoding="utf-8")
+    status, out, err = run("simulate", "homes/[ab]", "--days", "0.1", "--out", "out", "--workers", "1")
+    assert status == 1
+    assert out.splitlines()[-1] == "1 of 2 homes made"
+    assert len(err.splitlines()) == 1
+    assert err.startswith("homes/b/plan.yaml:0: ")
+
+
+# --- simulate --------------------------------------------------------------------------------------------------------
+def test_what_is_made_of_many_can_be_scored_and_is_what_each_gets_alone(run: Run, tmp_path: Path) -> None:
+    rows = ["home,plan,seed,no_phones,misses.motion,dead.hall_motion,walking_speed,roles.P1"]
+    rows += ["plain,plan.yaml,4,,,,,", "odd,plan.yaml,4,yes,0.9,0.1,1 1.1,home", "bad,plan.yaml,4,,7,,,"]
+    (tmp_path / "homes" / "table.csv").write_text("\n".join(rows), encoding="utf-8")
+    (tmp_path / "homes" / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    status, out, err = run("simulate", "homes/table.csv", "--days", "1", "--out", "made", "--workers", "1")
+    assert (status, out.splitlines()[-1]) == (2, "2 of 3 homes made")
+    assert err.startswith("homes/table.csv:4: misses: ")
+    assert run("simulate", "homes/plan.yaml", "--days", "1", "--seed", "4", "--out", "alone") == (0, "", "")
+    for name in ("log.jsonl", "truth.jsonl"):
+        assert (tmp_path / "made/plain" / name).read_bytes() == (tmp_path / "alone" / name).read_bytes()
+    seen = [
+        (tmp_path / "made" / name / "log.jsonl").read_text("utf-8").count("hall_motion") for name in ("odd", "plain")
+    ]
+    assert seen[0] < seen[1] / 2
+    status, out, _ = run("evaluate", "made", "--workers", "1")
+    assert (status, out.splitlines()[-1]) == (0, "2 of 2 homes scored")
+
+
+@pytest.mark.parametrize("seeds", ["x", "5-3", "1,1", "", "1-"])
+def test_seeds_that_are_none_are_refused(run: Run, seeds: str) -> None:
+    status, _, err = run("simulate", "homes/a", "--days", "1", "--seeds", seeds, "--out", "made")
+    assert (status, len(err.splitlines())) == (2, 1)
+
+
+# --- finding them ----------------------------------------------------------------------------------------------------
+def found(*given: str, needed: tuple[str, ...] = SCORED, settings: type = Settings) -> list[Home]:
+    return find_homes(given, needed, options={"days": float, "seed": int}, settings=settings)
+
+
+def test_homes_are_found_in_folders_patterns_and_one_by_one(run: Run, tmp_path: Path) -> None:
+    for given in (["homes"], ["homes/*"], [f"homes/{name}" for name in "abcde"], [str(tmp_path / "hom*" / "?")]):
+        assert is_many(given)
+        assert [home.name for home in found(*given)] == list("abcde")
+    assert not is_many(["homes/a/plan.yaml", "homes/a/log.jsonl", "homes/a/truth.jsonl"])
+    assert not is_many([])
+    for name in ("p.yaml", "q.json"):
+        (tmp_path / "homes" / name).write_text("", encoding="utf-8")
+    assert [home.name for home in found("homes", needed=("plan",))] == [*"abcde", "p", "q"]
+    (tmp_path / "homes/a/log.csv").write_text("", encoding="utf-8")
+    assert "stands beside it" in found("homes/a")[0].faults[0].message
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ("", "t.csv:1: no column"),
+        ("plan,log,truth\n", "t.csv:1: no row in this table"),
+        ("plan,log,truth,door_rat\n1,2,3,4", 't.csv:1: unknown column "door_rat"; did you mean "door_rate"?'),
+        ("plan,log,truth,plan\n1,2,3,4", 't.csv:1: column "plan" stands twice'),
+        ("plan,log,truth,door_rate.x\n1,2,3,4", "t.csv:1: unknown column"),
+        ("home,plan,log,truth\nx,1,2,3\nx,1,2,3", 'a second home is called "x"'),
+        ('plan,log,truth\n"1,2,3', "t.csv:0: cannot be read as a table"),
+        (b"plan,log,truth\n\xff,2,3", "t.csv:0: cannot be read as a table"),
+    ],
+)
+def test_a_table_that_is_none_is_refused(run: Run, tmp_path: Path, table: Any, says: str) -> None:
+    (tmp_path / "t.csv").write_bytes(table if isinstance(table, bytes) else table.encode())
+    with pytest.raises(InputError) as caught:
+        found("t.csv")
+    assert says in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("row", "says"),
+    [
+        ("x,p,,", "no log; every row needs one"),
+        ("../x,p,l,t", "one without a slash"),
+        ("x,p,l,t,,,,,6", "9 cells under 8 columns"),
+        ("x,p,l,t,1.5", 'seed: "1.5" is no whole number'),
+        ("x,p,l,t,,maybe", 'no_pets: "maybe" is neither yes nor no'),
+        ("x,p,l,t,,,often", 'late.motion: "often" is no number'),
+    ],
+)
+def test_a_bad_row_is_kept_with_its_line(run: Run, tmp_path: Path, row: str, says: str) -> None:
+    head = "home,plan,log,truth,seed,no_pets,late.motion,days"
+    (tmp_path / "t.csv").write_text(f"{head}\ny,p,l,t,3,no,0.5,2.5\n\n{row}\n", encoding="utf-8")
+    good, bad = found("t.csv", settings=SimulationSettings)
+    assert good.options == {"seed": 3, "days": 2.5}
+    assert good.settings == {"no_pets": False, "late": {"motion": 0.5}}
+    assert not good.faults
+    assert {(fault.path, fault.line) for fault in bad.faults} == {("t.csv", 4)}
+    assert says in bad.faults[0].message
