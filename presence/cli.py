@@ -19,6 +19,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("MKL_NUM_THREADS", "1")
 
 from presence import __version__
+from presence.cli_advise import advise
 from presence.errors import Fault, InputError, PresenceError, SettingError
 
 if TYPE_CHECKING:
@@ -210,6 +211,9 @@ def simulate(
     (plan,) = _named(given, "PLAN")
     write(live(_load(plan), days=days, seed=seed), out)
     return DONE
+
+
+cli.add_command(advise)
 
 
 @cli.command()

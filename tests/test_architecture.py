@@ -21,8 +21,9 @@ LAYERS = [
     {"passages", "snapshot", "engine", "doors", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
-    {"batch"},
+    {"batch", "advise", "advice_text"},
     {"demo", "cli_many"},
+    {"cli_advise"},
     {"cli"},
     {"__main__"},
 ]

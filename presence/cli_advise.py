@@ -1,0 +1,54 @@
+"""The command `presence advise`: which sensor to add next, and which ones could go."""
+
+from __future__ import annotations
+
+import click
+
+
+@click.command()
+@click.argument("plan", type=click.Path())
+@click.option("--days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True, help="Each life.")
+@click.option("--seeds", default="1-5", show_default=True, help="Lives: a range (1-5) or a list (3,5,9).")
+@click.option(
+    "--kinds",
+    default="motion,contact",
+    show_default=True,
+    help="Of sensors to try: also occupancy, camera, pressure, phone.",
+)
+@click.option("--removals/--no-removals", default=True, show_default=True, help="Also try to take each sensor away.")
+@click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
+@click.option("--json", "as_json", is_flag=True, help="For programs.")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes.  [default: all cores]")
+@click.option("--scheduler", metavar="ADDRESS", help="The Dask cluster that does the work.")
+def advise(
+    plan: str,
+    days: float,
+    seeds: str,
+    kinds: str,
+    removals: bool,
+    every: float,
+    as_json: bool,
+    workers: int | None,
+    scheduler: str | None,
+) -> int:
+    """Say which sensor to add, and which ones could go, by simulated lives with and without it."""
+    import json
+
+    from presence.advice_text import text, to_mapping
+    from presence.advise import advise as ask
+    from presence.cli_many import cores, progress, whole_numbers
+    from presence.floorplan import Floorplan
+
+    advice = ask(
+        Floorplan.load(plan),
+        days=days,
+        seeds=whole_numbers("--seeds", seeds),
+        kinds=[kind.strip() for kind in kinds.split(",") if kind.strip()],
+        removals=removals,
+        every=every,
+        workers=cores(workers),
+        scheduler=scheduler,
+        watch=lambda done, total: progress(done, total, "lives"),
+    )
+    click.echo(json.dumps(to_mapping(advice), indent=2) if as_json else text(advice), nl=as_json)
+    return 1 if advice.failed else 0

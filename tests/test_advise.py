@@ -1,0 +1,197 @@
+"""Advice on sensors: paired lives, differences that add up, words that say how sure they are."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from presence import cli
+from presence.advice_text import sentence, text, to_mapping
+from presence.advise import (
+    FIGURES,
+    KINDS,
+    T_95,
+    Advice,
+    Change,
+    Gain,
+    Spread,
+    Trial,
+    advise,
+    candidates,
+    run_trial,
+)
+from presence.errors import SettingError
+from presence.evaluate import evaluate
+from presence.events import reorder
+from presence.floorplan import Floorplan
+from presence.replay import replay
+from presence.simulate import simulate
+from presence.snapshot import Belief
+
+PLANS = Path(__file__).parents[1] / "floorplans"
+
+
+@pytest.fixture(scope="module")
+def flat() -> Floorplan:
+    return Floorplan.load(PLANS / "one_room_flat.yaml")
+
+
+def without(plan: Floorplan, *names: str) -> Floorplan:
+    return replace(plan, sensors={name: s for name, s in plan.sensors.items() if name not in names})
+
+
+# --- what is tried ---------------------------------------------------------------------------------------------------
+def test_each_kind_is_tried_where_the_plan_has_none() -> None:
+    plan = Floorplan.load(PLANS / "two_storey_garage.yaml")
+    tried = {kind: [c.sensor for c in candidates(plan, [kind], removals=False)] for kind in KINDS}
+    assert [s.room for s in tried["motion"]] == ["cloakroom", "ensuite"]
+    assert "study" not in {s.room for s in tried["occupancy"]}
+    assert len(tried["occupancy"]) == 13
+    assert {s.room for s in tried["camera"]} == {"front_path", "garden"}
+    assert {s.room for s in tried["pressure"]} == {"main_bedroom", "garden_bedroom", "spare_bedroom"}
+    assert not tried["phone"]
+    assert not {s.door for s in tried["contact"]} & {"front", "overhead", "stairs"}
+    removed = [c.sensor.id for c in candidates(plan, []) if not c.added]
+    assert removed == list(plan.sensors)
+    with pytest.raises(SettingError, match="'lock' cannot be tried"):
+        candidates(plan, ["lock"])
+
+
+@pytest.mark.parametrize("name", ["two_storey_garage", "shared_house"])
+def test_no_candidate_changes_the_lives_nor_what_other_sensors_report(name: str) -> None:
+    plan = Floorplan.load(PLANS / f"{name}.yaml")
+    before = simulate(plan, days=1, seed=3)
+    added = [c.sensor for c in candidates(plan, KINDS, removals=False)]
+    after = simulate(replace(plan, sensors={**plan.sensors, **{s.id: s for s in added}}), days=1, seed=3)
+    assert after.truth == before.truth
+    assert [event for event in after.log if event.sensor in plan.sensors] == before.log
+    assert {event.sensor for event in after.log} - set(plan.sensors)
+
+
+# --- trials ----------------------------------------------------------------------------------------------------------
+def test_a_trial_is_what_evaluate_says_and_doubt_what_replay_says(flat: Floorplan) -> None:
+    found = run_trial(Trial(flat, None, 2, 1.0, 60.0))
+    lives = simulate(flat, days=1, seed=2)
+    scores = evaluate(flat, reorder(lives.log), lives.truth)
+    assert {name: found[name] for name in FIGURES[:2]} == scores.switching
+    assert found["log_loss"] == scores.rooms["log_loss"]
+    beliefs = [line for line in replay(flat, reorder(lives.log)) if isinstance(line, Belief)]
+    bits = [sum(stats.entropy([p, 1 - p], base=2) for p in belief.rooms.values()) for belief in beliefs]
+    assert found["doubt"] == pytest.approx(np.mean(bits), abs=1e-6)
+
+
+def test_taking_away_is_the_plan_without_and_adding_the_plan_with(flat: Floorplan) -> None:
+    sensor = flat.sensors["bathroom_motion"]
+    fewer = without(flat, "bathroom_motion")
+    removed = run_trial(Trial(flat, Change(sensor, added=False), 1, 1.0, 60.0))
+    added = run_trial(Trial(fewer, Change(sensor, added=True), 1, 1.0, 60.0))
+    assert removed == run_trial(Trial(fewer, None, 1, 1.0, 60.0))
+    assert added == pytest.approx(run_trial(Trial(flat, None, 1, 1.0, 60.0)), abs=1e-6)  # sensors in another order
+    assert removed != added
+
+
+def test_a_sensor_in_a_room_without_any_is_found_and_said(flat: Floorplan) -> None:
+    plan = without(flat, "bathroom_motion")
+    advice = advise(plan, days=1.0, seeds=(1, 2, 3), kinds=["motion", "contact"], removals=False)
+    best, other = advice.gains
+    assert (best.change.sensor.room, other.change.sensor.door) == ("bathroom", "studio_bathroom")
+    saved = best.saved["false_off_minutes_per_day"]
+    assert saved.mean > 0.5 * advice.now["false_off_minutes_per_day"] > other.saved["false_off_minutes_per_day"].mean
+    assert best.saved["doubt"].mean > 0
+    assert best.saved["log_loss"].mean > 0
+    alone = [run_trial(Trial(plan, c, 2, 1.0, 60.0))["doubt"] for c in (None, best.change)]
+    assert best.saved["doubt"].values[1] == alone[0] - alone[1]
+    told = text(advice)
+    assert "A motion sensor in the bathroom" in told
+    assert "over 3 seeds" in told
+    found = to_mapping(advice)["changes"]
+    assert [c["sensor"] for c in found] == ["bathroom_motion", "studio_bathroom_contact"]
+    assert found[0]["saved"]["doubt"]["by_seed"] == list(best.saved["doubt"].values)
+
+
+# --- how sure, in words ----------------------------------------------------------------------------------------------
+def test_quantiles_are_those_of_students_t() -> None:
+    assert pytest.approx(stats.t.ppf(0.975, np.arange(1, len(T_95) + 1)), abs=6e-4) == T_95
+
+
+@pytest.mark.parametrize("values", [(1.0, 2.0, 4.0), (0.1, -0.2, 0.3, 0.2), (3.0, 3.0)])
+def test_sure_is_a_paired_t_test_at_five_per_cent(values: tuple[float, ...]) -> None:
+    spread = Spread(values)
+    interval = (
+        stats.t.interval(0.95, len(values) - 1, np.mean(values), stats.sem(values)) if len(set(values)) > 1 else 0
+    )
+    if interval:
+        assert (spread.mean - spread.margin, spread.mean + spread.margin) == pytest.approx(interval, rel=1e-3)
+        assert spread.sure == (stats.ttest_1samp(values, 0.0).pvalue < 0.05)
+    else:
+        assert spread.sure
+    assert not Spread(values[:1]).sure
+
+
+@pytest.mark.parametrize(
+    ("values", "added", "words"),
+    [
+        (
+            (12, 20, 27, 21, 20),
+            True,
+            "A motion sensor in the pantry would save about 20 of 60 false-off minutes a day"
+            " (between 12 and 27 over 5 seeds).",
+        ),
+        (
+            (-12, -20, -27, -21, -20),
+            False,
+            "Without pantry_motion there would be about 20 more false-off minutes a day than 60"
+            " (between 12 and 27 over 5 seeds).",
+        ),
+        (
+            (-3, 2, 1),
+            True,
+            "A motion sensor in the pantry: within noise (from 3 more to 2 fewer false-off minutes a day"
+            " over 3 seeds).",
+        ),
+        (
+            (1, 40, 2),
+            True,
+            "A motion sensor in the pantry: probably fewer, but not sure (from 1 fewer to 40 fewer false-off minutes a"
+            " day over 3 seeds; more seeds would tell).",
+        ),
+        (
+            (0.1, -0.2, 0),
+            False,
+            "Without pantry_motion: no difference (less than half a false-off minute a day over 3 seeds).",
+        ),
+        (
+            (14,),
+            True,
+            "A motion sensor in the pantry: 14 fewer false-off minutes a day in one life, which tells little.",
+        ),
+    ],
+)
+def test_words_say_how_much_and_how_sure(flat: Floorplan, values: tuple[float, ...], added: bool, words: str) -> None:
+    sensor = replace(flat.sensors["studio_motion"], id="pantry_motion", room="pantry")
+    gain = Gain(Change(sensor, added), {name: Spread(tuple(map(float, values))) for name in FIGURES})
+    advice = Advice("home", 3.0, tuple(range(len(values))), dict.fromkeys(FIGURES, 60.0), (gain,), ())
+    assert sentence(gain, advice) == words
+    assert words in text(advice)
+
+
+# --- the command -----------------------------------------------------------------------------------------------------
+def test_the_command_and_its_faults(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan = str(PLANS / "one_room_flat.yaml")
+    monkeypatch.setattr("presence.cli_many.cores", lambda workers: 0)
+    short = ["--days", "1", "--seeds", "1,2", "--no-removals"]
+    assert cli.run(["advise", plan, *short, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert [c["sensor"] for c in found["changes"]] == ["studio_bathroom_contact"]
+    assert found["seeds"] == [1, 2]
+    assert cli.run(["advise", plan, *short]) == 0
+    assert "Sensors to add" in capsys.readouterr().out
+    for bad in (["--kinds", "radar"], ["--seeds", "x"], ["--days", "0"]):
+        assert cli.run(["advise", plan, *bad]) == 2
+        captured = capsys.readouterr()
+        assert (captured.out, len(captured.err.splitlines())) == ("", 1)
