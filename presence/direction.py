@@ -24,6 +24,8 @@ PASSAGE_KINDS = ("contact", "lock")
 ENDING = {"closed": "open", "locked": "unlocked"}
 KEPT = 7200.0
 """Seconds for which answers wait for a true passage, and a true passage for its final answer."""
+LONGEST = 3600.0
+"""Seconds after which passages and events of one door are matched although more keep coming."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,15 +99,15 @@ class DirectionSums:
     plan: Floorplan
     per_door: dict[str, DoorSums] = field(default_factory=dict)
     delays: array[float] = field(default_factory=lambda: array("d"))
-    _passages: list[TruePassage] = field(default_factory=list)
-    _events: list[DoorEvent] = field(default_factory=list)
+    _open: dict[frozenset[str], tuple[list[TruePassage], list[DoorEvent]]] = field(default_factory=dict)
+    """What is not matched yet, by the two rooms that the door joins."""
     _begun: dict[str, str] = field(default_factory=dict)
     _answers: dict[tuple[str, float], list[Passage]] = field(default_factory=dict)
     _waiting: deque[tuple[TruePassage, DoorEvent]] = field(default_factory=deque)
 
     def passage(self, passage: TruePassage) -> None:
         """Take in a true passage."""
-        self._passages.append(passage)
+        self._between(passage.doors[0])[0].append(passage)
 
     def event(self, event: Event) -> None:
         """Take in an event of the log; all but those of doors are passed over."""
@@ -114,7 +116,7 @@ class DirectionSums:
             return
         ended = ENDING.get(event.value)
         if ended is None or self._begun.get(sensor.id) != ended:
-            self._events.append(DoorEvent(event.seconds, sensor.door))
+            self._between(sensor.door)[1].append(DoorEvent(event.seconds, sensor.door))
         self._begun[sensor.id] = event.value
 
     def answer(self, passage: Passage) -> None:
@@ -124,9 +126,10 @@ class DirectionSums:
 
     def settle(self, now: float) -> None:
         """Match what no later event can touch any more, and score what has its final answer."""
-        times = [p.seconds for p in self._passages] + [e.seconds for e in self._events]
-        if times and max(times) < now - WINDOW:
-            self._match()
+        for key, (passages, events) in list(self._open.items()):
+            times = [t for t in (*(p.seconds for p in passages), *(e.seconds for e in events)) if t <= now]
+            if times and (max(times) < now - WINDOW or min(times) < now - LONGEST):
+                self._match(key, now)
         while self._waiting and (self._is_final(self._waiting[0][1]) or self._waiting[0][1].seconds < now - KEPT):
             self._score(*self._waiting.popleft())
         while self._answers and next(iter(self._answers))[1] < now - 2 * KEPT:
@@ -134,7 +137,8 @@ class DirectionSums:
 
     def finish(self) -> None:
         """Match and score what is left, with the answers that there are."""
-        self._match()
+        for key in list(self._open):
+            self._match(key, math.inf)
         while self._waiting:
             self._score(*self._waiting.popleft())
 
@@ -150,15 +154,20 @@ class DirectionSums:
     def _is_final(self, event: DoorEvent) -> bool:
         return any(a.final for a in self._answers.get((event.door, event.seconds), ()))
 
-    def _match(self) -> None:
-        for passage, event in match(self._passages, self._events):
+    def _between(self, door: str) -> tuple[list[TruePassage], list[DoorEvent]]:
+        return self._open.setdefault(frozenset(self.plan.doors[door].between), ([], []))
+
+    def _match(self, key: frozenset[str], now: float) -> None:
+        """Match what belongs to a door so far; events that were read ahead stay."""
+        passages, events = self._open.pop(key)
+        if ahead := [event for event in events if event.seconds > now]:
+            self._open[key] = [], ahead
+        for passage, event in match(passages, [event for event in events if event.seconds <= now]):
             door = event.door if event is not None else passage.doors[0]
             self.per_door.setdefault(door, DoorSums()).passages += 1
             if event is not None:
                 self.per_door[door].covered += 1
                 self._waiting.append((passage, event))
-        self._passages.clear()
-        self._events.clear()
 
     def _score(self, passage: TruePassage, event: DoorEvent) -> None:
         answers = self._answers.get((event.door, event.seconds), [])

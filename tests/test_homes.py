@@ -1,7 +1,10 @@
 """Many homes on the command line: found, scored or made, with the same bytes wherever that was; a bad one is named."""
 
+import gc
 import json
-from collections.abc import Callable, Iterator
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +12,10 @@ import numpy as np
 import pytest
 
 from presence import cli
+from presence.batch import score_files
 from presence.errors import InputError
+from presence.events import Event, LogCounts, read_log, reorder
+from presence.floorplan import Floorplan
 from presence.homes import Home, find_homes, is_many
 from presence.settings import Settings
 from presence.simulate import SimulationSettings
@@ -220,3 +226,31 @@ def test_a_bad_row_is_kept_with_its_line(run: Run, tmp_path: Path, row: str, say
     assert not good.faults
     assert {(fault.path, fault.line) for fault in bad.faults} == {("t.csv", 4)}
     assert says in bad.faults[0].message
+
+
+# --- a year of one home ----------------------------------------------------------------------------------------------
+def test_memory_does_not_grow_with_the_length_of_log_and_truth(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks of memory in use while files are scored; somebody walks to and fro."""
+    monkeypatch.setattr("presence.evaluate.BATCH", 64)
+    (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    plan = Floorplan.load(tmp_path / "plan.yaml")
+    begin, number = datetime(2026, 3, 1, tzinfo=UTC), 3200
+    with (tmp_path / "log.jsonl").open("w") as log, (tmp_path / "truth.jsonl").open("w") as truth:
+        for k in range(number):
+            time, room = (begin + timedelta(seconds=30 * k)).isoformat(), ("hall", "den")[k // 2 % 2]
+            log.write(event_line(time, f"{room}_motion", ("detected", "clear")[k % 2]) + "\n")
+            truth.write(json.dumps({"time": time, "person": "P1", "room": room}) + "\n")
+    blocks: list[int] = []
+
+    def counted(events: Iterable[Event]) -> Iterator[Event]:
+        for k, event in enumerate(events, 1):
+            if k % 800 == 0:
+                gc.collect()
+                blocks.append(sys.getallocatedblocks())
+            yield event
+
+    counts = LogCounts()
+    events = counted(reorder(read_log(tmp_path / "log.jsonl", plan=plan, counts=counts), counts=counts))
+    scores = score_files(plan, events, str(tmp_path / "truth.jsonl"), counts)
+    assert scores.covered["samples"] > number / 3
+    assert blocks[-1] - blocks[1] < 1200, blocks  # of the latter 1600 events; caches and windows come and go
