@@ -57,6 +57,9 @@ class Settings:
     """Active to settled. Common practice, no source."""
     rising_rate: float = 1 / 900
     """Settled to active: a sitting of a quarter of an hour before the next stir. Common practice, no source."""
+    unseated_rising_rate: float = 1 / 100
+    """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
+    elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
     nap_share: float = 0.2
