@@ -27,7 +27,8 @@ class Settings:
     # --- movement -------------------------------------------------------------------------------------------------
     door_rate: float = 0.2
     """A moving person takes a given inner door once in 5 s: 4-6 m of path at an indoor pace below the comfortable
-    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15); .15 to .3 were also tried on one open log (CASAS "ADLMR")."""
+    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15). Picked by hand, among values near
+    it, on the first sessions of one open log (CASAS "ADLMR")."""
     outer_door_rate: float = 0.01
     """Doors between indoors and outdoors; gives two to three outings a day. Common practice, no source."""
     outdoor_rate: float = 0.07

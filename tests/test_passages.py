@@ -110,10 +110,11 @@ def test_the_next_answer_is_no_worse_informed() -> None:
 
 
 # --- doors that stand open, doors that nobody goes through -----------------------------------------------------------
-def row(people: int = 2) -> Floorplan:
+def row(people: int = 2, visitors: int = 0, **more: dict[str, str]) -> Floorplan:
     """Porch (outdoors), hall and lounge in a row; a contact at the front, motion in each room."""
     return home(
         people,
+        visitors=visitors,
         rooms={"porch": {"outdoors": True}, "hall": {}, "lounge": {"rest": True}},
         doors={
             "gate": {"between": ["porch", "away"], "leaf": "none"},
@@ -124,6 +125,7 @@ def row(people: int = 2) -> Floorplan:
         hall_motion=motion("hall"),
         lounge_motion=motion("lounge"),
         front_contact=contact("front"),
+        **more,
     )
 
 
@@ -331,6 +333,30 @@ def test_answers_sum_to_one_and_every_event_has_one_final_answer(data: st.DataOb
             assert (p.decided - p.time).total_seconds() == pytest.approx(WINDOW, rel=0, abs=1e-6)
     firsts = {p.time: p for p in reversed(spoken)}
     assert all(p.decided == p.time and not p.final for p in firsts.values()), "each is told at once"
+
+
+def test_somebody_inside_lets_a_guest_in() -> None:
+    """The resident's phone is at home, they open and stay in; then two are heard at once. Without visitors: nobody."""
+    lines: list[Line] = [
+        (0.5, "P1_phone", "home"),
+        (5.0, "hall_motion", "detected"),
+        (8.0, "front_contact", "open"),
+        (12.0, "front_contact", "closed"),
+        (14.0, "lounge_motion", "detected"),
+        (24.0, "hall_motion", "clear"),
+        (25.0, "hall_motion", "detected"),
+        (27.0, "lounge_motion", "clear"),
+        (27.5, "lounge_motion", "detected"),
+        (38.0, "hall_motion", "clear"),
+        (38.5, "hall_motion", "detected"),
+        (39.0, "lounge_motion", "clear"),
+        (39.2, "lounge_motion", "detected"),
+    ]
+    phone = {"P1_phone": {"kind": "phone", "person": "P1"}}
+    answers = [final(told(row(1, visitors=n, **phone), lines, 400.0), 8.0) for n in (1, 0)]
+    assert answers[0].directions["porch>hall"] > 0.5
+    assert answers[0].people["visitor_1"] > 0.5
+    assert answers[1].nobody > 0.5
 
 
 def test_a_contact_that_bounces_costs_no_more_and_loses_no_answer() -> None:
