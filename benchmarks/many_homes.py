@@ -86,7 +86,7 @@ def main() -> None:
         ways: list[tuple[str, dict[str, Any]]] = [(f"pool, {n} worker{'s' * (n > 1)}", {"workers": n}) for n in counts]
         if not asked.no_cluster:
             cluster = import_module("distributed").LocalCluster(
-                n_workers=max(counts), threads_per_worker=1, dashboard_address=None
+                n_workers=max(counts), threads_per_worker=1, dashboard_address=":0"
             )
             stack.enter_context(cluster)
             ways.append((f"Dask, {max(counts)} workers", {"scheduler": cluster.scheduler_address}))

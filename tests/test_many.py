@@ -43,7 +43,7 @@ def unpicklable(_: int) -> object:
 def cluster() -> Iterator[str]:
     """The address of a scheduler with two workers on this machine."""
     distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as running:
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as running:
         yield running.scheduler_address
 
 
