@@ -2,9 +2,11 @@
 
 import os
 import random
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -60,6 +62,33 @@ def test_a_task_that_takes_its_worker_down_is_named_and_the_rest_is_done() -> No
     found = list(in_order(run_many([4, 0, 2], inverse_or_death, workers=2)))
     died: Outcome[float] = Outcome(None, DIED)
     assert found == [Outcome(0.25), died, Outcome(0.5)]
+
+
+def sleep_and_tell(path: str) -> None:
+    Path(path).write_text(str(os.getpid()), encoding="utf-8")
+    time.sleep(60)
+
+
+def test_no_worker_outlives_the_process_that_asked(tmp_path: Path) -> None:
+    told = tmp_path / "worker"
+    code = "from presence.many import run_many; from tests.test_many import sleep_and_tell; import sys\n"
+    code += f"list(run_many([{str(told)!r}], sleep_and_tell, workers=1))"
+    asking = subprocess.Popen([sys.executable, "-c", code], cwd=Path(__file__).parents[1])
+    while not told.exists() or not told.read_text("utf-8"):
+        time.sleep(0.05)
+    worker = int(told.read_text("utf-8"))
+    os.kill(worker, 0)  # it is there
+    asking.kill()
+    asking.wait()
+    for _ in range(200):
+        try:
+            os.kill(worker, 0)
+        except ProcessLookupError:
+            return
+        if Path(f"/proc/{worker}/stat").exists() and " Z " in Path(f"/proc/{worker}/stat").read_text("utf-8"):
+            return  # ended, only that nobody has asked yet
+        time.sleep(0.05)
+    raise AssertionError(f"process {worker} is still there")
 
 
 def test_what_cannot_come_back_is_an_outcome() -> None:
