@@ -4,8 +4,8 @@
 
 Simulates the plan (default: floorplans/two_storey_garage.yaml) for the last of --parts growing lengths of time, the
 whole being --days, and scores each in a process of its own: wall-clock and processor seconds, events per processor
-second and peak memory. The table was measured. If less than a year is asked for, a last line says what a year would take at
-the same seconds a day, and that it is an extrapolation.
+second and peak memory. The table was measured. If less than a year is asked for, a last line says what a year would
+take at the same seconds a day, and that it is an extrapolation.
 """
 
 from __future__ import annotations
