@@ -3,9 +3,9 @@
     python benchmarks/year.py [PLAN] [--days 365] [--parts 4] [--seed 1] [--folder DIR]
 
 Simulates the plan (default: floorplans/two_storey_garage.yaml) for the last of --parts growing lengths of time, the
-whole being --days, and scores each in a process of its own: wall-clock and processor seconds, events per second and
-peak memory. What is printed was measured. If less than a year is asked for, a last line says what a year would take at
-the same seconds a day, and that it is an extrapolation.
+whole being --days, and scores each in a process of its own: wall-clock and processor seconds, events per processor
+second and peak memory. The table was measured. If less than a year is asked for, a last line says what a year would
+take at the same seconds a day, and that it is an extrapolation.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def main() -> None:
     asked = parser.parse_args()
     print("| days | events | wall s | processor s | events per s | peak MB |")
     print("| ---: | ---: | ---: | ---: | ---: | ---: |")
-    seconds, days = 0.0, asked.days
+    seconds, days, events = 0.0, asked.days, 1
     with ExitStack() as stack:
         folder = asked.folder or Path(stack.enter_context(tempfile.TemporaryDirectory()))
         for part in reversed(range(asked.parts)):

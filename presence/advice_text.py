@@ -66,7 +66,8 @@ def sentence(gain: Gain, advice: Advice) -> str:
         verb = "would cost" if gain.change.added else "there would be"
         more = f"about {-spread.mean:.0f} more false-off minutes a day than {now:.0f}"
         return f"{who} {verb} {more} ({_range(-high, -low)} {over})."
-    told = f"from {_more(-low)} to {_more(-high)} false-off minutes a day {over}"
+    least, most = (high, low) if high < 0 else (low, high)
+    told = f"from {_more(-least)} to {_more(-most)} false-off minutes a day {over}"
     if len(spread.values) < 2:
         return f"{who}: {_more(-low)} false-off minutes a day {over}."
     if low > 0 or high < 0:
@@ -85,7 +86,8 @@ def _more(minutes: float) -> str:
 
 def _lines(advice: Advice) -> Iterator[str]:
     now, count = advice.now, len(advice.seeds)
-    yield f"{advice.plan}: {count} simulated lives of {advice.days:g} days each, not your own log."
+    length = f"{advice.days:g} day{'s' * (advice.days != 1)}"
+    yield f"{advice.plan}: {count} simulated {'lives' if count != 1 else 'life'} of {length}, not your own log."
     yield f"As it is: {now[FALSE_OFF]:.0f} false-off and {now[WASTED]:.0f} wasted minutes a day in all rooms together,"
     yield f"and {now[DOUBT]:.2f} bits of doubt about which rooms are occupied."
     for added, title in ((True, "Sensors to add"), (False, "Sensors to take away")):

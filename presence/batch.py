@@ -88,7 +88,7 @@ class Job:
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class HomeReport:
     """What came of one home."""
 
     status: int
@@ -98,7 +98,7 @@ class Report:
     """Scores, or counts of what was made."""
 
 
-def evaluate_home(job: Job) -> Report:
+def evaluate_home(job: Job) -> HomeReport:
     """Score one home of many."""
 
     def work(paths: Mapping[str, str], told: _Told) -> Mapping[str, Any]:
@@ -119,7 +119,7 @@ def evaluate_home(job: Job) -> Report:
     return _reported(job, work)
 
 
-def simulate_home(job: Job) -> Report:
+def simulate_home(job: Job) -> HomeReport:
     """Let people live in one plan of many; plan, log and truth go into a folder with the home's name."""
 
     def work(paths: Mapping[str, str], told: _Told) -> Mapping[str, Any]:
@@ -160,7 +160,7 @@ class _Told:
         return (*self.lines[:MOST_FAULTS], *more, *([self.last] if self.last else []))
 
 
-def _reported(job: Job, work: Callable[[Mapping[str, str], _Told], Mapping[str, Any]]) -> Report:
+def _reported(job: Job, work: Callable[[Mapping[str, str], _Told], Mapping[str, Any]]) -> HomeReport:
     """Do the work; what can be foreseen ends in complaints and a status."""
     home = job.home
     paths = {what: str(Path(job.folder) / path) for what, path in home.files.items()}
@@ -173,16 +173,16 @@ def _reported(job: Job, work: Callable[[Mapping[str, str], _Told], Mapping[str, 
     except InputError as error:
         for fault in error.faults:
             told.fault(fault)
-        return Report(INPUT_AT_FAULT, told.all())
+        return HomeReport(INPUT_AT_FAULT, told.all())
     except SettingError as error:
         told.fault(Fault(where, line, str(error)))
-        return Report(INPUT_AT_FAULT, told.all())
+        return HomeReport(INPUT_AT_FAULT, told.all())
     except (PresenceError, OSError, MemoryError) as error:
         told.fault(Fault(where, line, " ".join(str(error).split()) or type(error).__name__))
-        return Report(FAILED, told.all())
-    return Report(INPUT_AT_FAULT if told.faults else DONE, told.all(), figures)
+        return HomeReport(FAILED, told.all())
+    return HomeReport(INPUT_AT_FAULT if told.faults else DONE, told.all(), figures)
 
 
-def report_of(outcome: Outcome[Report]) -> Report:
+def report_of(outcome: Outcome[HomeReport]) -> HomeReport:
     """What came of one home, whether or not the worker could say it."""
-    return outcome.result if outcome.result is not None else Report(FAILED, (outcome.error,))
+    return outcome.result if outcome.result is not None else HomeReport(FAILED, (outcome.error,))

@@ -7,7 +7,9 @@ import click
 
 @click.command()
 @click.argument("plan", type=click.Path())
-@click.option("--days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True, help="Each life.")
+@click.option(
+    "--days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True, help="Length of each life."
+)
 @click.option("--seeds", default="1-5", show_default=True, help="Lives: a range (1-5) or a list (3,5,9).")
 @click.option(
     "--kinds",
@@ -31,7 +33,7 @@ def advise(
     workers: int | None,
     scheduler: str | None,
 ) -> int:
-    """Say which sensor to add, and which ones could go, by simulated lives with and without it."""
+    """Say which sensor to add and which could go, by simulated lives with and without it."""
     import json
 
     from presence.advice_text import text, to_mapping

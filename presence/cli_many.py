@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 import click
 import numpy as np
 
-from presence.batch import DONE, FAILED, MAKING, OPTIONS, Job, Report, evaluate_home, report_of, simulate_home
+from presence.batch import DONE, FAILED, MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
 from presence.homes import Home, find_homes
 from presence.many import in_order, run_many
 from presence.settings import Settings
@@ -48,11 +48,11 @@ def evaluate_many(
     """Score many homes; the exit status."""
     homes = find_homes(given, ("plan", "log", "truth"), options=OPTIONS, settings=Settings)
     width = max(len(name) for name in ("Home", *SUMMARY, *(home.name for home in homes)))
-    if not as_json:
-        click.echo(f"{'Home':{width}}  {'  '.join(COLUMNS)}")
     scored: list[list[float]] = []
 
-    def tell(home: Home, report: Report) -> None:
+    def tell(home: Home, report: HomeReport) -> None:
+        if home is homes[0] and not as_json:
+            click.echo(f"{'Home':{width}}  {'  '.join(COLUMNS)}")
         if report.figures is not None:
             scored.append(_row(report.figures))
         if as_json:
@@ -83,7 +83,7 @@ def simulate_many(
     if len(seeds) > 1:
         homes = [_seeded(home, seed) for home in homes for seed in seeds]
 
-    def tell(home: Home, report: Report) -> None:
+    def tell(home: Home, report: HomeReport) -> None:
         made = report.figures
         click.echo(
             f"{home.name}: " + (f"{made['events']} events, {made['truth_lines']} truth lines" if made else "not made")
@@ -101,8 +101,8 @@ def _seeded(home: Home, seed: int) -> Home:
 
 def _run(
     jobs: Sequence[Job],
-    work: Callable[[Job], Report],
-    tell: Callable[[Home, Report], None],
+    work: Callable[[Job], HomeReport],
+    tell: Callable[[Home, HomeReport], None],
     workers: int | None,
     scheduler: str | None,
 ) -> tuple[int, int]:

@@ -15,7 +15,8 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from threading import Thread
 from typing import Any, Generic, TypeVar, cast
 
 from presence.errors import PresenceError
@@ -133,7 +134,7 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """Fresh processes (not forked: numpy reads its number of threads when it is loaded)."""
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_quiet_on_interrupt)
+    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin_worker)
     try:
         yield pool
     finally:
@@ -145,8 +146,17 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
                 os.environ[name] = value
 
 
-def _quiet_on_interrupt() -> None:
+def _begin_worker() -> None:
+    """End without a word when interrupted, and with the process that asked for the work, however that ends."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+    os._exit(1)
 
 
 # --- a cluster --------------------------------------------------------------------------------------------------------

@@ -59,7 +59,7 @@ def run(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.
 def cluster() -> Iterator[str]:
     """The address of a scheduler on this machine."""
     distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(n_workers=1, threads_per_worker=2, dashboard_address=None) as running:
+    with distributed.LocalCluster(n_workers=1, threads_per_worker=2, dashboard_address=":0") as running:
         yield running.scheduler_address
 
 

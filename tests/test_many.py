@@ -2,9 +2,11 @@
 
 import os
 import random
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -43,11 +45,11 @@ def unpicklable(_: int) -> object:
 def cluster() -> Iterator[str]:
     """The address of a scheduler with two workers on this machine."""
     distributed = pytest.importorskip("distributed")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as running:
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as running:
         yield running.scheduler_address
 
 
-@pytest.mark.parametrize("workers", [0, 1, 2])
+@pytest.mark.parametrize("workers", [0, 2])
 def test_every_task_has_its_outcome(workers: int) -> None:
     assert list(in_order(run_many(TASKS, inverse, workers=workers))) == EXPECTED
 
@@ -56,11 +58,37 @@ def test_a_cluster_gives_the_same(cluster: str) -> None:
     assert list(in_order(run_many(TASKS, inverse, scheduler=cluster))) == EXPECTED
 
 
-@pytest.mark.parametrize("workers", [1, 2])
-def test_a_task_that_takes_its_worker_down_is_named_and_the_rest_is_done(workers: int) -> None:
-    found = list(in_order(run_many([4, 0, 2], inverse_or_death, workers=workers)))
+def test_a_task_that_takes_its_worker_down_is_named_and_the_rest_is_done() -> None:
+    found = list(in_order(run_many([4, 0, 2], inverse_or_death, workers=2)))
     died: Outcome[float] = Outcome(None, DIED)
     assert found == [Outcome(0.25), died, Outcome(0.5)]
+
+
+def sleep_and_tell(path: str) -> None:
+    Path(path).write_text(str(os.getpid()), encoding="utf-8")
+    time.sleep(60)
+
+
+def test_no_worker_outlives_the_process_that_asked(tmp_path: Path) -> None:
+    told = tmp_path / "worker"
+    code = "from presence.many import run_many; from tests.test_many import sleep_and_tell; import sys\n"
+    code += f"list(run_many([{str(told)!r}], sleep_and_tell, workers=1))"
+    asking = subprocess.Popen([sys.executable, "-c", code], cwd=Path(__file__).parents[1])
+    while not told.exists() or not told.read_text("utf-8"):
+        time.sleep(0.05)
+    worker = int(told.read_text("utf-8"))
+    os.kill(worker, 0)  # it is there
+    asking.kill()
+    asking.wait()
+    for _ in range(200):
+        try:
+            os.kill(worker, 0)
+        except ProcessLookupError:
+            return
+        if Path(f"/proc/{worker}/stat").exists() and " Z " in Path(f"/proc/{worker}/stat").read_text("utf-8"):
+            return  # ended, only that nobody has asked yet
+        time.sleep(0.05)
+    raise AssertionError(f"process {worker} is still there")
 
 
 def test_what_cannot_come_back_is_an_outcome() -> None:
