@@ -31,10 +31,20 @@ Array = NDArray[np.float64]
 
 ASPECTS = (1.25, 0.8, 1.0, 1.8, 0.55, 2.8, 0.36)
 """Width to depth that a rectangle may have."""
+SHARES = (1.0, 0.75, 0.5)
+"""Share of its usual area to which a room may shrink to fit in between others."""
 DOORWAY = 0.8
 """m of wall that two rooms with a door between them must share."""
 STRIP = 4.0
 """m: depth of a yard along a side of the house."""
+CORRIDOR_FROM, CORRIDOR = 6, 2.2
+"""Doors from which a room is drawn as a corridor, and how wide, m."""
+PACE = 2.0
+"""m of corridor per door: rooms lie on both sides."""
+WAITING = 3
+"""Neighbours without a place yet for which a room's walls are kept free."""
+MOST_MARKS = 40
+"""Places along one wall where a room is tried beside another."""
 MOST_WALLS = 60
 """Walls that a room without a placed neighbour is tried against."""
 
@@ -81,25 +91,31 @@ def _best(site: Site, placed: dict[str, Outline], room: str) -> Box:
     if not placed:
         return _first(site, room)
     obstacles = _Obstacles(placed)
-    scored = [
-        (_score(site, placed, obstacles, room, box), -number, box)
-        for number, box in enumerate(dict.fromkeys(_candidates(site, placed, room)))
-        if obstacles.free(box)
-    ]
-    return max(scored)[2]  # beside all that is there is always free
+    neighbours = [placed[other] for other, _ in site.beside[room] if other in placed]
+    scored: list[tuple[float, int, Box]] = []
+    for share in SHARES:
+        candidates = list(dict.fromkeys(_candidates(site, placed, obstacles, room, share)))
+        scored += [
+            (_score(site, placed, obstacles, room, box), -len(scored) - number, box)
+            for number, box in enumerate(candidates)
+            if obstacles.free(box)
+        ]
+        best = max(scored)[2]  # beside all that is there is always free
+        if all(shared_wall(best.outline, other, gap=0.01) for other in neighbours):
+            break
+    return best
 
 
 def _first(site: Site, room: str) -> Box:
     """The first room of a floor: over its stair, around what is known of it, else at the origin."""
-    spots = [*site.spots.get(room, ()), *(at for _, at in site.beside[room] if at is not None)]
-    width, depth = _sizes(site.areas[room])[0]
+    known, spots = _known(site, room), [*site.spots.get(room, ()), *_doorways(site, room)]
+    width, depth = _sizes(site, room)[0]
     if room in site.anchors:
         x, y = site.anchors[room]
+    elif known is not None:
+        return known
     elif spots:
-        around = box_of([tuple(spots)])
-        x, y = around.centre
-        if around.width > 1 and around.depth > 1:
-            width, depth = around.width, around.depth
+        x, y = box_of([tuple(spots)]).centre
     elif site.ground:
         x, y = site.ground.centre
     else:
@@ -107,28 +123,49 @@ def _first(site: Site, room: str) -> Box:
     return Box(x - width / 2, y - depth / 2, x + width / 2, y + depth / 2)
 
 
-def _sizes(area: float) -> list[tuple[float, float]]:
+def _known(site: Site, room: str) -> Box | None:
+    """What doors of known place tell of a room: the box that has them all in its walls, if they span one."""
+    doors = _doorways(site, room)
+    if len(doors) < 3:
+        return None
+    around = box_of([tuple(doors)])
+    return around if min(around.width, around.depth) > 1 else None
+
+
+def _doorways(site: Site, room: str) -> list[Point]:
+    return [at for _, at in site.beside[room] if at is not None]
+
+
+def _sizes(site: Site, room: str, share: float = 1.0) -> list[tuple[float, float]]:
+    """Widths and depths that a room may have; one with many doors is long."""
+    doors, area = len(site.beside[room]), share * site.areas[room]
+    if doors >= CORRIDOR_FROM and room not in site.outdoors:
+        return [(PACE * doors, CORRIDOR), (CORRIDOR, PACE * doors)]
     return [(w, round(area / w, 1)) for w in (round(math.sqrt(area * aspect), 1) for aspect in ASPECTS)]
 
 
-def _candidates(site: Site, placed: dict[str, Outline], room: str) -> Iterator[Box]:
-    area = site.areas[room]
-    around = box_of(placed.values())
+def _candidates(
+    site: Site, placed: dict[str, Outline], obstacles: _Obstacles, room: str, share: float
+) -> Iterator[Box]:
+    area, sizes = site.areas[room], _sizes(site, room, share)
+    around = obstacles.around
     doors = [(other, at) for other, at in site.beside[room] if other in placed]
+    if (known := _known(site, room)) is not None:
+        yield known
     for other, at in doors:
         for wall in walls_of(placed[other]):
-            yield from _against(placed[other], wall, area, at)
+            yield from _against(placed[other], wall, sizes, at, obstacles)
     if not doors:
         near = site.anchors.get(room, around.centre)
         walls = [(outline, wall) for outline in placed.values() for wall in walls_of(outline)]
         walls.sort(key=lambda w: math.dist(((w[1][0][0] + w[1][1][0]) / 2, (w[1][0][1] + w[1][1][1]) / 2), near))
         for outline, wall in walls[:MOST_WALLS]:
-            yield from _against(outline, wall, area, None)
+            yield from _against(outline, wall, sizes, None, obstacles)
     if room in site.outdoors:
         house = box_of([o for r, o in placed.items() if r not in site.outdoors] or placed.values())
         for box in dict.fromkeys((around, house)):
             yield from _strips(box, min(STRIP, area / 4))
-    width, depth = _sizes(area)[0]
+    width, depth = sizes[0]
     middles = [box_of([placed[other]]).centre for other, _ in doors] or [around.centre]
     for x, y in middles:
         yield from _strips(Box(x - width / 2, around.bottom, x + width / 2, around.top), depth)[:2]
@@ -146,7 +183,13 @@ def _strips(box: Box, deep: float) -> list[Box]:
     ]
 
 
-def _against(outline: Outline, wall: tuple[Point, Point], area: float, door: Point | None) -> Iterator[Box]:
+def _against(
+    outline: Outline,
+    wall: tuple[Point, Point],
+    shapes: list[tuple[float, float]],
+    door: Point | None,
+    obstacles: _Obstacles,
+) -> Iterator[Box]:
     """Rectangles outside an outline that lie against one of its upright or level walls."""
     (ax, ay), (bx, by) = wall
     level = abs(ay - by) <= HAIR
@@ -156,14 +199,17 @@ def _against(outline: Outline, wall: tuple[Point, Point], area: float, door: Poi
     step = 0.02
     middle = ((low + high) / 2, line + step) if level else (line + step, (low + high) / 2)
     back = contains(outline, middle)
-    sizes = [size if level else size[::-1] for size in _sizes(area)]
+    sizes = [size if level else size[::-1] for size in shapes]
+    area = sizes[0][0] * sizes[0][1]
     if 0.6 < (high - low) / math.sqrt(area) < 1.8:
         sizes.insert(0, (high - low, area / (high - low)))
+    marks = obstacles.marks(level, line, low, high)
     on_wall = None if door is None else door[0] if level else door[1]
     for along, deep in sizes:
         starts = [low, high - along, (low + high - along) / 2]
         if on_wall is not None and low - HAIR <= on_wall <= high + HAIR:
             starts += [on_wall - along / 2, on_wall - 0.6, on_wall - along + 0.6]
+        starts += [start for mark in marks for start in (mark, mark - along)]
         near, far = (line - deep, line) if back else (line, line + deep)
         for start in starts:
             yield Box(start, near, start + along, far) if level else Box(near, start, far, start + along)
@@ -188,6 +234,14 @@ class _Obstacles:
         near = (left < box.right - HAIR) & (right > box.left + HAIR)
         near &= (bottom < box.top - HAIR) & (top > box.bottom + HAIR)
         return not any(self.plain[i] or overlap(box.outline, self.outlines[i]) for i in np.flatnonzero(near))
+
+    def marks(self, level: bool, line: float, low: float, high: float) -> list[float]:
+        """Where along a wall other things begin and end, so that rooms can be put beside them without a gap."""
+        left, bottom, right, top = self.boxes.T
+        (start, end), (near, far) = ((left, right), (bottom, top)) if level else ((bottom, top), (left, right))
+        along = (near <= line + HAIR) & (far >= line - HAIR)
+        found = {float(mark) for mark in (*start[along], *end[along]) if low < mark < high}
+        return sorted(found)[:MOST_MARKS]
 
     def contact(self, box: Box) -> float:
         """Metres of its sides along which a candidate touches something."""
@@ -216,7 +270,23 @@ def _score(site: Site, placed: dict[str, Outline], obstacles: _Obstacles, room: 
     score += 3.0 * sum(contains(outline, at) for at in site.spots.get(room, ()))
     if room in site.anchors:
         score += 5.0 if contains(outline, site.anchors[room]) else -0.5 * math.dist(box.centre, site.anchors[room])
+    score -= _crowding(site, placed, obstacles, room, box)
     grown = box_of([around.outline, outline])
     growth = grown.width * grown.depth - around.width * around.depth
-    score += 3.0 * obstacles.contact(box) / (2 * (box.width + box.depth)) - 1.0 * growth / site.areas[room]
-    return score - 0.5 * abs(math.log(box.width / box.depth))
+    score += 3.0 * obstacles.contact(box) / (2 * (box.width + box.depth)) - min(4.0, growth / site.areas[room])
+    shrunk = max(0.0, 1.0 - box.width * box.depth / site.areas[room])
+    return score - 0.3 * abs(math.log(box.width / box.depth)) - 4.0 * shrunk
+
+
+def _crowding(site: Site, placed: dict[str, Outline], obstacles: _Obstacles, room: str, box: Box) -> float:
+    """Metres of wall that are taken from rooms which still wait for neighbours, beyond what a door needs."""
+
+    def waits(name: str) -> bool:
+        return len({other for other, _ in site.beside[name]} - {room, *placed}) >= WAITING
+
+    metres = obstacles.contact(box) if waits(room) else 0.0
+    for other, outline in placed.items():
+        if waits(other) and box_of([outline]).meets(Box(box.left - 1, box.bottom - 1, box.right + 1, box.top + 1)):
+            wall = shared_wall(box.outline, outline, gap=0.01)
+            metres += 0.0 if wall is None else math.dist(*wall)
+    return metres

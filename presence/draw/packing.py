@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from presence.draw.attach import Site, attach
+from presence.draw.dissect import Storey, dissect
 from presence.draw.outlines import Box, Outline, Point, box_of, roomiest
 from presence.floorplan import AWAY, Floorplan
 from presence.simulate.rooms import function_of
@@ -23,6 +24,10 @@ AREAS = {
 """Square metres of a room without an outline, by what it seems to be for. Common practice, no source."""
 YARD, BALCONY = 40.0, 7.0
 """Square metres outdoors, on the ground and above it."""
+MORE = 1.5
+"""Square metres more for each door beyond the third: they need walls to be in."""
+MOST_CUT = 30
+"""Rooms of a floor that are cut out of one rectangle; more are put beside each other one by one."""
 
 
 def pack(plan: Floorplan) -> dict[str, Outline]:
@@ -32,9 +37,54 @@ def pack(plan: Floorplan) -> dict[str, Outline]:
     floors = sorted({room.floor for room in rooms}, key=lambda floor: (_bare(plan, floor), abs(floor), floor))
     for floor in floors:
         missing = [room.id for room in rooms if room.floor == floor and room.id not in outlines]
-        if missing:
+        if missing and _cuttable(plan, floor, missing):
+            boxes = dissect(_storey(plan, floor, missing, outlines))
+            outlines |= {room: boxes[room].outline for room in missing}
+        elif missing:
             outlines |= attach(_site(plan, floor, missing, outlines))
     return outlines
+
+
+def _cuttable(plan: Floorplan, floor: int, missing: list[str]) -> bool:
+    """Whether a floor can be cut out of one rectangle: nothing on it has its place yet, and it has a room indoors."""
+    here = [room.id for room in plan.rooms.values() if room.floor == floor and room.id != AWAY]
+    spots = [sensor.at for sensor in plan.sensors.values() if sensor.room in here]
+    spots += [door.at for door in plan.doors.values() if set(door.between) & set(here)]
+    indoors = [room for room in here if not plan.rooms[room].outdoors]
+    return here == missing and len(indoors) > 0 and len(here) <= MOST_CUT and not any(spots)
+
+
+def _storey(plan: Floorplan, floor: int, missing: list[str], outlines: dict[str, Outline]) -> Storey:
+    """What is known of a floor without outlines."""
+    joined, exits, over = [], set(), {}
+    for door in plan.doors.values():
+        for room, other in (door.between, door.between[::-1]):
+            if room in missing and other == AWAY:
+                exits.add(room)
+            elif room in missing and other in missing:
+                joined.append((room, other))
+            elif room in missing and other in outlines:
+                over[room] = box_of([outlines[other]])
+    beside = {room: {b for a, b in joined if a == room} for room in missing}
+    return Storey(
+        areas={room: area(plan, room) for room in missing if not plan.rooms[room].outdoors},
+        outdoors=[room for room in missing if plan.rooms[room].outdoors],
+        joined=list(dict.fromkeys((min(pair), max(pair)) for pair in joined)),
+        exits=frozenset(exits),
+        hubs=frozenset(room for room in missing if len(beside[room]) > 3 or _function(plan, room) == "hall"),
+        over=over,
+        house=_house(plan, floor, outlines),
+        ground=floor == 0,
+    )
+
+
+def _house(plan: Floorplan, floor: int, outlines: dict[str, Outline]) -> Box | None:
+    """The box around the rooms indoors of the nearest floor that is laid out."""
+    indoors = [room for room in plan.indoor if room in outlines]
+    if not indoors:
+        return None
+    nearest = min((plan.rooms[room].floor for room in indoors), key=lambda other: (abs(other - floor), other))
+    return box_of(outlines[room] for room in indoors if plan.rooms[room].floor == nearest)
 
 
 def _bare(plan: Floorplan, floor: int) -> bool:
@@ -79,5 +129,12 @@ def area(plan: Floorplan, id_: str) -> float:
     room = plan.rooms[id_]
     if room.outdoors:
         return YARD if room.floor == 0 else BALCONY
-    doors = sum(id_ in door.between for door in plan.doors.values())
-    return AREAS[function_of(room, doors)]
+    return AREAS[_function(plan, id_)] + MORE * max(0, _doors(plan, id_) - 3)
+
+
+def _function(plan: Floorplan, id_: str) -> str:
+    return function_of(plan.rooms[id_], _doors(plan, id_))
+
+
+def _doors(plan: Floorplan, id_: str) -> int:
+    return sum(id_ in door.between for door in plan.doors.values())
