@@ -11,6 +11,7 @@ from presence.draw.outlines import (
     Outline,
     Point,
     Wall,
+    box_of,
     clearance,
     contains,
     nearest,
@@ -46,7 +47,7 @@ def _door(door: Door, rooms: Mapping[str, RoomShape], taken: dict[int, list[Poin
     if AWAY in door.between:
         return _exit(door, rooms, taken)
     if rooms[first].floor != rooms[second].floor:
-        return _stair(door, rooms)
+        return _stair(door, rooms, taken)
     a, b, floor = rooms[first].outline, rooms[second].outline, rooms[first].floor
     wall = shared_wall(a, b)
     at = _honoured(door, [rooms[first], rooms[second]])
@@ -135,19 +136,30 @@ def _open_pieces(outline: Outline, wall: Wall, others: list[Outline]) -> Iterato
         yield (ax + (bx - ax) * low, ay + (by - ay) * low), (ax + (bx - ax) * high, ay + (by - ay) * high)
 
 
-def _stair(door: Door, rooms: Mapping[str, RoomShape]) -> DoorShape:
-    """A stair: a spot in each of its two rooms, one above the other where that can be."""
+def _stair(door: Door, rooms: Mapping[str, RoomShape], taken: dict[int, list[Point]]) -> DoorShape:
+    """A stair: a spot in each of its two rooms, one above the other where that can be, clear of other stairs."""
     a, b = (rooms[room] for room in door.between)
     at = _honoured(door, [a, b])
-    spots = []
-    for room, other in ((a, b), (b, a)):
-        wish = at or (other.label_at if contains(room.outline, other.label_at) else room.label_at)
-        spots.append(wish if clearance(room.outline, wish) > 0 else _inside(room.outline, wish))
-    if contains(b.outline, spots[0]) and at is None:
-        spots[1] = spots[0]
+    others = [spot for floor in (a.floor, b.floor) for spot in taken.get(floor, [])]
+    both = [spot for spot in inner_spots(a.outline) if clearance(b.outline, spot) > INSET]
+    both += [spot for spot in inner_spots(b.outline) if clearance(a.outline, spot) > INSET]
+    if at is not None:
+        spots = [at if clearance(room.outline, at) > 0 else _inside(room.outline, at) for room in (a, b)]
+    elif both:
+        spots = [max(both, key=lambda spot: _openness(spot, (a, b), others))] * 2
+    else:
+        spots = [room.label_at for room in (a, b)]
     ends = DoorEnd(a.id, a.floor, spots[0]), DoorEnd(b.id, b.floor, spots[1])
+    for end in ends:
+        taken.setdefault(end.floor, []).append(end.at)
     lower = min(ends, key=lambda end: end.floor)
     return DoorShape(door.id, door.between, door.leaf, "stair", lower.floor, lower.at, 0.0, 1.0, ends)
+
+
+def _openness(spot: Point, rooms: tuple[RoomShape, RoomShape], others: list[Point]) -> float:
+    """How much space there is around a spot, up to what a stair needs."""
+    walls = min(0.9, *(clearance(room.outline, spot) for room in rooms))
+    return walls + min(2.0, *(math.dist(spot, other) for other in others), 9.0)
 
 
 def _link(door: Door, rooms: Mapping[str, RoomShape], at: Point | None) -> DoorShape:
@@ -208,8 +220,19 @@ def _in_room(sensor: Sensor, room: RoomShape, taken: list[Point]) -> tuple[Point
     """The given spot where it lies in the room as drawn, else the free corner farthest from other sensors."""
     if sensor.at is not None and (room.given or contains(room.outline, sensor.at)):
         return sensor.at, True
-    spots = [*_corners(room.outline), *_edge_spots(room.outline)]
+    spots = [*_corners(room.outline), *_edge_spots(room.outline), *inner_spots(room.outline)]
     return max(spots or [room.label_at], key=lambda spot: min((math.dist(s, spot) for s in taken), default=9.0)), False
+
+
+def inner_spots(outline: Outline, steps: int = 6) -> list[Point]:
+    """Spots of a grid that lie well inside an outline."""
+    box = box_of([outline])
+    grid = [
+        (box.left + box.width * i / steps, box.bottom + box.depth * j / steps)
+        for i in range(1, steps)
+        for j in range(1, steps)
+    ]
+    return [spot for spot in grid if clearance(outline, spot) > INSET]
 
 
 def _corners(outline: Outline) -> list[Point]:

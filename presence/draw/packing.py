@@ -25,7 +25,7 @@ AREAS = {
 YARD, BALCONY = 40.0, 7.0
 """Square metres outdoors, on the ground and above it."""
 MORE = 1.5
-"""Square metres more for each door beyond the third: they need walls to be in."""
+"""Square metres more for each door beyond the third, and for each sensor: they need space to be seen."""
 MOST_CUT = 30
 """Rooms of a floor that are cut out of one rectangle; more are put beside each other one by one."""
 
@@ -129,7 +129,8 @@ def area(plan: Floorplan, id_: str) -> float:
     room = plan.rooms[id_]
     if room.outdoors:
         return YARD if room.floor == 0 else BALCONY
-    return AREAS[_function(plan, id_)] + MORE * max(0, _doors(plan, id_) - 3)
+    sensors = sum(sensor.room == id_ for sensor in plan.sensors.values())
+    return AREAS[_function(plan, id_)] + MORE * (max(0, _doors(plan, id_) - 3) + max(0, sensors - 3))
 
 
 def _function(plan: Floorplan, id_: str) -> str:

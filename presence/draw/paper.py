@@ -1,0 +1,204 @@
+"""The look of all charts: paper, ink and one hue, sizes of text, and figures that belong to no window system.
+
+Meaning is never carried by colour alone: probabilities are printed as well, people have a mark and a dash pattern of
+their own, directions an arrow. The hue runs evenly from light to dark, so that it survives grey printing.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, tzinfo
+from functools import lru_cache
+from typing import Any
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import TextPath
+
+PAPER, SHEET, INK, FAINT, HAIRLINE = "#f7f5f0", "#ffffff", "#23263a", "#6d7184", "#d5d3cc"
+DARKEST = "#6a1b49"
+HUE = LinearSegmentedColormap.from_list("presence", ["#ffffff", "#f0d5e0", "#d795b4", "#a9477a", DARKEST])
+"""Probability 0 to 1, lightness falling evenly."""
+PEOPLE = (
+    ("#0072b2", "o", "-"),
+    ("#d55e00", "s", "--"),
+    ("#009e73", "^", "-."),
+    ("#b8860b", "D", ":"),
+    ("#56b4e9", "v", (0, (5, 1, 1, 1, 1, 1))),
+    ("#000000", "P", (0, (3, 3))),
+)
+"""Colour, mark and dashes by person, in turn; all but the fourth colour from Okabe and Ito (2008), "Color Universal
+Design", the palette that people with any colour vision can tell apart."""
+FORTH, BACK, NOBODY = "#0072b2", "#d55e00", "#9a9ca8"
+"""The two directions of a door (also told by place and arrow), and nobody."""
+DPI = 110
+STYLE: Any = {
+    "figure.facecolor": PAPER,
+    "savefig.facecolor": PAPER,
+    "axes.facecolor": SHEET,
+    "axes.edgecolor": FAINT,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 9.0,
+    "text.color": INK,
+    "text.parse_math": False,
+    "xtick.color": FAINT,
+    "ytick.color": FAINT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "hatch.color": HAIRLINE,
+    "hatch.linewidth": 0.6,
+    "svg.fonttype": "path",
+    "legend.frameon": False,
+}
+
+
+class Chart(Figure):
+    """A figure that shows itself in a notebook as a picture, with or without a plotting backend."""
+
+    def __init__(self, width: float, height: float, alt: str = "") -> None:
+        with matplotlib.rc_context(STYLE):
+            super().__init__(figsize=(width, height), dpi=DPI)
+        self.alt = alt
+        """What the picture shows, in words."""
+        FigureCanvasAgg(self)
+
+    def savefig(self, *args: Any, **kwargs: Any) -> None:
+        """As `Figure.savefig`, in the look of these charts; a name without its glyph in the font gets a box."""
+        with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message=r"(?s)Glyph .* missing from font|Matplotlib currently does not")
+            super().savefig(*args, **kwargs)
+
+    def png(self) -> bytes:
+        """The picture as a PNG file; the same chart gives the same bytes."""
+        buffer = io.BytesIO()
+        self.savefig(buffer, format="png", metadata={"Software": None})
+        return buffer.getvalue()
+
+    def svg(self) -> str:
+        """The picture as an SVG file, its text as outlines."""
+        buffer = io.StringIO()
+        with matplotlib.rc_context({"svg.hashsalt": "presence"}):
+            self.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        return buffer.getvalue()
+
+    def _repr_png_(self) -> bytes:
+        return self.png()
+
+    def title(self, text: str, below: str = "") -> None:
+        """A heading at the upper left, and a fainter line under it."""
+        height = self.get_figheight()
+        self.text(0.2 / self.get_figwidth(), 1 - 0.14 / height, text, size=13, weight="bold", va="top")
+        self.text(0.2 / self.get_figwidth(), 1 - 0.41 / height, below, size=9, color=FAINT, va="top")
+
+
+@contextmanager
+def chart(width: float, height: float, alt: str = "") -> Iterator[Chart]:
+    """A new chart, with everything that is put on it in the look of these charts."""
+    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"(?s)Glyph .* missing from font|Matplotlib currently does not")
+        yield Chart(width, height, alt)
+
+
+def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
+    """Axes at a place given in inches from the lower left corner."""
+    across, up = figure.get_size_inches()
+    return figure.add_axes((left / across, bottom / up, width / across, height / up))
+
+
+# --- text -------------------------------------------------------------------------------------------------------------
+@lru_cache(maxsize=4096)
+def text_width(text: str, bold: bool = False) -> float:
+    """Width of a line of text in ems."""
+    if not text.strip():
+        return 0.3 * len(text)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
+        return float(TextPath((0, 0), text, size=100, prop=font, usetex=False).get_extents().width) / 100
+
+
+def fit(text: str, width: float, height: float, largest: float, smallest: float) -> tuple[str, float]:
+    """The text, broken into lines or shortened, and the font size in points at which it fits into a box in points."""
+    words = text.split() or [text]
+    size = largest
+    while size >= smallest:
+        lines = _lines(words, width / size)
+        if lines is not None and 1.2 * size * len(lines) <= height:
+            return "\n".join(lines), size
+        size -= 0.5
+    rows = max(1, int(height / (1.2 * smallest)))
+    lines = [_shorten(word, width / smallest) for word in words[:rows]]
+    if len(words) > rows or 1.2 * smallest > height:
+        lines = [_shorten(text, width / smallest)]
+    return "\n".join(lines), smallest
+
+
+def _lines(words: list[str], width: float) -> list[str] | None:
+    """Words in lines no wider than so many ems; None if a word alone is wider."""
+    lines: list[str] = []
+    for word in words:
+        if text_width(word) > width:
+            return None
+        if lines and text_width(f"{lines[-1]} {word}") <= width:
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+    return lines
+
+
+def _shorten(text: str, width: float) -> str:
+    if text_width(text) <= width:
+        return text
+    while len(text) > 1 and text_width(text + "…") > width:
+        text = text[:-1]
+    return text.rstrip() + "…"
+
+
+def percent(probability: float) -> str:
+    """A probability for people; neither 0 % nor 100 % is ever said of what is not exactly so."""
+    if 0 < probability < 0.01:
+        return "<1 %"
+    if 0.99 < probability < 1:
+        return ">99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def duration(seconds: float) -> str:
+    """A span of time for people."""
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
+
+
+def clock(time: datetime, zone: tzinfo) -> str:
+    """Local clock time, with seconds."""
+    return f"{time.astimezone(zone):%H:%M:%S}"
+
+
+def readable_on(probability: float) -> str:
+    """The colour of text on `HUE` at a probability: dark on light, light on dark."""
+    return SHEET if probability > 0.55 else INK
+
+
+def person_style(index: int) -> tuple[str, str, Any]:
+    """Colour, mark and dashes of the person with some index."""
+    return PEOPLE[index % len(PEOPLE)]
+
+
+def hour_marks(begin: float, end: float) -> float:
+    """Seconds between two marks of a time axis that is some eight to sixteen marks long."""
+    span = end - begin
+    steps = (60, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
+    return float(next((step for step in steps if span / step <= 14), 86400 * math.ceil(span / 86400 / 14)))
