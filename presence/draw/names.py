@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from typing import Any, NamedTuple
+
+from matplotlib.patheffects import Normal, Stroke
 
 from presence.draw.house import House, swing
 from presence.draw.outlines import Box, Outline, Point, box_of, clearance, walls_of
@@ -23,6 +25,8 @@ def put_names(
     colour: Callable[[str], str] | None = None,
     *,
     sensors: bool = False,
+    halo: Callable[[str], str] | None = None,
+    only: Collection[str] | None = None,
 ) -> None:
     """Write each room's name where there is space for it, clear of stairs and, if they are drawn, of sensors.
 
@@ -31,6 +35,8 @@ def put_names(
         below: gives a second, bold line for a room.
         colour: gives the colour of a room's text.
         sensors: whether sensors are drawn.
+        only: the rooms that are named; all if None.
+        halo: gives the colour that surrounds a room's text, where lines are drawn under it.
     """
     stairs = [
         (end.floor, (end.at[0] - 0.6, end.at[1] - 0.8, end.at[0] + 0.6, end.at[1] + 0.8))
@@ -45,6 +51,8 @@ def put_names(
     ]
     swings = [(door.floor, swing(house, door)) for door in house.layout.doors.values() if door.kind != "stair"]
     for room in house.layout.rooms.values():
+        if only is not None and room.id not in only:
+            continue
         around = box_of([room.outline])
         solid = [Box(*box) for floor, box in (*stairs, *marks) if floor == room.floor]
         soft = [box for floor, box in swings if floor == room.floor and box is not None and box.meets(around)]
@@ -55,15 +63,26 @@ def put_names(
             colour(room.id) if colour is not None else INK,
             [box for box in solid if box.meets(around)],
             soft,
+            None if halo is None else halo(room.id),
         )
 
 
-def put_name(house: House, room: RoomShape, more: str, ink: str, solid: Sequence[Box], soft: Sequence[Box]) -> None:
+def put_name(
+    house: House,
+    room: RoomShape,
+    more: str,
+    ink: str,
+    solid: Sequence[Box],
+    soft: Sequence[Box],
+    halo: str | None = None,
+) -> None:
     """Write one room's name where it can be largest: never over what is solid, over a door's swing if need be."""
     best = max(_placings(house, room, more, solid, soft), key=lambda placing: placing.merit)
     (x, y), rotation = house.place(room.floor, best.at), 90 if best.upright else 0
     style: dict[str, Any] = {"ha": "center", "va": "center", "color": ink, "rotation": rotation, "zorder": 5}
-    style["linespacing"] = 1.05
+    style |= {"linespacing": 1.05, "clip_on": True}
+    if halo is not None:
+        style |= {"zorder": 10, "path_effects": [Stroke(linewidth=2.2, foreground=halo), Normal()]}
     if not more:
         house.axes.text(x, y, best.text, size=best.size, **style)
         return
@@ -107,7 +126,7 @@ def _placing(house: House, room: RoomShape, more: str, free: Box, upright: bool,
     lines = text.split("\n")
     wide = size * max([text_width(line) for line in lines] + ([0.5 * len(more) + 1] if more else []))
     tall = 1.2 * size * len(lines) + (1.2 * size if more else 0.0)
-    merit = size * (0.75 if upright else 1.0) - 0.4 * len(lines)
+    merit = size * (0.6 if upright else 1.0) - 0.4 * len(lines)
     merit += 0.7 * (min(1.6, across / wide) + min(1.6, up / tall))
     merit -= 2.0 * math.dist(free.centre, box_of([room.outline]).centre) / math.hypot(free.width, free.depth)
     if "…" in text or wide > across + 3 or tall > up + 3:

@@ -99,9 +99,15 @@ class Chart(Figure):
 
     def title(self, text: str, below: str = "") -> None:
         """A heading at the upper left, and a fainter line under it."""
-        height = self.get_figheight()
-        self.text(0.2 / self.get_figwidth(), 1 - 0.14 / height, text, size=13, weight="bold", va="top")
-        self.text(0.2 / self.get_figwidth(), 1 - 0.41 / height, below, size=9, color=FAINT, va="top")
+        width, height = self.get_size_inches()
+        space = 72 * (width - 0.4)
+        looks: tuple[tuple[str, float, float, dict[str, Any]], ...] = (
+            (text, 0.14, 13.0, {"weight": "bold"}),
+            (below, 0.41, 9.0, {"color": FAINT}),
+        )
+        for line, top, size, style in looks:
+            fitting = min(size, space / max(0.1, text_width(line, bold="weight" in style)))
+            self.text(0.2 / width, 1 - top / height, line, size=max(5.0, fitting), va="top", **style)
 
 
 @contextmanager

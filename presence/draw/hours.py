@@ -20,7 +20,7 @@ WIDTH, ROW, LEFT = 13.0, 0.29, 1.75
 """Inches: of the whole, of a room's row, left of the rows."""
 COUNT_ROW = 0.15
 HEAT = (-0.28, 0.5)
-"""Where the probabilities lie in a row of height 1, between the events above and the truth below; upper edge, height."""
+"""Upper edge and height of the probabilities in a row of height 1, between the events and the truth."""
 SURE, LIKELY = 0.8, 0.5
 """Probability of a direction from which its arrow is drawn whole, and drawn at all."""
 SPEAKING = ("detected", "occupied", "person", "pressed", "started")
@@ -69,7 +69,7 @@ def _put_rooms(axes: Axes, day: Day, rooms: list[str], seconds: NDArray[np.float
         axes.axhspan(row + HEAT[0] + HEAT[1], row + 0.5, facecolor=SHEET, zorder=2)
         if heads is not None:
             axes.broken_barh(spans(seconds, heads[:, row] > 0, step), (row + 0.27, 0.15), facecolor=INK, zorder=4)
-        axes.axhline(row + 0.5, color=HAIRLINE, linewidth=0.5)
+        axes.axhline(row + 0.5, color=HAIRLINE, linewidth=0.5, zorder=2.5)
     axes.axhspan(len(rooms) - 0.5, len(rooms) + 0.5, facecolor=PAPER, hatch="////", edgecolor=HAIRLINE, linewidth=0)
     axes.set_ylim(len(rooms) + 0.5, -0.5)
     axes.set_yticks([])
@@ -156,8 +156,9 @@ def _put_key(figure: Chart, *, truth: bool) -> None:
     bar = panel(figure, 0.2, 0.24, 1.2, 0.12)
     bar.imshow(np.linspace(0, 1, 64)[None, :], aspect="auto", cmap=HUE, vmin=0, vmax=1)
     bar.set_yticks([])
-    bar.set_xticks([0, 63], ["0 %", "100 %"], fontsize=7)
-    bar.tick_params(length=0, pad=1)
+    bar.set_xticks([])
+    for x, text, side in ((0.0, "0 %", "left"), (1.0, "100 %", "right")):
+        bar.text(x, -0.35, text, size=7, ha=side, va="top", transform=bar.transAxes)
     handles: list[Any] = [
         Patch(facecolor="none", edgecolor=INK, label="more likely than not"),
         Line2D([], [], color=INK, marker="|", markersize=6, linestyle="none", label="sensor event"),

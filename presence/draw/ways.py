@@ -26,11 +26,10 @@ from presence.draw.paper import (
     duration,
     fit,
     panel,
-    percent,
     person_style,
     readable_on,
 )
-from presence.draw.timeline import put_hours
+from presence.draw.hours import put_hours
 from presence.floorplan import AWAY, Floorplan
 
 WIDTH, HEIGHT = 6.0, 4.6
@@ -71,11 +70,11 @@ def paths(day: Day, people: Sequence[str] | None = None) -> Chart:
     begin, end = day.begin.astimezone(zone), day.end.astimezone(zone)
     span = f"{begin:%A} {begin.day} {begin:%B %Y}, {begin:%H:%M} to {end:%H:%M}"
     alt = f"Paths of {', '.join(who) or 'nobody'} in {day.plan.name}, {span}"
-    with chart(max(columns * cell[0] + 0.2, 5.4), rows * cell[1] + 1.0, alt) as figure:
+    with chart(max(columns * cell[0] + 0.2, 5.4), rows * cell[1] + 1.15, alt) as figure:
         figure.title(span, f"{day.plan.name}: where each person probably went")
         for number, person in enumerate(who):
             left = 0.2 + (number % columns) * cell[0]
-            bottom = (rows - 1 - number // columns) * cell[1] + 0.35
+            bottom = (rows - 1 - number // columns) * cell[1] + 0.62
             style = person_style(list(day.plan.people).index(person))
             _put_person(figure, day, layout, extent, person, style, (left, bottom))
         if not who:
@@ -100,7 +99,7 @@ def _put_person(
         return duration(share[room] * length) if share[room] * length >= 60 else ""
 
     house = put_house(figure, layout, extent, (at[0], at[1] + STRIP + 0.3), (width, height), fill)
-    put_names(house, stay, lambda room: readable_on(0.85 * share[room]))
+    put_names(house, stay, lambda room: readable_on(0.85 * share[room]), halo=fill)
     ways = ways_of(day, person)
     for (here, there), way in ways.items():
         _put_way(house, day.plan, here, there, way, style)
@@ -133,14 +132,14 @@ def ways_of(day: Day, person: str) -> dict[tuple[str, str], Way]:
             for here, there in pairwise(route):
                 way = ways.setdefault((here, there), Way())
                 way.times += 1
-                way.certainty.append((before[1] + float(row[room])) / 2 / (len(route) - 1) ** 0.5)
+                way.certainty.append((before[1] + float(row[room])) / 2)
         before = room, float(row[room])
     return ways
 
 
 def _put_way(house: House, plan: Floorplan, here: str, there: str, way: Way, style: Any) -> None:
     """A line through the door from room to room, to the right of its middle as one walks, with an arrow head."""
-    colour, mark, _ = style
+    colour = style[0]
     door = house.layout.doors[min(plan.graph[here][there], key=lambda id_: list(plan.doors).index(id_))]
     first, second = door.ends if door.ends[0].room == here else door.ends[::-1]
     sure = float(np.mean(way.certainty)) >= SURE
@@ -186,10 +185,10 @@ def _put_arrow(house: House, points: list[Point], line: dict[str, Any]) -> None:
     )
     house.axes.plot(xs, ys, **line)
     (ax, ay), (bx, by) = moved[-2:]
-    head = {"arrowstyle": "-|>", "color": line["color"], "lw": 0, "mutation_scale": 9, "shrinkA": 0, "shrinkB": 0}
-    share = 0.62
+    head = {"arrowstyle": "-|>", "color": line["color"], "lw": 0.4, "mutation_scale": 10, "shrinkA": 0, "shrinkB": 0}
+    share = 0.55
     tip = ax + share * (bx - ax), ay + share * (by - ay)
-    tail = ax + (share - 0.05) * (bx - ax), ay + (share - 0.05) * (by - ay)
+    tail = ax + (share - 0.08) * (bx - ax), ay + (share - 0.08) * (by - ay)
     house.axes.annotate("", tip, tail, arrowprops=head, zorder=9)
 
 
@@ -222,7 +221,7 @@ def _put_strip(
         axes.fill_between(seconds, -0.22, -0.04, where=wrong, step="post", color=INK, linewidth=0, clip_on=False)
     axes.set_ylim(-0.24, 1)
     axes.set_xlim(seconds[0], seconds[-1] + step)
-    axes.set_yticks([0, 1], ["", percent(1.0)], fontsize=6)
+    axes.set_yticks([])
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0, pad=1)
     put_hours(axes, seconds[0], seconds[-1] + step, day.plan.zone, labels=True, rules=False)
@@ -231,7 +230,7 @@ def _put_strip(
 
 def _put_key(figure: Chart) -> None:
     text = (
-        "darker: longer there     solid: sure, dashed: less sure     strip: probability of the likeliest room,"
-        " black under it where the truth says another"
+        "Darker: longer there. Lines: solid where sure, dashed where less so. Strip: the likeliest room, as high as"
+        " it is probable; black below it where the truth says another."
     )
     figure.text(0.2 / figure.get_figwidth(), 0.08 / figure.get_figheight(), text, size=7.5, color=FAINT, va="bottom")
