@@ -18,6 +18,9 @@ class Shown:
 
     __slots__ = ()
 
+    def __init_subclass__(cls) -> None:
+        cls._repr_pretty_ = Shown._repr_pretty_  # type: ignore[method-assign]  # else IPython prefers a dataclass's repr
+
     def _repr_png_(self) -> bytes | None:
         painter = _painter()
         data: bytes | None = painter.png(self) if painter else None

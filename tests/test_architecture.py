@@ -12,7 +12,7 @@ import presence
 
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
-    {"errors"},
+    {"errors", "display"},
     {"many", "homes"},
     {"reading", "parquet", "rows", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
     {"floorplan", "events", "truth"},
