@@ -125,7 +125,7 @@ def test_rooms_without_outline_find_a_place_beside_the_others(path: Path, every:
     assert not layout.notes
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(plans())
 def test_any_plan(mapping: dict[str, Any]) -> None:
     """Only outlines that the plan gives may overlap, and then it is said."""
@@ -138,7 +138,7 @@ def test_any_plan(mapping: dict[str, Any]) -> None:
         assert any(all(room in note for room in pair) for note in layout.notes)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(plans(max_rooms=9))
 def test_any_plan_without_outlines(mapping: dict[str, Any]) -> None:
     plan = Floorplan.from_mapping(without(mapping, set(mapping["rooms"])))
@@ -149,7 +149,7 @@ def test_any_plan_without_outlines(mapping: dict[str, Any]) -> None:
 
 
 @given(plans(), st.booleans())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_floors_on_one_sheet_do_not_overlap(mapping: dict[str, Any], beside: bool) -> None:
     layout = house_layout(Floorplan.from_mapping(mapping))
     shifts = layout.offsets(beside=beside)

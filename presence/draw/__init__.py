@@ -21,13 +21,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from presence.draw.day import Day, replay_day
+    from presence.draw.hours import timeline
     from presence.draw.layout import HouseLayout, house_layout
     from presence.draw.passing import passage, passages
-    from presence.draw.ways import paths
     from presence.draw.plans import plan, probabilities
     from presence.draw.scoring import evaluation, reliability
     from presence.draw.soundness import health
-    from presence.draw.hours import timeline
+    from presence.draw.ways import paths
 
 __all__ = [
     "Day",

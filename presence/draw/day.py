@@ -9,6 +9,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.display import Shown
 from presence.errors import Fault, LogError
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
@@ -21,7 +22,7 @@ from presence.whereabouts import Whereabouts
 
 
 @dataclass(frozen=True)
-class Day:
+class Day(Shown):
     """What a replay told, from the first belief to the last."""
 
     plan: Floorplan
@@ -32,6 +33,10 @@ class Day:
     events: tuple[Event, ...]
     truth: tuple[TruthLine, ...] = ()
     """In order of time; empty where nobody wrote down who was where."""
+    settings: Settings | None = None
+    hypotheses: int = 16
+    whole: bool = True
+    """False for a part of what was replayed: it cannot be replayed from its own events."""
 
     @property
     def begin(self) -> datetime:
@@ -58,7 +63,14 @@ class Day:
             passages=tuple(passage for passage in self.passages if begin <= passage.time <= end),
             events=tuple(event for event in self.events if begin <= event.time <= end),
             truth=tuple(line for line in self.truth if line.time <= end),
+            whole=False,
         )
+
+    @property
+    def every(self) -> float:
+        """Step of the grid, seconds; a minute where there is one instant only."""
+        times = self.seconds()
+        return float(times[1] - times[0]) if len(times) > 1 else 60.0
 
     def at(self, time: datetime) -> Belief:
         """The belief at an instant, or at the last instant of the grid before it; the first one for earlier times."""
@@ -135,7 +147,7 @@ def replay_day(
     if not beliefs:
         raise LogError([Fault("<replay>", 0, _nothing(f"of {every:g} s"))])
     ordered = sorted(passages.values(), key=lambda passage: passage.time)
-    return Day(plan, tuple(beliefs), tuple(ordered), tuple(seen), tuple(truth))
+    return Day(plan, tuple(beliefs), tuple(ordered), tuple(seen), tuple(truth), settings, hypotheses)
 
 
 def _nothing(where: str) -> str:

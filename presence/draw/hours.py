@@ -39,7 +39,7 @@ def timeline(day: Day) -> Chart:
         upper = panel(figure, LEFT, counts + 0.98, WIDTH - LEFT - 0.25, rows)
         lower = panel(figure, LEFT, 0.78, WIDTH - LEFT - 0.25, counts)
         seconds = day.seconds()
-        step = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 60.0
+        step = day.every
         _put_rooms(upper, day, rooms, seconds, step)
         _put_events(upper, day, rooms)
         _put_passages(upper, day, rooms)

@@ -232,5 +232,7 @@ def _put_floor_names(house: House) -> None:
     for floor in house.layout.floors:
         box = house.layout.bounds[floor]
         x, y = house.place(floor, (box.left, box.top))
+        if not house.axes.viewLim.contains(x, y):
+            continue
         name = floor_name(floor, house.layout.floors).upper()
         house.axes.text(x, y + 0.3, name, size=7.5, color=FAINT, va="bottom", ha="left", zorder=6)

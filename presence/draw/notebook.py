@@ -1,6 +1,6 @@
 """What homes, beliefs, passages and days show in a notebook: a picture, and beneath it a page where scripts run.
 
-The picture stands alone: it is all that is seen where a notebook is not trusted, where scripts do not run, and in print.
+The picture stands alone: it is all that is seen where a notebook is not trusted, where scripts do not run, in print.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ from presence.snapshot import Belief
 
 PAGE = "presence.draw.page"
 """The module that makes interactive pages, where there is one."""
+LONGEST = 3 * 86400.0
+"""Seconds of a log that a page steps through; a longer one would make a notebook heavy."""
 _latest: list[tuple[Any, Chart, bytes]] = []
 """The last picture: a notebook asks for it twice, as PNG and within HTML."""
 
@@ -61,9 +63,19 @@ def html_of(thing: Any) -> str | None:
 
 
 def _stepping(thing: Any) -> str:
-    """The interactive page of a day, folded away under its picture; nothing where no page can be made."""
-    if not isinstance(thing, Day) or find_spec(PAGE) is None:
+    """The interactive page of a day, folded away under its picture; nothing for a part of a day or a long log."""
+    if not isinstance(thing, Day) or not thing.whole or find_spec(PAGE) is None:
         return ""
-    page = import_module(PAGE).page(thing.plan, thing.events, truth=thing.truth or None)
-    frame = f'<iframe title="step through the day" style="width:100%;height:720px;border:0" srcdoc="{html.escape(page)}">'
-    return f"<details><summary>Step through this day</summary>{frame}</iframe></details>"
+    if (thing.end - thing.begin).total_seconds() > LONGEST:
+        return ""
+    page = import_module(PAGE).page(
+        thing.plan,
+        thing.events,
+        truth=thing.truth or None,
+        every=thing.every,
+        settings=thing.settings,
+        hypotheses=thing.hypotheses,
+    )
+    style = "width:100%;height:760px;border:0"
+    frame = f'<iframe title="step through the day" style="{style}" srcdoc="{html.escape(page)}"></iframe>'
+    return f"<details><summary>Step through this day</summary>{frame}</details>"

@@ -76,10 +76,14 @@ class Chart(Figure):
         FigureCanvasAgg(self)
 
     def savefig(self, *args: Any, **kwargs: Any) -> None:
-        """As `Figure.savefig`, in the look of these charts; a name without its glyph in the font gets a box."""
-        with matplotlib.rc_context(STYLE), warnings.catch_warnings():
-            warnings.filterwarnings("ignore", message=r"(?s)Glyph .* missing from font|Matplotlib currently does not")
+        """As `Figure.savefig`, in the look of these charts."""
+        with _look():
             super().savefig(*args, **kwargs)
+
+    def draw(self, renderer: Any) -> None:
+        """As `Figure.draw`, in the look of these charts."""
+        with _look():
+            super().draw(renderer)
 
     def png(self) -> bytes:
         """The picture as a PNG file; the same chart gives the same bytes."""
@@ -109,13 +113,27 @@ class Chart(Figure):
             fitting = min(size, space / max(0.1, text_width(line, bold="weight" in style)))
             self.text(0.2 / width, 1 - top / height, line, size=max(5.0, fitting), va="top", **style)
 
+    def foot(self, text: str, size: float = 7.5) -> None:
+        """Small print at the lower left, in as many lines as it takes."""
+        width, height = self.get_size_inches()
+        lines = _lines(text.split(), 72 * (width - 0.4) / size) or [text]
+        style: Any = {"size": size, "color": FAINT, "va": "bottom", "linespacing": 1.15}
+        self.text(0.2 / width, 0.07 / height, "\n".join(lines), **style)
+
 
 @contextmanager
 def chart(width: float, height: float, alt: str = "") -> Iterator[Chart]:
     """A new chart, with everything that is put on it in the look of these charts."""
+    with _look():
+        yield Chart(width, height, alt)
+
+
+@contextmanager
+def _look() -> Iterator[None]:
+    """The style; a character that the font has no glyph for is drawn as a box without more ado."""
     with matplotlib.rc_context(STYLE), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"(?s)Glyph .* missing from font|Matplotlib currently does not")
-        yield Chart(width, height, alt)
+        yield
 
 
 def panel(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:

@@ -8,6 +8,7 @@ from typing import Any
 from matplotlib.axes import Axes
 
 from presence.draw.day import Day
+from presence.draw.hours import put_hours
 from presence.draw.house import Extent, House, put_house
 from presence.draw.layout import HouseLayout, house_layout
 from presence.draw.names import put_names
@@ -27,7 +28,6 @@ from presence.draw.paper import (
     panel,
     percent,
 )
-from presence.draw.hours import put_hours
 from presence.floorplan import AWAY, Floorplan
 from presence.passages import Passage
 from presence.whereabouts import Whereabouts
@@ -65,7 +65,7 @@ def passages(day: Day) -> Chart:
             " sensor at the door."
         )
         key += " Triangles: the truth." if day.truth else ""
-        figure.text(0.2 / WIDTH, 0.12 / (height + 1.75), key, size=8, color=FAINT, va="bottom")
+        figure.foot(key)
     return figure
 
 

@@ -115,9 +115,7 @@ def _put_minutes(figure: Chart, scores: Scores, at: tuple[float, float], size: t
     axes.set_xlabel("in the dark with somebody there   |   on with nobody there (minutes a day)", size=8.5)
     _heading(axes, "Switching by room, beside the best timer")
     handles = [
-        Line2D(
-            [], [], marker="D", linestyle="none", markerfacecolor=HUE(0.85), markeredgecolor=SHEET, label="model"
-        ),
+        Line2D([], [], marker="D", linestyle="none", markerfacecolor=HUE(0.85), markeredgecolor=SHEET, label="model"),
         Line2D([], [], marker="o", linestyle="none", markerfacecolor=SHEET, markeredgecolor=INK, label="timer"),
     ]
     anchor = (1.0, 1.0)

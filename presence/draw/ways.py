@@ -12,6 +12,7 @@ import numpy as np
 from matplotlib.colors import to_hex
 
 from presence.draw.day import Day
+from presence.draw.hours import put_hours
 from presence.draw.house import Extent, House, put_house
 from presence.draw.layout import HouseLayout, house_layout
 from presence.draw.names import put_names
@@ -29,7 +30,6 @@ from presence.draw.paper import (
     person_style,
     readable_on,
 )
-from presence.draw.hours import put_hours
 from presence.floorplan import AWAY, Floorplan
 
 WIDTH, HEIGHT = 6.0, 4.6
@@ -200,7 +200,7 @@ def _put_strip(
     seconds = day.seconds()
     likeliest = probability.argmax(axis=1)
     top = probability.max(axis=1)
-    step = seconds[1] - seconds[0] if len(seconds) > 1 else 60.0
+    step = day.every
     axes.fill_between(seconds, top, step="post", color=HUE(0.28), linewidth=0)
     axes.step(seconds, top, where="post", color=INK, linewidth=0.6)
     changes = [0, *(np.flatnonzero(np.diff(likeliest)) + 1), len(seconds)]
@@ -233,4 +233,4 @@ def _put_key(figure: Chart) -> None:
         "Darker: longer there. Lines: solid where sure, dashed where less so. Strip: the likeliest room, as high as"
         " it is probable; black below it where the truth says another."
     )
-    figure.text(0.2 / figure.get_figwidth(), 0.08 / figure.get_figheight(), text, size=7.5, color=FAINT, va="bottom")
+    figure.foot(text)
