@@ -23,6 +23,8 @@ HEAT = (-0.28, 0.5)
 """Upper edge and height of the probabilities in a row of height 1, between the events and the truth."""
 SURE, LIKELY = 0.8, 0.5
 """Probability of a direction from which its arrow is drawn whole, and drawn at all."""
+CLOSE = 2.5 * 86400
+"""Seconds up to which events and passages are drawn; more would hide each other."""
 SPEAKING = ("detected", "occupied", "person", "pressed", "started")
 """Values that say that somebody is there."""
 
@@ -35,19 +37,24 @@ def timeline(day: Day) -> Chart:
     zone = day.plan.zone
     alt = f"{day.plan.name}, {_span(day, zone)}: probability of somebody in each of {len(rooms)} rooms over time"
     with chart(WIDTH, rows + counts + 1.85, alt) as figure:
-        figure.title(_span(day, zone), f"{day.plan.name}: where somebody was, as told at the time")
+        what = "where somebody was, as told at the time"
+        close = (day.end - day.begin).total_seconds() <= CLOSE
+        figure.title(
+            _span(day, zone), f"{day.plan.name}: {what}" + ("" if close else " (events and passages: see a day)")
+        )
         upper = panel(figure, LEFT, counts + 0.98, WIDTH - LEFT - 0.25, rows)
         lower = panel(figure, LEFT, 0.78, WIDTH - LEFT - 0.25, counts)
         seconds = day.seconds()
         step = day.every
         _put_rooms(upper, day, rooms, seconds, step)
-        _put_events(upper, day, rooms)
-        _put_passages(upper, day, rooms)
+        if close:
+            _put_events(upper, day, rooms)
+            _put_passages(upper, day, rooms)
         _put_count(lower, day, seconds, step)
         for axes in (upper, lower):
             axes.set_xlim(seconds[0], seconds[-1] + step)
             put_hours(axes, seconds[0], seconds[-1] + step, zone, labels=axes is lower)
-        _put_key(figure, truth=bool(day.truth))
+        _put_key(figure, close=close, truth=bool(day.truth))
     return figure
 
 
@@ -149,7 +156,7 @@ def put_hours(axes: Axes, begin: float, end: float, zone: tzinfo, *, labels: boo
             axes.axvline(mark, color=HAIRLINE, linewidth=0.5, zorder=0.5)
 
 
-def _put_key(figure: Chart, *, truth: bool) -> None:
+def _put_key(figure: Chart, *, close: bool, truth: bool) -> None:
     """What the signs mean, in one line at the foot."""
     axes = panel(figure, LEFT, 0.08, WIDTH - LEFT - 0.25, 0.34)
     axes.set_axis_off()
@@ -174,6 +181,7 @@ def _put_key(figure: Chart, *, truth: bool) -> None:
             label="less than 80 % sure",
         ),
     ]
+    handles = handles if close else handles[:1]
     if truth:
         handles.append(Line2D([], [], color=INK, linewidth=3, label="truth"))
     axes.legend(handles=handles, ncols=len(handles), loc="center left", borderpad=0, fontsize=8, columnspacing=2.2)
