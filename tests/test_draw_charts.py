@@ -19,7 +19,7 @@ from matplotlib.patches import Polygon
 
 from presence import Event, Floorplan, draw
 from presence.draw.day import Day
-from presence.draw.paper import HUE, Chart, duration, fit, percent, text_width
+from presence.draw.paper import HUE, Chart, contrast, duration, fit, percent, readable_on, text_width
 from presence.draw.ways import ways_of
 from presence.errors import LogError
 from presence.evaluate import evaluate
@@ -147,6 +147,12 @@ def test_lightness_tells_probability_without_colour() -> None:
     rgb = HUE(np.linspace(0, 1, 101))[:, :3]
     linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
     assert (np.diff(linear @ [0.2126, 0.7152, 0.0722]) < 0).all()
+
+
+def test_text_is_readable_on_every_probability() -> None:
+    """At least 3:1, what large and bold text needs (WCAG 2.2, 1.4.3); black on white is 21:1 by definition."""
+    assert contrast("black", "white") == pytest.approx(21.0)
+    assert all(contrast(readable_on(p), HUE(p)) > 3.9 for p in np.linspace(0, 1, 101))
 
 
 # --- days -------------------------------------------------------------------------------------------------------------

@@ -113,7 +113,7 @@ def _put_passages(axes: Axes, day: Day, rooms: list[str]) -> None:
             stems.append([(at, a), (at, b)])
             heads.append((at, b, "v" if b > a else "^"))
         halo = LineCollection(stems, colors=SHEET, linewidths=2.2, zorder=5, alpha=0.8)
-        line = LineCollection(stems, colors=INK, linewidths=0.9, linestyles="-" if sure else (0, (2, 1.6)), zorder=6)
+        line = LineCollection(stems, colors=INK, linewidths=0.9, linestyles="-" if sure else (0, (2.5, 2)), zorder=6)
         axes.add_collection(halo, autolim=False)
         axes.add_collection(line, autolim=False)
         for mark in "v^":

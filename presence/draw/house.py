@@ -173,7 +173,7 @@ def _put_leaf(house: House, door: DoorShape, ends: list[Point], along: Point) ->
         for a, b, side in ((ends[0], middle, 0.05), (middle, ends[1], -0.05)):
             _line(house, _step(a, -uy, ux, side), _step(b, -uy, ux, side), **style)
     elif door.leaf == "overhead":
-        _line(house, *ends, color=INK, linewidth=1.6, linestyle=(0, (2, 1)), zorder=3.3)
+        _line(house, *ends, color=INK, linewidth=1.6, linestyle=(0, (3, 1.8)), zorder=3.3)
 
 
 def swing(house: House, door: DoorShape) -> Box | None:

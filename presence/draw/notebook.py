@@ -72,6 +72,7 @@ def _stepping(thing: Any) -> str:
         thing.plan,
         thing.events,
         truth=thing.truth or None,
+        log="the day above",
         every=thing.every,
         settings=thing.settings,
         hypotheses=thing.hypotheses,

@@ -18,25 +18,25 @@ from typing import Any
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.colors import LinearSegmentedColormap, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 
-PAPER, SHEET, INK, FAINT, HAIRLINE = "#f7f5f0", "#ffffff", "#23263a", "#6d7184", "#d5d3cc"
-DARKEST = "#6a1b49"
-HUE = LinearSegmentedColormap.from_list("presence", ["#ffffff", "#f0d5e0", "#d795b4", "#a9477a", DARKEST])
-"""Probability 0 to 1, lightness falling evenly."""
+PAPER, SHEET, INK, FAINT, HAIRLINE = "#f5f3ee", "#fffefb", "#24211c", "#635d53", "#cfc9bd"
+DARKEST = "#14595a"
+HUE = LinearSegmentedColormap.from_list("presence", [SHEET, "#d6e8e6", "#a3cbc9", "#4c9190", DARKEST])
+"""Probability 0 to 1, lightness falling evenly; the colours of the page in `presence.draw.page`."""
 PEOPLE = (
-    ("#0072b2", "o", "-"),
-    ("#d55e00", "s", "--"),
-    ("#009e73", "^", "-."),
-    ("#b8860b", "D", ":"),
-    ("#56b4e9", "v", (0, (5, 1, 1, 1, 1, 1))),
-    ("#000000", "P", (0, (3, 3))),
+    ("#e69f00", "o", "-"),
+    ("#56b4e9", "s", "--"),
+    ("#cc79a7", "^", "-."),
+    ("#009e73", "D", ":"),
+    ("#d55e00", "v", (0, (5, 1, 1, 1, 1, 1))),
+    ("#0072b2", "P", (0, (3, 3))),
 )
-"""Colour, mark and dashes by person, in turn; all but the fourth colour from Okabe and Ito (2008), "Color Universal
-Design", the palette that people with any colour vision can tell apart."""
+"""Colour, mark and dashes by person, in turn; colours from Okabe and Ito (2008), "Color Universal Design", which people
+with any colour vision can tell apart."""
 FORTH, BACK, NOBODY = "#0072b2", "#d55e00", "#9a9ca8"
 """The two directions of a door (also told by place and arrow), and nobody."""
 DPI = 110
@@ -62,6 +62,7 @@ STYLE: Any = {
     "hatch.linewidth": 0.6,
     "svg.fonttype": "path",
     "legend.frameon": False,
+    "lines.scale_dashes": False,
 }
 
 
@@ -106,11 +107,13 @@ class Chart(Figure):
         width, height = self.get_size_inches()
         space = 72 * (width - 0.4)
         looks: tuple[tuple[str, float, float, dict[str, Any]], ...] = (
-            (text, 0.14, 13.0, {"weight": "bold"}),
+            (text, 0.13, 14.0, {"weight": "bold", "family": "DejaVu Serif"}),
             (below, 0.41, 9.0, {"color": FAINT}),
         )
         for line, top, size, style in looks:
-            fitting = min(size, space / max(0.1, text_width(line, bold="weight" in style)))
+            fitting = min(
+                size, space / max(0.1, text_width(line, bold="weight" in style) * (1.06 if "family" in style else 1.0))
+            )
             self.text(0.2 / width, 1 - top / height, line, size=max(5.0, fitting), va="top", **style)
 
     def foot(self, text: str, size: float = 7.5) -> None:
@@ -211,9 +214,21 @@ def clock(time: datetime, zone: tzinfo) -> str:
     return f"{time.astimezone(zone):%H:%M:%S}"
 
 
+def luminance(colour: Any) -> float:
+    """Relative luminance, 0 black to 1 white (WCAG 2.2, "relative luminance")."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: Any, other: Any) -> float:
+    """Contrast ratio of two colours, 1 to 21 (WCAG 2.2, "contrast ratio")."""
+    dark, light = sorted((luminance(one), luminance(other)))
+    return (light + 0.05) / (dark + 0.05)
+
+
 def readable_on(probability: float) -> str:
-    """The colour of text on `HUE` at a probability: dark on light, light on dark."""
-    return SHEET if probability > 0.55 else INK
+    """The colour of text on `HUE` at a probability: dark or light, whichever stands out more."""
+    return max((INK, SHEET), key=lambda text: contrast(text, HUE(probability)))
 
 
 def person_style(index: int) -> tuple[str, str, Any]:

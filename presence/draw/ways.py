@@ -108,7 +108,7 @@ def _put_person(
     title.set_xlim(0, width)
     title.set_ylim(0, 0.25)
     title.plot([0.08, 0.42], [0.1, 0.1], color=colour, linestyle=dashes, linewidth=1.6)
-    title.scatter([0.25], [0.1], marker=mark, s=40, color=colour, edgecolor=SHEET, zorder=3)
+    title.scatter([0.25], [0.1], marker=mark, s=40, facecolor=colour, edgecolor=INK, linewidth=0.6, zorder=3)
     away = share[AWAY] * length
     text = person if away < 60 else f"{person}   (away for {duration(away)})"
     title.text(0.55, 0.1, text, size=10.5, weight="bold", va="center")
@@ -143,8 +143,8 @@ def _put_way(house: House, plan: Floorplan, here: str, there: str, way: Way, sty
     door = house.layout.doors[min(plan.graph[here][there], key=lambda id_: list(plan.doors).index(id_))]
     first, second = door.ends if door.ends[0].room == here else door.ends[::-1]
     sure = float(np.mean(way.certainty)) >= SURE
-    line: dict[str, Any] = {"color": colour, "linestyle": "-" if sure else (0, (2.2, 1.6)), "zorder": 8}
-    line["linewidth"] = min(4.0, 1.2 + 0.5 * math.log2(way.times))
+    line: dict[str, Any] = {"color": colour, "linestyle": "-" if sure else (0, (3.5, 2.5)), "zorder": 8}
+    line["linewidth"] = min(4.0, 1.4 + 0.5 * math.log2(way.times))
     start = _middle(house, here)
     if door.kind == "stair":
         ends = [
@@ -180,12 +180,11 @@ def _put_arrow(house: House, points: list[Point], line: dict[str, Any]) -> None:
         size = math.dist(a, b) or 1.0
         moved.append((x + 0.14 * (b[1] - a[1]) / size, y - 0.14 * (b[0] - a[0]) / size))
     xs, ys = zip(*moved, strict=True)
-    house.axes.plot(
-        xs, ys, **{**line, "color": SHEET, "linewidth": line["linewidth"] + 1.6, "linestyle": "-", "zorder": 7}
-    )
+    house.axes.plot(xs, ys, color=SHEET, linewidth=line["linewidth"] + 2.4, zorder=7)
+    house.axes.plot(xs, ys, **{**line, "color": INK, "linewidth": line["linewidth"] + 1.0, "zorder": 7.5})
     house.axes.plot(xs, ys, **line)
     (ax, ay), (bx, by) = moved[-2:]
-    head = {"arrowstyle": "-|>", "color": line["color"], "lw": 0.4, "mutation_scale": 10, "shrinkA": 0, "shrinkB": 0}
+    head = {"arrowstyle": "-|>", "color": INK, "lw": 0.4, "mutation_scale": 10, "shrinkA": 0, "shrinkB": 0}
     share = 0.55
     tip = ax + share * (bx - ax), ay + share * (by - ay)
     tail = ax + (share - 0.08) * (bx - ax), ay + (share - 0.08) * (by - ay)
