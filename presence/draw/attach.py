@@ -107,13 +107,13 @@ def _best(site: Site, placed: dict[str, Outline], room: str) -> Box:
 
 
 def _first(site: Site, room: str) -> Box:
-    """The first room of a floor: over its stair, around what is known of it, else at the origin."""
+    """The first room of a floor: where its doors are known to be, over its stair, at its sensors, at the origin."""
     known, spots = _known(site, room), [*site.spots.get(room, ()), *_doorways(site, room)]
     width, depth = _sizes(site, room)[0]
+    if known is not None:
+        return known
     if room in site.anchors:
         x, y = site.anchors[room]
-    elif known is not None:
-        return known
     elif spots:
         x, y = box_of([tuple(spots)]).centre
     elif site.ground:

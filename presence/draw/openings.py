@@ -52,6 +52,8 @@ def _door(door: Door, rooms: Mapping[str, RoomShape], taken: dict[int, list[Poin
     wall = shared_wall(a, b)
     at = _honoured(door, [rooms[first], rooms[second]])
     if at is not None:
+        if any(not room.given and _distance(room, at) > STEP for room in (rooms[first], rooms[second])):
+            return _link(door, rooms, at)
         near = min((nearest(o, at) for o in (a, b)), key=lambda spot: math.dist(spot[0], at))
         if wall is None and math.dist(near[0], at) > STEP:
             return _link(door, rooms, at)
@@ -62,18 +64,19 @@ def _door(door: Door, rooms: Mapping[str, RoomShape], taken: dict[int, list[Poin
 
 
 def _honoured(door: Door, rooms: list[RoomShape]) -> Point | None:
-    """The spot that the plan gives, if a room of the door is drawn where the plan has it, or happens to reach it."""
+    """The spot that the plan gives, if a room of the door has its outline from the plan, or all happen to reach it."""
     at = door.at
-    if at is None:
-        return None
-    if any(room.given or math.dist(nearest(room.outline, at)[0], at) < TOUCH for room in rooms):
+    if at is None or any(room.given for room in rooms) or all(_distance(room, at) < TOUCH for room in rooms):
         return at
     return None
 
 
-def _in_wall(
-    door: Door, kind: str, floor: int, at: Point, wall: Wall, rooms: Mapping[str, RoomShape], width: float | None = None
-) -> DoorShape:
+def _distance(room: RoomShape, point: Point) -> float:
+    """Metres from a point to the nearest wall of a room."""
+    return math.dist(nearest(room.outline, point)[0], point)
+
+
+def _in_wall(door: Door, kind: str, floor: int, at: Point, wall: Wall, rooms: Mapping[str, RoomShape]) -> DoorShape:
     """A door in a wall, with a spot before it on each side."""
     (ax, ay), (bx, by) = wall
     angle = math.atan2(by - ay, bx - ax) % math.pi
@@ -84,9 +87,10 @@ def _in_wall(
         _lean(rooms, first, sides[1]) - _lean(rooms, second, sides[1])
     ):
         sides.reverse()
-    room = min(WIDTHS[door.leaf], 0.8 * math.dist(*wall)) if width is None else width
+    corner = 2 * min(math.dist(at, end) for end in wall)
+    width = min(WIDTHS[door.leaf], max(0.9 * corner, 0.4))
     ends = DoorEnd(first, floor, sides[0]), DoorEnd(second, floor, sides[1])
-    return DoorShape(door.id, door.between, door.leaf, kind, floor, at, angle, room, ends)
+    return DoorShape(door.id, door.between, door.leaf, kind, floor, at, angle, width, ends)
 
 
 def _lean(rooms: Mapping[str, RoomShape], room: str, point: Point) -> float:
@@ -139,7 +143,7 @@ def _open_pieces(outline: Outline, wall: Wall, others: list[Outline]) -> Iterato
 def _stair(door: Door, rooms: Mapping[str, RoomShape], taken: dict[int, list[Point]]) -> DoorShape:
     """A stair: a spot in each of its two rooms, one above the other where that can be, clear of other stairs."""
     a, b = (rooms[room] for room in door.between)
-    at = _honoured(door, [a, b])
+    at = door.at if door.at and any(room.given or contains(room.outline, door.at) for room in (a, b)) else None
     others = [spot for floor in (a.floor, b.floor) for spot in taken.get(floor, [])]
     both = [spot for spot in inner_spots(a.outline) if clearance(b.outline, spot) > INSET]
     both += [spot for spot in inner_spots(b.outline) if clearance(a.outline, spot) > INSET]
@@ -167,7 +171,7 @@ def _link(door: Door, rooms: Mapping[str, RoomShape], at: Point | None) -> DoorS
     a, b = (rooms[room] for room in door.between)
     pairs = [(corner, nearest(b.outline, corner)[0]) for corner in (*a.outline, a.label_at)]
     pairs += [(nearest(a.outline, corner)[0], corner) for corner in b.outline]
-    p, q = min(pairs, key=lambda pair: math.dist(*pair))
+    p, q = min(pairs, key=lambda pair: math.dist(*pair)) if at is None else (at, at)
     p, q = nearest(a.outline, p)[0], nearest(b.outline, q)[0]
     angle = (math.atan2(q[1] - p[1], q[0] - p[0]) + math.pi / 2) % math.pi
     ends = DoorEnd(a.id, a.floor, _inside(a.outline, p)), DoorEnd(b.id, b.floor, _inside(b.outline, q))
