@@ -274,6 +274,14 @@ def test_hostile_names_are_drawn_as_they_stand() -> None:
     assert "<script" not in markup.split("srcdoc")[0]
 
 
+def test_a_room_smaller_than_its_name() -> None:
+    tiny = [[0, 0], [0.2, 0], [0.2, 0.2], [0, 0.2]]
+    rooms = {"cupboard_under_the_stairs": {"outline": tiny}, "hall": {"outline": [[0.2, 0], [9, 0], [9, 9], [0.2, 9]]}}
+    doors = {k: {"between": [k, "away"], "leaf": "hinged"} for k in rooms}
+    plan = Floorplan.from_mapping({"name": "tiny", "time_zone": "UTC", "rooms": rooms, "doors": doors})
+    check_texts(draw.plan(plan))
+
+
 def test_text_is_fitted() -> None:
     text, size = fit("garden bedroom", 60, 40, 9, 5)
     assert text == "garden\nbedroom"

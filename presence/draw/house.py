@@ -52,6 +52,12 @@ class House:
         x, y = self.shifts[floor]
         return at[0] + x, at[1] + y
 
+    def view(self, floor: int) -> Box:
+        """The part of a floor that is on the axes, in the floor's own coordinates."""
+        (left, right), (bottom, top) = self.axes.get_xlim(), self.axes.get_ylim()
+        x, y = self.shifts[floor]
+        return Box(left - x, bottom - y, right - x, top - y)
+
     def outline(self, room: RoomShape) -> Outline:
         """A room's corners on the axes."""
         return tuple(self.place(room.floor, corner) for corner in room.outline)

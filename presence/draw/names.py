@@ -107,16 +107,26 @@ def _placings(
     house: House, room: RoomShape, more: str, solid: Sequence[Box], soft: Sequence[Box]
 ) -> Iterator[_Placing]:
     """Ways of writing a name: in which free box, level or upright, how large."""
-    box = box_of([room.outline])
+    box = _common(box_of([room.outline]), house.view(room.floor))
     spots = [room.label_at, box.centre]
     spots += [(box.left + box.width * i / 6, box.bottom + box.depth * j / 8) for i in range(1, 6) for j in range(1, 8)]
     for spot in spots:
-        if clearance(room.outline, spot) <= 0.1:
+        if clearance(room.outline, spot) <= 0.1 or not _holds(box, spot):
             continue
         for obstacles in ((*solid, *soft), solid) if soft else (solid,):
-            free = _free_box(room.outline, spot, obstacles)
+            free = _common(_free_box(room.outline, spot, obstacles), box)
             for upright in (False, True):
                 yield _placing(house, room, more, free, upright, soft)
+    yield _placing(house, room, more, box, False, soft)._replace(merit=-math.inf)  # a room smaller than a foot
+
+
+def _common(a: Box, b: Box) -> Box:
+    """What two boxes share."""
+    return Box(max(a.left, b.left), max(a.bottom, b.bottom), min(a.right, b.right), min(a.top, b.top))
+
+
+def _holds(box: Box, point: Point) -> bool:
+    return box.left <= point[0] <= box.right and box.bottom <= point[1] <= box.top
 
 
 def _placing(house: House, room: RoomShape, more: str, free: Box, upright: bool, soft: Sequence[Box]) -> _Placing:
@@ -128,7 +138,7 @@ def _placing(house: House, room: RoomShape, more: str, free: Box, upright: bool,
     tall = 1.2 * size * len(lines) + (1.2 * size if more else 0.0)
     merit = size * (0.6 if upright else 1.0) - 0.4 * len(lines)
     merit += 0.7 * (min(1.6, across / wide) + min(1.6, up / tall))
-    merit -= 2.0 * math.dist(free.centre, box_of([room.outline]).centre) / math.hypot(free.width, free.depth)
+    merit -= 2.0 * math.dist(free.centre, box_of([room.outline]).centre) / max(math.hypot(free.width, free.depth), 1e-3)
     if "…" in text or wide > across + 3 or tall > up + 3:
         merit -= 6.0
     half = (tall if upright else wide) / 2 / house.points, (wide if upright else tall) / 2 / house.points

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,7 +13,7 @@ from presence.draw.hours import put_hours
 from presence.draw.house import Extent, House, put_house
 from presence.draw.layout import HouseLayout, house_layout
 from presence.draw.names import put_names
-from presence.draw.outlines import Box, box_of
+from presence.draw.outlines import Box, Point, box_of
 from presence.draw.paper import (
     BACK,
     FAINT,
@@ -36,6 +37,8 @@ WIDTH, ROW, LEFT = 13.0, 0.62, 2.5
 """Inches: of the whole, of a door's row, left of the rows."""
 SIDE = 4.4
 """Inches: the plan beside one passage."""
+LEAST, LONGER = 0.02, 0.35
+"""Probability from which a direction has its arrow; share by which an arrow reaches beyond the spots at its door."""
 
 
 def passages(day: Day) -> Chart:
@@ -150,24 +153,32 @@ def _around(layout: HouseLayout, door_id: str) -> Extent:
 
 
 def _put_directions(house: House, passage: Passage) -> None:
-    """Arrows through the door, one for each direction, as thick as it is probable."""
+    """Arrows through the door, one for each direction, as thick as it is probable; at a stair up and down."""
     door = house.layout.doors[passage.door]
-    a, b = (house.place(end.floor, end.at) for end in door.ends)
-    across = (b[1] - a[1], a[0] - b[0])
-    size = (across[0] ** 2 + across[1] ** 2) ** 0.5 or 1.0
     for number, (key, probability) in enumerate(passage.directions.items()):
+        if probability < LEAST:
+            continue
         forth = key == ">".join(door.between)
-        start, stop = (a, b) if forth else (b, a)
-        sign = 0.22 if number == 0 else -0.22
-        dx, dy = sign * across[0] / size, sign * across[1] / size
-        stretch = 0.35
-        tail = start[0] + dx - stretch * (stop[0] - start[0]), start[1] + dy - stretch * (stop[1] - start[1])
-        tip = stop[0] + dx + stretch * (stop[0] - start[0]), stop[1] + dy + stretch * (stop[1] - start[1])
-        if probability >= 0.02:
-            colour = FORTH if forth else BACK
-            arrow = {"arrowstyle": "-|>", "color": colour, "lw": 0.8 + 4.2 * probability, "shrinkA": 0, "shrinkB": 0}
-            arrow["mutation_scale"] = 8 + 12 * probability
-            house.axes.annotate("", tip, tail, arrowprops=arrow, zorder=9, annotation_clip=False)
+        start, stop = door.ends if forth else door.ends[::-1]
+        side = 0.22 if number == 0 else -0.22
+        if door.kind == "stair":
+            rise = 1.1 if stop.floor > start.floor else -1.1
+            for end in door.ends:
+                x, y = house.place(end.floor, end.at)
+                _put_arrow(house, (x + 3 * side, y - rise), (x + 3 * side, y + rise), probability, forth)
+            continue
+        (ax, ay), (bx, by) = house.place(start.floor, start.at), house.place(stop.floor, stop.at)
+        size = math.dist((ax, ay), (bx, by)) or 1.0
+        turn = side if forth else -side  # the two directions lie side by side
+        dx, dy = turn * (by - ay) / size, turn * (ax - bx) / size
+        ex, ey = LONGER * (bx - ax), LONGER * (by - ay)
+        _put_arrow(house, (ax + dx - ex, ay + dy - ey), (bx + dx + ex, by + dy + ey), probability, forth)
+
+
+def _put_arrow(house: House, tail: Point, tip: Point, probability: float, forth: bool) -> None:
+    arrow = {"arrowstyle": "-|>", "color": FORTH if forth else BACK, "shrinkA": 0, "shrinkB": 0}
+    arrow |= {"lw": 0.8 + 4.2 * probability, "mutation_scale": 8 + 12 * probability}
+    house.axes.annotate("", tip, tail, arrowprops=arrow, zorder=9)
 
 
 def _put_bars(

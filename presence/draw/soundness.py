@@ -32,7 +32,7 @@ class Finding(Protocol):
 
     @property
     def kind(self) -> str:
-        """What is wrong, in words."""
+        """What is wrong; a `meaning` beside it, in words, is shown instead."""
         ...
 
     @property
@@ -102,5 +102,5 @@ def _put_list(
         if finding.since is not None:
             local = finding.since.astimezone(plan.zone)
             since = f", since {local:%a} {local.day} {local:%b %H:%M}"
-        text, points = fit(f"{finding.kind}{since}", 72 * (size[0] - 0.35), 12, 8, 5)
+        text, points = fit(f"{getattr(finding, 'meaning', finding.kind)}{since}", 72 * (size[0] - 0.35), 12, 8, 5)
         axes.text(0.3, y - 0.15, text, size=points, color=DARKEST, va="center")
