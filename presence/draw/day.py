@@ -147,7 +147,8 @@ def replay_day(
     if not beliefs:
         raise LogError([Fault("<replay>", 0, _nothing(f"of {every:g} s"))])
     ordered = sorted(passages.values(), key=lambda passage: passage.time)
-    return Day(plan, tuple(beliefs), tuple(ordered), tuple(seen), tuple(truth), settings, hypotheses)
+    known = tuple(line for line in truth if line.time <= beliefs[-1].time)
+    return Day(plan, tuple(beliefs), tuple(ordered), tuple(seen), known, settings, hypotheses)
 
 
 def _nothing(where: str) -> str:
