@@ -22,6 +22,7 @@ LAYERS = [
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text"},
+    {"draw"},
     {"demo", "cli_many"},
     {"cli_advise"},
     {"cli"},

@@ -1,0 +1,3 @@
+"""Pictures of homes, beliefs, days and scores."""
+
+from __future__ import annotations
