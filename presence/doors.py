@@ -150,7 +150,7 @@ class DoorEngine(EngineCore):
             directions = {f"{first}>{second}": share / 4, f"{second}>{first}": share / 4}
             who = dict.fromkeys(self.names, share / 2 / max(1, len(self.names)))
         nobody = 1.0 - sum(directions.values())
-        passage = Passage(snapshot.time, snapshot.time, door, directions, nobody, who, final=False)
+        passage = Passage(snapshot.time, snapshot.time, door, directions, nobody, who, final=False, plan=self.plan)
         told.append(passage)
         return replace(snapshot, closings=(*snapshot.closings, passage))
 

@@ -164,4 +164,5 @@ class Engine(DoorEngine):
                 for name, row in zip(self.names[: len(self.plan.people)], each, strict=False)
             },
             tuple(float(p) for p in at_home / at_home.sum()),
+            self.plan,
         )

@@ -8,7 +8,7 @@ is open whether somebody has passed at all, the label is part of each being's di
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
+from presence.display import Shown
 from presence.floorplan import Floorplan
 from presence.merging import Mixture
 
@@ -34,7 +35,7 @@ UNTOLD = -1
 
 
 @dataclass(frozen=True, slots=True)
-class Passage:
+class Passage(Shown):
     """Which way somebody went through a door; the two directions and `nobody` sum to 1."""
 
     time: datetime
@@ -50,6 +51,8 @@ class Passage:
     final: bool
     inferred: bool = False
     """True where no sensor of the door spoke: the belief moved from one room to the next."""
+    plan: Floorplan | None = field(default=None, repr=False, compare=False)
+    """The home, for pictures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +88,7 @@ def read_label(
     directions = {f"{first}>{second}": float(forth.sum()), f"{second}>{first}": float(back.sum())}
     who = {name: float(p) for name, p in zip(names, forth + back, strict=True)}
     nobody = max(0.0, 1.0 - sum(directions.values()))
-    return Passage(utc(window.seconds), utc(now), window.door, directions, nobody, who, final)
+    return Passage(utc(window.seconds), utc(now), window.door, directions, nobody, who, final, plan=plan)
 
 
 def tracks(windows: Sequence[Window]) -> list[int]:
@@ -136,4 +139,4 @@ def inferred_passages(
                 other = (1.0 - share) * 0.1
                 directions = {f"{here}>{there}": share, f"{there}>{here}": other}
                 ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
-                yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True)
+                yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True, plan)

@@ -9,6 +9,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.display import Shown
+from presence.floorplan import Floorplan
 from presence.merging import Mixture
 from presence.model import Condition
 from presence.passages import Passage, Window, utc
@@ -17,7 +19,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Belief:
+class Belief(Shown):
     """Who is where, at one instant."""
 
     time: datetime
@@ -27,6 +29,8 @@ class Belief:
     """For each resident: a distribution over all rooms and `away`."""
     at_home: tuple[float, ...]
     """`at_home[k]`: probability that exactly k people are on the property."""
+    plan: Floorplan | None = field(default=None, repr=False, compare=False)
+    """The home, for pictures."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import presence
 
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
-    {"errors"},
+    {"errors", "display"},
     {"many", "homes"},
     {"reading", "parquet", "rows", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
     {"floorplan", "events", "truth"},
@@ -21,7 +21,7 @@ LAYERS = [
     {"passages", "snapshot", "engine", "doors", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
-    {"batch", "advise", "advice_text"},
+    {"batch", "advise", "advice_text", "draw"},
     {"demo", "cli_many"},
     {"cli_advise"},
     {"cli"},

@@ -8,6 +8,7 @@ from functools import cached_property
 from os import PathLike
 from typing import TYPE_CHECKING, Any
 
+from presence.display import Shown
 from presence.floorplan.kinds import AWAY, KINDS, LINK_VALUES
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ class Pet:
 
 
 @dataclass(frozen=True)
-class Floorplan:
+class Floorplan(Shown):
     """A home: its rooms, doors, sensors and people, as dicts by id in the order of the file (`away` is the last room).
 
     Made by `load` or `from_mapping`, which check everything; a plan made by hand is not checked.
