@@ -24,7 +24,7 @@ LAYERS = [
     {"batch", "advise", "advice_text"},
     {"draw"},
     {"demo", "cli_many"},
-    {"cli_advise"},
+    {"cli_advise", "cli_draw"},
     {"cli"},
     {"__main__"},
 ]

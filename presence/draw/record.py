@@ -175,9 +175,8 @@ class _Keeper:
         event = self._latest
         if event is None or (event.sensor, event.value) != (association.sensor, association.value):
             return
-        chances: dict[str | None, float] = {**association.people, None: association.nobody}
-        who = max(chances, key=lambda name: chances[name])
-        self.seen[-1] = Seen(event, who, chances[who])
+        chances: list[tuple[str | None, float]] = [*association.people.items(), (None, association.nobody)]
+        self.seen[-1] = Seen(event, *max(chances, key=lambda chance: chance[1]))
 
     def record(self, most: int) -> Record:
         steps = np.array(self.steps, np.int64)
