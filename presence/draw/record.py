@@ -78,7 +78,7 @@ def record(
     every: float = 60.0,
     settings: Settings | None = None,
     hypotheses: int = 16,
-    most: int = MOST_INSTANTS,
+    most: int | None = None,
 ) -> Record:
     """Replay a log and keep what is told, for drawing.
 
@@ -88,7 +88,7 @@ def record(
         every: step of the grid, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
-        most: instants that are kept if tolerances of up to 20 points allow it.
+        most: instants that are kept if tolerances of up to 20 points allow it; by default MOST_INSTANTS.
 
     Raises:
         SettingError, EventError: as `presence.replay.replay`.
@@ -102,7 +102,7 @@ def record(
             keeper.passage(line)
         else:
             keeper.cause(line)
-    return keeper.record(most)
+    return keeper.record(MOST_INSTANTS if most is None else most)
 
 
 def thin(columns: Percents, needed: NDArray[np.bool_], most: int) -> tuple[NDArray[np.intp], int]:

@@ -114,7 +114,7 @@ function play(on) {
   if (state.n >= length - 1) state.n = 0;
   let before = performance.now(), exact = state.n;
   const tick = (now) => {
-    if (Math.round(exact) !== state.n) exact = state.n; // the user moved the time meanwhile
+    if (Math.floor(exact) !== state.n) exact = state.n; // the user moved the time meanwhile
     exact += (now - before) / 1000 * state.speed * 1000 / every;
     before = now;
     const n = Math.min(length - 1, Math.floor(exact));

@@ -61,7 +61,7 @@ function showPassages(n, recent, jump) {
   const list = document.getElementById("passage-list"), now = msOf(n);
   list.replaceChildren();
   const known = between(passages, now - 12 * HOUR, now).filter((p) => p.likely || !p.inferred);
-  for (const passage of known.slice(-5).reverse()) {
+  for (const passage of known.slice(-Math.max(5, recent.length)).reverse()) {
     const item = make("li", { class: recent.includes(passage) ? "now" : "" }, list);
     make("span", { class: "num" }, item, `${local(passage.ms).exact} `);
     make("b", {}, item, passage.likely ? way(passage) : `${house.doors[passage.door].name}: nobody`);
