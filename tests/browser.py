@@ -1,5 +1,6 @@
 """Headless Chromium for tests that look at a page; skipped where there is none, but for PRESENCE_BROWSER=required."""
 
+import base64
 import json
 import os
 import shutil
@@ -32,8 +33,7 @@ class Browser:
     def open(self, path: Path, *, size: str = "desktop", scheme: str = "light", motion: str = "no-preference") -> None:
         """Load a file as a double-click would, with an empty log."""
         width, height = SIZES[size]
-        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"}
-        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        self._resize(width, height)
         features = [
             {"name": "prefers-color-scheme", "value": scheme},
             {"name": "prefers-reduced-motion", "value": motion},
@@ -42,6 +42,10 @@ class Browser:
         self.driver.get("about:blank")
         self.complaints(), self.requests()
         self.driver.get(path.as_uri())
+
+    def _resize(self, width: int, height: int) -> None:
+        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500}
+        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
 
     def run(self, script: str, *arguments: Any) -> Any:
         """What a script on the page returns; `await frame()` waits until what was asked for is shown."""
@@ -82,12 +86,13 @@ class Browser:
             return None
         path = Path(folder) / f"{name}.png"
         path.parent.mkdir(parents=True, exist_ok=True)
-        width, height = self.run("return [innerWidth, Math.min(5000, document.documentElement.scrollHeight)]")
-        shot = {"x": 0, "y": 0, "width": width, "height": height, "scale": 1}
-        wish = {"format": "png", "captureBeyondViewport": True, "clip": shot}
-        import base64
-
-        path.write_bytes(base64.b64decode(self.driver.execute_cdp_cmd("Page.captureScreenshot", wish)["data"]))
+        script = "return [innerWidth, innerHeight, Math.min(5000, document.documentElement.scrollHeight)]"
+        width, height, whole = self.run(script)
+        self._resize(width, whole)
+        self.run("scrollTo(0, 0); await frame()")
+        shot = self.driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
+        path.write_bytes(base64.b64decode(shot["data"]))
+        self._resize(width, height)
         return path
 
 

@@ -59,21 +59,36 @@ function fitLabel(room, index, scale) {
   return { ...brief, chance: 0 };
 }
 
+// columns of floors, and the largest scale (pixels a metre) at which they fit: side by side, the first beside the
+// others one above the other, or all one above the other
 function arrangement(width, tallest) {
-  const boxes = house.floors.map(({ box: [l, b, r, t] }) => ({ wide: r - l + 1.6, tall: t - b + 1.6 }));
-  const inRow = Math.min((width - 24 * (boxes.length - 1)) / boxes.reduce((sum, box) => sum + box.wide, 0), tallest / Math.max(...boxes.map((b) => b.tall)));
-  const stacked = Math.min(width / Math.max(...boxes.map((b) => b.wide)), 2 * tallest / boxes.reduce((sum, b) => sum + b.tall, 0));
-  return Math.max(4, Math.min(70, Math.max(inRow, width < 700 ? stacked : 0)));
+  const floors = house.floors, edge = 1.6;
+  const choices = [floors.map((floor) => [floor]), [floors.slice(0, 1), [...floors.slice(1)].reverse()]];
+  if (width < 700) choices.push([floors]);
+  const scaleOf = (columns) => {
+    const wide = columns.map((column) => Math.max(...column.map(({ box: [l, , r] }) => r - l + edge)));
+    const tall = columns.map((column) => column.reduce((sum, { box: [, b, , t] }) => sum + t - b + edge, 0));
+    const room = columns.length > 1 ? tallest : Infinity;
+    return Math.min((width - 24 * (columns.length - 1)) / wide.reduce((sum, w) => sum + w), room / Math.max(...tall), 2 * tallest / Math.max(...tall.map((t, i) => t / columns[i].length)));
+  };
+  const best = choices.filter((columns) => columns.every((column) => column.length)).map((columns) => ({ columns, scale: scaleOf(columns) }));
+  best.sort((a, b) => b.scale - a.scale);
+  return { columns: best[0].columns, scale: Math.max(4, Math.min(70, best[0].scale)) };
 }
 
 let sheets = [];
 function drawPlan() {
   const holder = document.getElementById("sheets");
-  const scale = arrangement(holder.clientWidth, Math.max(380, .66 * window.innerHeight));
+  const { columns, scale } = arrangement(holder.clientWidth, Math.max(380, (told ? .62 : .78) * window.innerHeight));
   holder.replaceChildren();
-  sheets = house.floors.map((floor, i) => drawFloor(holder, floor, scale, i));
-  const brief = sheets.flatMap((sheet) => [...sheet.rooms]).filter(([, part]) => part.fit.brief).map(([index]) => `${index + 1} ${roomName(index)}`);
-  document.getElementById("numbers").textContent = brief.join(", ");
+  sheets = columns.flatMap((column, i) => {
+    const place = make("div", {}, holder);
+    return column.map((floor, k) => drawFloor(place, floor, scale, i + k));
+  });
+  const brief = sheets.flatMap((sheet) => [...sheet.rooms]).filter(([, part]) => part.fit.brief).map(([index]) => index).sort((a, b) => a - b);
+  const numbers = document.getElementById("numbers");
+  numbers.textContent = `By number on the plan: ${brief.map((index) => `${index + 1} ${roomName(index)}`).join(", ")}`;
+  numbers.hidden = !brief.length;
 }
 
 function drawFloor(holder, floor, scale, number) {
@@ -169,7 +184,8 @@ function drawDoor(sheet, door) {
     make("path", { class: "thin", "stroke-dasharray": "3 3", d: `M${a}L${b}` }, group);
     return;
   }
-  const [ax, ay] = sheet.spot(door.ends[0].at), side = Math.sign((ax - x) * -Math.sin(-door.angle) + (ay - y) * Math.cos(-door.angle)) || 1;
+  const opens = isOutside(door.between[1]) ? 0 : 1; // a leaf opens into the second room, an outer door's inwards
+  const [ax, ay] = sheet.spot(door.ends[1 - opens].at), side = Math.sign((ax - x) * -Math.sin(-door.angle) + (ay - y) * Math.cos(-door.angle)) || 1;
   group.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)}) rotate(${(-door.angle * 180 / Math.PI).toFixed(2)}) scale(1 ${-side})`);
   make("path", { class: "gap", d: `M${-half} 0H${half}` }, group);
   make("path", { class: "leaf", d: `M${-half} -4V4M${half} -4V4` }, group);
@@ -180,8 +196,11 @@ function drawDoor(sheet, door) {
   if (door.leaf === "sliding") make("path", { class: "leaf", d: `M${-half} -2H${.2 * half}M${-.2 * half} 2H${half}` }, group);
   if (door.leaf === "overhead") make("path", { class: "leaf", "stroke-dasharray": "4 2", d: `M${-half} 0H${half}M${-half} 5H${half}` }, group);
   if (door.leaf === "none") make("path", { class: "thin", "stroke-dasharray": "1 4", d: `M${-half} 0H${half}` }, group);
-  if (door.kind === "exit") make("path", { class: "way-out", d: `M-6 ${door.between[0] === AWAY ? -4 : 4}h12l-6 ${door.between[0] === AWAY ? -8 : 8}Z` }, group);
+  const out = door.between[opens] === AWAY ? 1 : -1;
+  if (door.kind === "exit") make("path", { class: "way-out", d: `M-6 ${4 * out}h12l-6 ${8 * out}Z` }, group);
 }
+
+const isOutside = (room) => room === AWAY || house.rooms[room].outdoors;
 
 function drawStair(sheet, group, end, up) {
   const [x, y] = sheet.spot(end.at), half = stairHalf(sheet), treads = [-2, -1, 0, 1, 2].map((k) => k * half / 2);
@@ -208,11 +227,11 @@ function drawMark(parent, person, x, y, r, { name = house.people[person], real =
 }
 
 const initials = (name) => {
-  const letters = (text) => [...text];
-  const others = house.people.filter((other) => other !== name && letters(other)[0].toUpperCase() === letters(name)[0].toUpperCase());
-  if (!others.length) return letters(name)[0].toUpperCase();
+  const letters = (text) => text.match(/[\p{L}\p{N}\p{Extended_Pictographic}]/gu) || [...text];
+  const first = (text) => letters(text)[0].toUpperCase();
+  if (!house.people.some((other) => other !== name && first(other) === first(name))) return first(name);
   const digits = name.match(/\d+$/);
-  return letters(name)[0].toUpperCase() + (digits ? digits[0].slice(-1) : letters(name)[1] || "");
+  return first(name) + (digits ? digits[0].slice(-1) : letters(name)[1] || "");
 };
 
 // --- the plan at an instant -----------------------------------------------------------------------------------------
