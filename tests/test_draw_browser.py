@@ -116,6 +116,34 @@ def test_a_hundred_minutes_are_those_of_replay(window: Browser, day: Path, lines
         assert kitchen == pytest.approx(told["rooms"]["kitchen"], abs=0.006)  # a rectangle: filled to its probability
 
 
+ARROWS = """
+    const found = [], rooms = [...document.querySelectorAll("[data-room]")];
+    for (const arrow of document.querySelectorAll(".passage:has(title)")) {
+      const [x, y] = arrow.querySelector(".head").getAttribute("d").match(/-?[0-9.]+/g).map(Number);
+      const tip = Object.assign(arrow.ownerSVGElement.createSVGPoint(), { x, y });
+      const here = rooms.filter((g) => g.ownerSVGElement === arrow.ownerSVGElement);
+      const inside = here.filter((g) => g.querySelector(".fill").isPointInFill(tip));
+      found.push([arrow.querySelector("title").textContent, inside.map((g) => g.querySelector("title").textContent)]);
+    }
+    return found;
+"""
+
+
+def test_arrows_point_into_the_room_that_is_entered(window: Browser, day: Path) -> None:
+    window.open(day / "page.html")
+    window.press("\ue011")
+    seen = set()
+    for _ in range(60):
+        window.press("n")
+        for title, inside in window.run(ARROWS):
+            goal = title.split(" → ")[1].rsplit(" ", 1)[0]
+            if goal in ("landing", "hall") and title.startswith(("landing →", "hall →")):
+                continue  # the stair: drawn on both floors
+            assert [name.split(" ", 1)[1] for name in inside] == ([] if goal == "away" else [goal]), title
+            seen.add(goal)
+    assert len(seen) >= 5
+
+
 def test_every_likely_passage_is_jumped_to(window: Browser, day: Path, lines: list[dict[str, Any]]) -> None:
     plan = Floorplan.load(GARAGE)
     window.open(day / "page.html")

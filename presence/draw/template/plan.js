@@ -290,26 +290,28 @@ function showArrows(sheet, recent) {
   for (const passage of recent) {
     if (passage.chance < LEAST_ARROW) continue;
     const door = house.doors[passage.door], ends = passage.swap ? [door.ends[1], door.ends[0]] : door.ends;
-    const sure = Math.max(passage.chance, 5);
-    const classes = `passage flash${passage.chance < 80 ? " unsure" : ""}`;
-    if (door.kind === "stair") {
-      ends.forEach((end, i) => {
-        if (end.floor !== sheet.floor.floor) return;
-        const [x, y] = sheet.spot(end.at), up = ends[1].floor > ends[0].floor ? -1 : 1;
-        drawArrow(make("g", { class: classes }, sheet.arrows), x, y - 16 * up, x, y + 16 * up, sure, passage.chance);
-      });
-      continue;
+    const draw = (ax, ay, bx, by) => {
+      const group = make("g", { class: `passage flash${passage.chance < 80 ? " unsure" : ""}` }, sheet.arrows);
+      make("title", {}, group, `${way(passage)} ${percent(passage.chance)}`);
+      drawArrow(group, ax, ay, bx, by, passage.chance);
+    };
+    if (door.kind === "stair") { // the same arrow on both floors: up or down the sheet, as the stair goes
+      const up = ends[1].floor > ends[0].floor ? -1 : 1;
+      for (const end of ends) {
+        const [x, y] = sheet.spot(end.at);
+        if (end.floor === sheet.floor.floor) draw(x, y - 16 * up, x, y + 16 * up);
+      }
+    } else if (door.floor === sheet.floor.floor) {
+      const [a, b] = ends.map((end) => sheet.spot(end.at)), [x, y] = sheet.spot(door.at);
+      const size = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1, reach = Math.max(22, size / 2);
+      const dx = (b[0] - a[0]) / size * reach, dy = (b[1] - a[1]) / size * reach;
+      draw(x - dx, y - dy, x + dx, y + dy);
     }
-    if (door.floor !== sheet.floor.floor) continue;
-    const [a, b] = ends.map((end) => sheet.spot(end.at)), [x, y] = sheet.spot(door.at);
-    const size = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1, reach = Math.max(22, size / 2);
-    const dx = (b[0] - a[0]) / size * reach, dy = (b[1] - a[1]) / size * reach;
-    drawArrow(make("g", { class: classes }, sheet.arrows), x - dx, y - dy, x + dx, y + dy, sure, passage.chance);
   }
 }
 
-function drawArrow(group, ax, ay, bx, by, sure, chance) {
-  const size = Math.hypot(bx - ax, by - ay), ux = (bx - ax) / size, uy = (by - ay) / size, weight = 2 + 3 * sure / 100;
+function drawArrow(group, ax, ay, bx, by, chance) {
+  const size = Math.hypot(bx - ax, by - ay), ux = (bx - ax) / size, uy = (by - ay) / size, weight = 2 + 3 * chance / 100;
   const hx = bx - 11 * ux, hy = by - 11 * uy;
   make("path", { class: "glow", d: `M${ax} ${ay}L${bx} ${by}`, "stroke-width": weight + 9 }, group);
   make("path", { class: "shaft", d: `M${ax} ${ay}L${hx} ${hy}`, "stroke-width": weight }, group);
