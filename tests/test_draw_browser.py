@@ -474,11 +474,11 @@ def test_a_double_click_in_a_folder_that_cannot_be_written(window: Browser, tmp_
 def test_a_thinned_log_says_so_and_stays_within(
     window: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from presence.draw import record as record_module
+    from presence.draw import recording as recording_module
 
     plan = Floorplan.load(GARAGE)
     events = list(read_log(EVENING, plan=plan))
-    monkeypatch.setattr(record_module, "MOST_INSTANTS", 60)
+    monkeypatch.setattr(recording_module, "MOST_INSTANTS", 60)
     (tmp_path / "page.html").write_text(page(plan, events), encoding="utf-8")
     window.open(tmp_path / "page.html")
     note = re.search(r"(\d+) of (\d+) instants are kept.*at most (\d+) points", window.text("#precision"))

@@ -9,7 +9,7 @@ from typing import Any
 from presence.draw.encoding import numbers, runs
 from presence.draw.layout import DoorShape, HouseLayout, RoomShape, house_layout
 from presence.draw.levels import levels
-from presence.draw.record import Record, Seen, Told, percents
+from presence.draw.recording import Recording, Seen, Told, percents
 from presence.floorplan import AWAY, Floorplan
 from presence.truth import TruthLine
 
@@ -21,7 +21,7 @@ UNKNOWN, NOBODY, SOMEBODY = 0, 1, 2
 
 
 def document(
-    plan: Floorplan, kept: Record | None, truth: Sequence[TruthLine] | None, log: str | None
+    plan: Floorplan, kept: Recording | None, truth: Sequence[TruthLine] | None, log: str | None
 ) -> dict[str, Any]:
     """What a page needs to know of a home, and of a replayed log where there is one.
 
@@ -123,7 +123,7 @@ def _words(id_: str) -> str:
 
 
 # --- the replay -------------------------------------------------------------------------------------------------------
-def _start(kept: Record) -> float:
+def _start(kept: Recording) -> float:
     """Epoch seconds from which the page counts: an instant of the grid, not after anything that is shown."""
     times = [seen.event.seconds for seen in kept.events] + [told.first.time.timestamp() for told in kept.passages]
     if len(kept.steps):
@@ -131,7 +131,7 @@ def _start(kept: Record) -> float:
     return min(times, default=0.0) // kept.every * kept.every
 
 
-def _replay(plan: Floorplan, kept: Record, start: float) -> dict[str, Any]:
+def _replay(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
     first = round(start / kept.every)
     beings = list(plan.people)
     passages = [_passage(plan, told, start, beings) for told in kept.passages]

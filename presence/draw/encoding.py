@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from presence.draw.record import Percents
+from presence.draw.recording import Percents
 
 
 def numbers(values: Iterable[int]) -> str:

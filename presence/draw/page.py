@@ -17,7 +17,7 @@ from string import Template
 from typing import Any
 
 from presence.draw.document import document
-from presence.draw.record import record
+from presence.draw.recording import recording
 from presence.errors import Fault, InputError
 from presence.events import Event
 from presence.floorplan import Floorplan
@@ -56,7 +56,7 @@ def page(
     """
     kept = None
     if events is not None:
-        kept = record(plan, events, every=every, settings=settings, hypotheses=hypotheses)
+        kept = recording(plan, events, every=every, settings=settings, hypotheses=hypotheses)
     return assemble(plan.name, document(plan, kept, truth, Path(log).name or None))
 
 

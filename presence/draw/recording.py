@@ -48,7 +48,7 @@ class Seen:
 
 
 @dataclass(slots=True)
-class Record:
+class Recording:
     """Everything that a replay told: the T instants kept of a grid, and all passages."""
 
     every: float
@@ -71,7 +71,7 @@ def percents(values: Iterable[float]) -> Percents:
     return np.floor(100.0 * np.fromiter(values, float) + 0.5).astype(np.uint8)
 
 
-def record(
+def recording(
     plan: Floorplan,
     events: Iterable[Event],
     *,
@@ -79,7 +79,7 @@ def record(
     settings: Settings | None = None,
     hypotheses: int = 16,
     most: int | None = None,
-) -> Record:
+) -> Recording:
     """Replay a log and keep what is told, for drawing.
 
     Args:
@@ -102,7 +102,7 @@ def record(
             keeper.passage(line)
         else:
             keeper.cause(line)
-    return keeper.record(MOST_INSTANTS if most is None else most)
+    return keeper.recording(MOST_INSTANTS if most is None else most)
 
 
 def thin(columns: Percents, needed: NDArray[np.bool_], most: int) -> tuple[NDArray[np.intp], int]:
@@ -178,7 +178,7 @@ class _Keeper:
         chances: list[tuple[str | None, float]] = [*association.people.items(), (None, association.nobody)]
         self.seen[-1] = Seen(event, *max(chances, key=lambda chance: chance[1]))
 
-    def record(self, most: int) -> Record:
+    def recording(self, most: int) -> Recording:
         steps = np.array(self.steps, np.int64)
         columns = np.array(self.rows) if self.rows else np.zeros((0, 0), np.uint8)
         passages = sorted(self.told.values(), key=lambda told: told.first.time)
@@ -188,4 +188,6 @@ class _Keeper:
         showing = np.searchsorted(steps * self.every, instants)
         needed[showing[showing < len(steps)]] = True
         kept, tolerance = thin(columns, needed, most)
-        return Record(self.every, steps[kept], columns[kept], passages, self.seen, len(steps), tolerance, self.left_out)
+        return Recording(
+            self.every, steps[kept], columns[kept], passages, self.seen, len(steps), tolerance, self.left_out
+        )

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from presence.draw.encoding import numbers, runs
-from presence.draw.record import MOST_IN_A_STEP, Record, record, thin
+from presence.draw.recording import MOST_IN_A_STEP, Recording, recording, thin
 from presence.events import Event, read_log
 from presence.floorplan import Floorplan
 from presence.passages import Passage
@@ -86,7 +86,7 @@ def evening(home: Floorplan) -> list[Event]:
 
 
 def test_columns_are_the_lines_of_replay(home: Floorplan, evening: list[Event]) -> None:
-    kept = record(home, evening)
+    kept = recording(home, evening)
     lines = [line for line in replay(home, evening) if isinstance(line, Belief)]
     assert [step * 60 for step in kept.steps] == [line.time.timestamp() for line in lines]
     for row, line in zip(kept.columns, lines, strict=True):
@@ -96,7 +96,7 @@ def test_columns_are_the_lines_of_replay(home: Floorplan, evening: list[Event]) 
 
 @pytest.mark.parametrize("most", [50_000, 10])
 def test_no_passage_is_lost(home: Floorplan, evening: list[Event], most: int) -> None:
-    kept = record(home, evening, most=most)
+    kept = recording(home, evening, most=most)
     finals = [p for p in replay(home, evening) if isinstance(p, Passage) and p.final]
     assert len(finals) > 5
     assert Counter((t.last.time, t.last.door) for t in kept.passages if t.last.final) == Counter(
@@ -110,7 +110,7 @@ def test_no_passage_is_lost(home: Floorplan, evening: list[Event], most: int) ->
 
 
 def test_causes_are_the_associations(home: Floorplan, evening: list[Event]) -> None:
-    kept = record(home, evening)
+    kept = recording(home, evening)
     told = [line for line in replay(home, evening, associations=True) if hasattr(line, "sensor")]
     with_cause = [seen for seen in kept.events if seen.probability is not None]
     assert len(with_cause) == len(told) > 20
@@ -128,11 +128,11 @@ def flood(number: int) -> list[Event]:
 
 
 def test_a_flood_of_events_is_counted(home: Floorplan) -> None:
-    kept = record(home, flood(500))
+    kept = recording(home, flood(500))
     assert (len(kept.events), kept.events_left_out) == (MOST_IN_A_STEP + 1, 500 - MOST_IN_A_STEP)
 
 
 def test_nothing_told_of_an_empty_log(home: Floorplan) -> None:
-    kept: Record = record(home, [])
+    kept: Recording = recording(home, [])
     assert (kept.told, len(kept.steps), kept.passages, kept.events) == (0, 0, [], [])
     assert runs(kept.columns) == ""
