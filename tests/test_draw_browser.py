@@ -249,8 +249,9 @@ def test_truth_is_laid_over(window: Browser, day: Path) -> None:
 
 
 # --- for everybody ----------------------------------------------------------------------------------------------------
-def test_a_screen_reader_finds_names_and_roles(window: Browser, day: Path) -> None:
-    window.open(day / "page.html")
+@pytest.mark.parametrize("size", ["desktop", "phone"])
+def test_a_screen_reader_finds_names_and_roles(window: Browser, day: Path, size: str) -> None:
+    window.open(day / "page.html", size=size)
     window.press("n")
     window.run("await new Promise((done) => setTimeout(done, 700))")
     tree = window.driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
@@ -412,6 +413,22 @@ def test_nasty_names_are_only_text(window: Browser, tmp_path: Path) -> None:
     assert window.run("return document.querySelectorAll('img, b b, u, script').length") == 2
     assert "🧑" in window.text("#people-list")
     window.picture("nasty")
+    window.open(tmp_path / "page.html", size="phone")
+    assert not [problem for problem in window.run(OVERLAPS) if problem[0].startswith("wider")]
+
+
+def test_a_home_where_nobody_is_known(window: Browser, tmp_path: Path) -> None:
+    rooms, doors = {"a": {}, "b": {}}, {"ab": {"between": ["a", "b"], "leaf": "none"}}
+    doors["out"] = {"between": ["a", "away"], "leaf": "hinged"}
+    sensors = {"m": {"kind": "motion", "room": "b", "hold": 10}}
+    plan = {"name": "x", "time_zone": "Asia/Kathmandu", "rooms": rooms, "doors": doors, "sensors": sensors}
+    begin = datetime(2026, 3, 2, 12, 0, 30, tzinfo=UTC)
+    events = [Event(begin + timedelta(minutes=k), "m", ("detected", "clear")[k % 2]) for k in range(5)]
+    (tmp_path / "page.html").write_text(page(Floorplan.from_mapping(plan), events), encoding="utf-8")
+    window.open(tmp_path / "page.html")
+    assert window.text("#clock-time") == "17:46"  # five hours and three quarters ahead of UTC
+    assert window.text("#at-home").startswith("On the property: one person")
+    assert not window.run("return document.getElementById('away').checkVisibility()")
 
 
 def test_ten_thousand_events_in_a_minute(window: Browser, tmp_path: Path) -> None:
