@@ -198,6 +198,16 @@ def test_keys(window: Browser, day: Path) -> None:
     assert clock() == still
 
 
+def test_the_drawing_follows_the_window(window: Browser, day: Path) -> None:
+    window.open(day / "page.html")
+    script = """
+        await frame(); await frame();
+        return [...document.querySelectorAll(".strip svg")].map((s) => s.viewBox.baseVal.width / s.clientWidth);
+    """
+    window.driver.execute_script("document.body.style.paddingRight = '90px'")
+    assert window.run(script) == pytest.approx([1.0] * 22, abs=0.01)
+
+
 def test_scrubber_is_dragged_and_timeline_is_pointed_at(window: Browser, day: Path) -> None:
     from selenium.webdriver import ActionChains
 

@@ -223,8 +223,8 @@ function begin() {
     at("plan").style.gridColumn = "1 / -1";
   }
   redraw();
-  let width = window.innerWidth;
-  window.addEventListener("resize", () => { if (window.innerWidth !== width) { width = window.innerWidth; redraw(); } });
+  let width = at("plan").clientWidth; // which a scrollbar changes too
+  new ResizeObserver(() => { if (at("plan").clientWidth !== width) { width = at("plan").clientWidth; redraw(); } }).observe(at("plan"));
 }
 
 begin();

@@ -77,7 +77,7 @@ function drawAxis(row, x, width) {
     row.svg.classList.add("axis");
     const text = gap >= 24 * HOUR || (midnight && width / (hours * HOUR / gap) > 76) ? day : minutes;
     const wide = textWidth(text, 11);
-    make("text", { x: Math.min(at + 3, width - wide), y: 15 }, row.svg, text);
+    if (at + 3 + wide <= width) make("text", { x: at + 3, y: 15 }, row.svg, text);
   }
 }
 
