@@ -29,9 +29,7 @@ class Source(Protocol):
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
 @click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
-@click.option(
-    "--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept."
-)
+@click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
 @click.pass_obj
 def draw(
     source_of: Callable[[Floorplan, str, bool], Source],
