@@ -139,7 +139,7 @@ function drawRoom(sheet, room, index, defs) {
   }
   at += 3;
   const marks = make("g", { transform: `translate(${cx.toFixed(1)} ${(at + 11).toFixed(1)})` }, group);
-  sheet.rooms.set(index, { room, low, width, parts, edge, chance, marks, d, fit });
+  sheet.rooms.set(index, { room, low, width, parts, edge, chance, marks, d, fit, text: [cx, at - total, at] });
 }
 
 // stairs and sensors near the middle line of a room, as stretches of height [from, to]
@@ -210,7 +210,9 @@ function drawStair(sheet, group, end, up) {
 
 function drawSensor(sheet, sensor, index) {
   const [x, y] = sheet.spot(sensor.at);
-  const group = make("g", { class: "sensor", transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})` }, sheet.sensors);
+  const text = sensor.room === undefined ? null : sheet.rooms.get(sensor.room).text;
+  const under = text && Math.abs(x - text[0]) < 30 && y > text[1] - 6 && y < text[2] + 6 ? " under" : "";
+  const group = make("g", { class: `sensor${under}`, transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})` }, sheet.sensors);
   make("title", {}, group, `${sensor.name} (${sensor.kind})`);
   make("circle", { class: "ring", r: 7.5 }, group);
   make("circle", { r: 3.5 }, group);

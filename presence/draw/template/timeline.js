@@ -68,7 +68,8 @@ const AXIS_HOURS = [1 / 12, .25, .5, 1, 2, 3, 6, 12, 24, 48, 168, 336, 720];
 function drawAxis(row, x, width) {
   const begin = msOf(shownFrom), end = msOf(shownTo), hours = (end - begin) / HOUR;
   const gap = (AXIS_HOURS.find((h) => h / hours * width > (h < 24 ? 46 : 76)) || 1440) * HOUR;
-  const shift = 1000 * offsetAt(begin), base = Math.floor((told.start + begin + shift) / gap) * gap - told.start - shift;
+  const shift = 1000 * offsetAt(begin) + (gap === 168 * HOUR ? 72 * HOUR : 0); // weeks begin on Mondays, 1970 on a Thursday
+  const base = Math.floor((told.start + begin + shift) / gap) * gap - told.start - shift;
   for (let ms = base; ms <= end; ms += gap) {
     if (ms < begin) continue;
     const at = x(ms), { minutes, day } = local(ms), midnight = minutes === "00:00";
@@ -158,7 +159,7 @@ function drawStay(row, x, room, from, to, tall, base) {
   for (let n = from; n < to && n < length; n++) sum += personChance(row.index, room, n);
   const height = sum / (Math.min(to, length) - from) / 100 * tall;
   make("rect", { x: a.toFixed(1), width: Math.max(.5, b - a).toFixed(1), y: (base - height).toFixed(1), height: height.toFixed(1) }, group);
-  if (b - a > 2) make("path", { class: "border", d: `M${a.toFixed(1)} ${base - tall}V${base}` }, group);
+  if (b - a > 5) make("path", { class: "border", d: `M${a.toFixed(1)} ${base - tall}V${base}` }, group);
   make("title", {}, group, `${name}, ${local(msOf(from)).shown} to ${local(msOf(Math.min(to, length - 1))).shown}`);
   let text = name;
   while (text && textWidth(text, 11) > b - a - 5) text = text.length > 4 ? text.slice(0, -2).trimEnd() : "";
