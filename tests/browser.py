@@ -70,6 +70,12 @@ class Browser:
         ActionChains(self.driver).send_keys(*keys).perform()
         self.run("await frame()")
 
+    def to_begin(self) -> None:
+        """The time control at the begin of the log, by its own key; then nothing has the focus."""
+        self.run("document.getElementById('scrubber').focus()")
+        self.press("\ue011")
+        self.run("document.activeElement.blur()")
+
     def complaints(self) -> list[str]:
         """What the console has said since it was last asked."""
         return [entry["message"] for entry in self.driver.get_log("browser")]

@@ -131,7 +131,7 @@ ARROWS = """
 
 def test_arrows_point_into_the_room_that_is_entered(window: Browser, day: Path) -> None:
     window.open(day / "page.html")
-    window.press("\ue011")
+    window.to_begin()
     seen = set()
     for _ in range(60):
         window.press("n")
@@ -147,7 +147,7 @@ def test_arrows_point_into_the_room_that_is_entered(window: Browser, day: Path) 
 def test_every_likely_passage_is_jumped_to(window: Browser, day: Path, lines: list[dict[str, Any]]) -> None:
     plan = Floorplan.load(GARAGE)
     window.open(day / "page.html")
-    window.press("\ue011")  # Home
+    window.to_begin()
     stops = []
     for _ in range(300):
         before = window.text("#bar-time")
@@ -169,7 +169,7 @@ def test_every_likely_passage_is_jumped_to(window: Browser, day: Path, lines: li
 def test_keys(window: Browser, day: Path) -> None:
     window.open(day / "page.html")
     clock = lambda: window.text("#clock-time")  # noqa: E731
-    window.press("\ue011")
+    window.to_begin()
     first = clock()
     assert first == "00:01"
     window.press("\ue014")  # right
@@ -182,10 +182,13 @@ def test_keys(window: Browser, day: Path) -> None:
     assert clock() == "01:02"
     window.press("\ue012")
     assert clock() == "01:01"
-    chosen = window.text("#rows [aria-pressed=true] .label")
-    window.press("\ue015")  # down: another room, and why
-    assert window.text("#rows [aria-pressed=true] .label") != chosen
-    assert window.text("#why-title").startswith(window.text("#rows [aria-pressed=true] .label"))
+    window.run("document.querySelector('#rows button').focus()")
+    window.press("\ue015", "\ue015")  # down: another room, and why
+    chosen = window.run("return [...document.querySelectorAll('#rows button')].map((b) => b.ariaPressed === 'true')")
+    assert chosen.index(True) == 2
+    assert window.text("#why-title").startswith(window.text("#rows [aria-pressed=true] .label") + ",")
+    assert window.run("return document.activeElement.ariaPressed") == "true"
+    window.run("document.activeElement.blur()")
     window.press(" ")
     assert window.text("#play") == "Stop"
     window.run("await new Promise((done) => setTimeout(done, 700))")
@@ -417,6 +420,7 @@ def test_nasty_names_are_only_text(window: Browser, tmp_path: Path) -> None:
     events = [Event(begin + timedelta(minutes=k), f"<i≥ {k % 5}", "detected") for k in range(12)]
     (tmp_path / "page.html").write_text(page(plan, events, log="<b>&.jsonl"), encoding="utf-8")
     window.open(tmp_path / "page.html")
+    window.run("document.getElementById('scrubber').focus()")
     window.press("\ue010")
     assert window.text("h1") == NASTY[0] == window.driver.title
     assert window.run("return [...document.querySelectorAll('#rows button .label')].map((e) => e.textContent)") == NASTY
@@ -450,7 +454,7 @@ def test_ten_thousand_events_in_a_minute(window: Browser, tmp_path: Path) -> Non
     (tmp_path / "page.html").write_text(page(plan, [*burst, *calm], hypotheses=1), encoding="utf-8")
     assert (tmp_path / "page.html").stat().st_size < 500_000
     window.open(tmp_path / "page.html")
-    window.press("\ue011")
+    window.to_begin()
     assert window.text("#clock-time") == f"{begin.astimezone(plan.zone) + timedelta(minutes=1):%H:%M}"
     assert "9940 events" in window.text("#precision")
 

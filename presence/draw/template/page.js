@@ -4,7 +4,7 @@ const state = { n: 0, room: 0, playing: false, speed: 300, span: Infinity, truth
 const SPEEDS = [["10 s a second", 10], ["1 min a second", 60], ["5 min a second", 300], ["15 min a second", 900], ["1 h a second", 3600], ["6 h a second", 21600]];
 const KEYS = [
   ["space", "run or stop"], ["← →", "one step back or on"], ["shift ← →", "an hour back or on"], ["N, P", "next passage, passage before"],
-  ["Home, End", "begin and end of the log"], ["↑ ↓", "room above or below in the list"], ["T", "truth on or off, where there is one"],
+  ["Home, End", "begin and end of the log, on the time control"], ["↑ ↓", "room above or below, on a room's name"], ["T", "truth on or off, where there is one"],
 ];
 const shownPassages = passages.filter((passage) => passage.likely);
 const jumps = [...new Set(shownPassages.map((passage) => stepOf(passage.ms)))];
@@ -136,12 +136,12 @@ function onKey(event) {
   if (!at("use-keys").checked || event.ctrlKey || event.metaKey || event.altKey || typing) return;
   const press = target.closest("button, summary, a") && (event.key === " " || event.key === "Enter");
   const range = target.type === "range" && !event.shiftKey;
-  const hour = Math.round(HOUR / every), order = rows.filter((row) => row.kind === "room").map((row) => row.index);
-  const neighbour = (by) => choose(order[(order.indexOf(state.room) + by + order.length) % order.length]);
+  const hour = Math.round(HOUR / every), names = [...document.querySelectorAll("#rows button")], here = names.indexOf(target);
+  const neighbour = (by) => { const name = names[here + by]; if (name) { name.focus(); name.click(); } };
   const actions = {
     " ": () => play(!state.playing), n: () => jump(1), p: () => jump(-1),
     ArrowLeft: () => go(state.n - (event.shiftKey ? hour : 1)), ArrowRight: () => go(state.n + (event.shiftKey ? hour : 1)),
-    Home: () => go(0), End: () => go(length - 1), ArrowUp: () => neighbour(-1), ArrowDown: () => neighbour(1),
+    ...(here >= 0 && { ArrowUp: () => neighbour(-1), ArrowDown: () => neighbour(1) }), // else they scroll
     t: () => truth && at("show-truth").click(),
   };
   const action = actions[event.key.length === 1 ? event.key.toLowerCase() : event.key];
