@@ -1,7 +1,7 @@
 // --- the page: one state, one way to show it ------------------------------------------------------------------------
 const at = (id) => document.getElementById(id);
 const state = { n: 0, room: 0, playing: false, speed: 300, span: Infinity, truth: false, sensors: window.innerWidth > 640 };
-const SPEEDS = [["10 s a second", 10], ["1 min a second", 60], ["5 min a second", 300], ["15 min a second", 900], ["1 h a second", 3600], ["6 h a second", 21600]];
+const SPEEDS = [["10 s/s", 10], ["1 min/s", 60], ["5 min/s", 300], ["15 min/s", 900], ["1 h/s", 3600], ["6 h/s", 21600]];
 const KEYS = [
   ["space", "run or stop"], ["← →", "one step back or on"], ["shift ← →", "an hour back or on"], ["N, P", "next passage, passage before"],
   ["Home, End", "begin and end of the log, on the time control"], ["↑ ↓", "room above or below, on a room's name"], ["T", "truth on or off, where there is one"],
