@@ -21,6 +21,7 @@ SWITCHES = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--disable-dev-shm-usage",
 ]
 
 
