@@ -28,6 +28,7 @@ from presence.places import (
     door_places,
     motion_zones,
     seat_zone,
+    seats_report,
     seen,
     spot_of,
     well_sensed,
@@ -113,7 +114,7 @@ def _pace_rates(
         ]
     corridor = plan.graph.degree(room) > 2 and not plan.rooms[room].rest
     settling = s.settling_rate * (s.corridor_share if corridor else 1.0)
-    rising = s.rising_rate
+    rising = s.unseated_rising_rate if seats_report(plan) else s.rising_rate
     if not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
         asleep = NEVER

@@ -86,6 +86,12 @@ def well_sensed(plan: Floorplan) -> bool:
     return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
 
 
+def seats_report(plan: Floorplan) -> bool:
+    """Whether there is a seat or bed with a sensor for every resident: then who rests, rests where it is noticed."""
+    seats = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
+    return 0 < len(plan.people) <= seats
+
+
 def states_of(plan: Floorplan) -> States:
     """Lay out places and paces; on a seat, active means perched: there, but not pressing it."""
     places: list[Place] = []

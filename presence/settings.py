@@ -27,7 +27,7 @@ class Settings:
     # --- movement -------------------------------------------------------------------------------------------------
     door_rate: float = 0.2
     """A moving person takes a given inner door once in 5 s: 4-6 m of path at an indoor pace below the comfortable
-    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15)."""
+    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15); .15 to .3 were also tried on one open log (CASAS "ADLMR")."""
     outer_door_rate: float = 0.01
     """Doors between indoors and outdoors; gives two to three outings a day. Common practice, no source."""
     outdoor_rate: float = 0.07
@@ -57,6 +57,9 @@ class Settings:
     """Active to settled. Common practice, no source."""
     rising_rate: float = 1 / 900
     """Settled to active: a sitting of a quarter of an hour before the next stir. Common practice, no source."""
+    unseated_rising_rate: float = 1 / 100
+    """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
+    elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
     nap_share: float = 0.2
@@ -73,7 +76,7 @@ class Settings:
     """Settling in a room with three or more doors, relative to other rooms. Common practice, no source."""
     unsensed_share: float = 0.02
     """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
-    hiding place that likelihood prefers. Common practice, no source."""
+    hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
     unsensed_rising_rate: float = 1 / 100
     """Settled to active in such a room: quiet must end where nobody could hear it. 1/100 s was best by far against
     1/400 and 1/1600 in trials on one real home."""
@@ -98,7 +101,8 @@ class Settings:
     motion_false_alarm_rate: float = 1 / 43200
     """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
     hold_expiry: float = 20.0
-    """A sensor still on after this many times its hold (and a second) is taken to have lost its off message."""
+    """A sensor still on after this many times its hold (and a second) is taken to have lost its off message. Picked by
+    hand on the first sessions of one open log (CASAS "ADLMR")."""
     pet_rate_share: float = 0.7
     """A pet sets a motion sensor off, relative to a person. Common practice, no source."""
     # --- doors ----------------------------------------------------------------------------------------------------
@@ -137,7 +141,8 @@ class Settings:
     object_false_alarm_rate: float = 1 / 604800
     """A switch, appliance or camera reports with nobody there: once a week. Common practice, no source."""
     seat_rate: float = 1 / 100
-    """An active person turns to a given seat, bed or mat with a sensor. Common practice, no source."""
+    """An active person turns to a given seat, bed or mat with a sensor. This and the other `seat_` values: common
+    practice, tried by hand on half of one open log (ARAS house A, days 1-5)."""
     seat_press_rate: float = 1 / 5
     """Somebody perched on a seat settles on it and presses it... Common practice, no source."""
     seat_leave_rate: float = 1 / 10
