@@ -20,6 +20,7 @@ os.environ.setdefault("MKL_NUM_THREADS", "1")
 
 from presence import __version__
 from presence.cli_advise import advise
+from presence.cli_draw import draw
 from presence.errors import Fault, InputError, PresenceError, SettingError
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ def main() -> None:
 def run(arguments: Sequence[str]) -> int:
     """Run one command; the exit status. Nothing that can be foreseen ends in a traceback."""
     try:
-        with cli.make_context("presence", list(arguments)) as context:
+        with cli.make_context("presence", list(arguments), obj=_Source) as context:
             status = cli.invoke(context)
         sys.stdout.flush()
         return int(status or DONE)
@@ -214,6 +215,7 @@ def simulate(
 
 
 cli.add_command(advise)
+cli.add_command(draw)
 
 
 @cli.command()

@@ -94,7 +94,7 @@ class Tracker:
                 f"{event.sensor} {event.value} at {event.time.isoformat()} is {now - seconds:.3f} s older than the"
                 f" tracker's time; at most {self.reordering_window:g} s are put in order"
             )
-        if any(old == event for _, old, _ in self._recent):
+        if any(at == seconds and old == event for at, old, _ in self._recent):
             self.counts.duplicates += 1
             return
         self.counts.observed += 1

@@ -23,7 +23,7 @@ LAYERS = [
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
     {"demo", "cli_many"},
-    {"cli_advise"},
+    {"cli_advise", "cli_draw"},
     {"cli"},
     {"__main__"},
 ]

@@ -1,0 +1,59 @@
+"""The command `presence draw`: a plan, or a replayed log, as one page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Protocol
+
+import click
+
+if TYPE_CHECKING:
+    from presence.events import Event
+    from presence.floorplan import Floorplan
+
+
+class Source(Protocol):
+    """The events of a log in order, and the exit status once they are through."""
+
+    def __iter__(self) -> Iterator[Event]: ...
+
+    def status(self) -> int:
+        """What the command ends with."""
+        ...
+
+
+@click.command()
+@click.argument("plan", type=click.Path())
+@click.argument("log", type=click.Path(allow_dash=True), required=False)
+@click.option("--out", type=click.Path(dir_okay=False), required=True, help="The page to write.")
+@click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
+@click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
+@click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
+@click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
+@click.pass_obj
+def draw(
+    source_of: Callable[[Floorplan, str, bool], Source],
+    plan: str,
+    log: str | None,
+    out: str,
+    truth: str | None,
+    every: float,
+    strict: bool,
+    hypotheses: int,
+) -> int:
+    """Draw a plan, and what is believed as a log goes on, as one page that opens anywhere."""
+    from presence.draw.page import page, target
+    from presence.floorplan import Floorplan
+    from presence.truth import read_truth
+
+    goal = target(out, plan, log, truth)
+    home = Floorplan.load(plan)
+    if log is None:
+        goal.write_text(page(home), encoding="utf-8")
+        return 0
+    lines = None if truth is None else read_truth(truth, home)
+    source = source_of(home, log, strict)
+    name = "standard input" if log == "-" else log
+    text = page(home, source, truth=lines, log=name, every=every, hypotheses=hypotheses)
+    goal.write_text(text, encoding="utf-8")
+    return source.status()
