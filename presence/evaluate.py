@@ -153,7 +153,6 @@ class Scoring:
         for event in events:
             self._first_event = min(self._first_event, event.seconds)
             self._pulled.append(event)
-            self.direction.event(event)
             yield event
 
     def line(self, line: Belief | Passage | Association) -> bool:
@@ -167,8 +166,7 @@ class Scoring:
     def _sample(self, belief: Belief) -> bool:
         seconds = belief.time.timestamp()
         self._log_span = [*self._log_span[:1], seconds]
-        while self._pulled and self._pulled[0].seconds <= seconds:
-            self._movement.event(self._pulled.popleft())
+        self._take_events(seconds)
         for passage in self.truth.advance(seconds):
             if passage.seconds >= self._first_event:
                 self.direction.passage(passage)
@@ -182,6 +180,13 @@ class Scoring:
             self._flush()
         self._keep(belief, seconds)
         return True
+
+    def _take_events(self, seconds: float) -> None:
+        """Take in the events up to an instant; the log is read one event ahead, perhaps by days."""
+        while self._pulled and self._pulled[0].seconds <= seconds:
+            event = self._pulled.popleft()
+            self._movement.event(event)
+            self.direction.event(event)
 
     def _keep(self, belief: Belief, seconds: float) -> None:
         rows, order = self._rows, list(self.plan.rooms)
@@ -222,6 +227,7 @@ class Scoring:
             LogError: if no instant is covered by both log and truth.
         """
         self._flush()
+        self._take_events(math.inf)
         self.direction.finish()
         if not self._span:
             odd = [Fault(TRUTH, *note) for note in self.truth.notes(self._log_span)]

@@ -1,9 +1,13 @@
 """Scores against scikit-learn, worked examples, and a plain recomputation from the output lines."""
 
+import contextlib
+import io
 import json
 import math
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,8 +15,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from sklearn import metrics as sk
+from sklearn.calibration import calibration_curve
 
 from presence import Event, Floorplan, LogError, SettingError, Switch
+from presence.cli import run
 from presence.direction import DirectionSums, DoorEvent, TruePassage, match
 from presence.evaluate import Scores, evaluate
 from presence.metrics import BinarySums, CountSums
@@ -276,6 +282,135 @@ def test_scores_agree_with_a_plain_recomputation(every: float) -> None:
     assert found == pytest.approx(expected, abs=1e-9)
     assert scores.direction["passages"] == 5
     assert scores.direction["covered_share"] == pytest.approx(2 / 5)
+
+
+# --- the commands, from files to scores ------------------------------------------------------------------------------
+FLAT = Path(__file__).parent.parent / "floorplans" / "one_room_flat.yaml"
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict, list, list, list]:
+    """What `evaluate --json` says of five simulated days, the lines of `replay`, and those of log and truth."""
+    folder = tmp_path_factory.mktemp("days")
+    log, truth = folder / "log.jsonl", folder / "truth.jsonl"
+    assert run(["simulate", str(FLAT), "--days", "5", "--seed", "5", "--out", str(folder)]) == 0
+    said = []
+    for arguments in (["evaluate", str(FLAT), str(log), str(truth), "--json"], ["replay", str(FLAT), str(log)]):
+        with contextlib.redirect_stdout(io.StringIO()) as out:
+            assert run(arguments) == 0
+        said.append(out.getvalue())
+    lines = [[json.loads(line) for line in text.splitlines()] for text in (said[1], log.read_text(), truth.read_text())]
+    for part in lines:
+        for line in part:
+            line["t"] = datetime.fromisoformat(line["time"]).timestamp()
+    return json.loads(said[0]), lines[0], sorted(lines[1], key=lambda line: line["t"]), lines[2]
+
+
+def test_rooms_people_and_the_count_from_the_files_alone(files: tuple[dict, list, list, list]) -> None:
+    """Section 6 of the contract recomputed from the output of `replay` and the truth file, with scikit-learn."""
+    scores, output, _, truth = files
+    p, y, at_home, number, people = [], [], [], [], []
+    for line in (line for line in output if line["kind"] == "occupancy" and line["t"] <= truth[-1]["t"] + 43200):
+        where = {t["person"]: t["room"] for t in truth if t["t"] <= line["t"]}
+        p.append(list(line["rooms"].values()))
+        y.append([room in where.values() for room in line["rooms"]])
+        at_home.append(line["at_home"])
+        number.append(sum(room != "away" for room in where.values()))
+        people += [max(told, key=told.get) == where[person] for person, told in line["people"].items()]
+    p, y, at_home, number = np.ravel(p), np.ravel(y), np.array(at_home), np.array(number)
+    share, mean = calibration_curve(y, p, n_bins=15)
+    size = np.unique(np.minimum((p * 15).astype(int), 14), return_counts=True)[1]
+    likeliest, counts = at_home.argmax(axis=1), np.arange(at_home.shape[1])
+    assert scores["covered"]["samples"] == len(number)
+    assert scores["rooms"] == pytest.approx(
+        {
+            "accuracy": sk.accuracy_score(y, p >= 0.5),
+            "balanced_accuracy": sk.balanced_accuracy_score(y, p >= 0.5),
+            "f1": sk.f1_score(y, p >= 0.5),
+            "brier": sk.brier_score_loss(y, p),
+            "log_loss": sk.log_loss(y, p),
+            "ece": float(size @ np.abs(share - mean)) / len(p),
+        },
+        abs=1e-9,
+    )
+    assert scores["at_home"] == pytest.approx(
+        {
+            "accuracy": sk.accuracy_score(number, likeliest),
+            "mae": sk.mean_absolute_error(number, likeliest),
+            "rps": np.mean(((at_home.cumsum(axis=1) - (number[:, None] <= counts)) ** 2).sum(axis=1)),
+        },
+        abs=1e-9,
+    )
+    assert scores["people"]["accuracy"] == pytest.approx(np.mean(people), abs=1e-9)
+
+
+def test_confusion_is_scikit_learns(files: tuple[dict, list, list, list]) -> None:
+    scores, output, _, truth = files
+    where, told = [], []
+    for line in (line for line in output if line["kind"] == "occupancy"):
+        where.append([t["room"] for t in truth if t["person"] == "noor" and t["t"] <= line["t"]][-1])
+        told.append(max(line["people"]["noor"], key=line["people"]["noor"].get))
+    rooms = list(line["people"]["noor"])
+    expected = sk.confusion_matrix(where, told, labels=rooms, normalize="true")
+    found = [[scores["confusion"].get(a, {}).get(b, 0.0) for b in rooms] for a in rooms]
+    np.testing.assert_allclose(found, expected, rtol=0, atol=1e-9)
+
+
+def test_switching_and_timers_from_the_files_alone(files: tuple[dict, list, list, list]) -> None:
+    """Minute by minute: on above one half, off below a fifth; the timers from the log's own lines."""
+    scores, output, log, truth = files
+    samples = [line for line in output if line["kind"] == "occupancy"]
+    rule, timers, on = np.zeros(2), np.zeros((7, 2)), dict.fromkeys(samples[0]["rooms"], False)
+    latest, still_on, events = {}, {}, iter(log)
+    event = next(events)
+    for line in samples:
+        while event is not None and event["t"] <= line["t"]:
+            room = event["sensor"].split("_")[0] if event["sensor"] != "kettle" else "studio"
+            if event["sensor"] != "front_contact":
+                latest[room] = event["t"]
+                still_on[room] = event["t"] + 1800 if event["value"] == "detected" else still_on.get(room, 0)
+                still_on[room] = 0 if event["value"] == "clear" else still_on[room]
+            event = next(events, None)
+        where = {t["person"]: t["room"] for t in truth if t["t"] <= line["t"]}
+        for room, p in line["rooms"].items():
+            on[room] = p > 0.5 or (on[room] and p >= 0.2)
+            there, since = room in where.values(), line["t"] - latest.get(room, -1e9)
+            since = 0 if line["t"] < still_on.get(room, 0) else since
+            rule += [there and not on[room], on[room] and not there]
+            for k, minutes in enumerate((1, 2, 5, 10, 15, 20, 30)):
+                timers[k] += [there and since >= 60 * minutes, since < 60 * minutes and not there]
+    keys = ("false_off_minutes_per_day", "wasted_minutes_per_day")
+    assert [scores["switching"][key] for key in keys] == pytest.approx(rule * 1440 / len(samples), abs=1e-9)
+    best = timers[(timers @ [4.0, 1.0]).argmin()] * 1440 / len(samples)
+    assert [scores["timer"][key] for key in keys] == pytest.approx(best, abs=1e-9)
+
+
+def test_directions_from_the_files_alone(files: tuple[dict, list, list, list]) -> None:
+    """Each passage has the nearest report of the door within a minute, each report one passage."""
+    scores, output, log, truth = files
+    door = [(e["t"], e["value"]) for e in log if e["sensor"] == "front_contact"]
+    reports = [t for (t, v), (_, u) in zip(door, [(0.0, "closed"), *door], strict=False) if v == "open" or u != "open"]
+    moves = [(b["t"], a["room"], b["room"]) for a, b in pairwise(t for t in truth if t["person"] == "noor")]
+    last = max(line["t"] for line in output if line["kind"] == "occupancy")
+    moves = [move for move in moves if log[0]["t"] <= move[0] <= last]
+    near = sorted((abs(t - r), t, r, a, b) for t, a, b in moves for r in reports if {a, b} == {"studio", "away"})
+    passages = [line for line in output if line.get("door") == "front" and not line.get("inferred")]
+    right, at_once, loss, taken, covered = [], [], [], set(), 0
+    for apart, t, time, a, b in near:
+        if apart > 60 or {t, time} & taken:
+            continue
+        taken, covered = taken | {t, time}, covered + 1
+        told = [line for line in passages if line["t"] == time]
+        at_once.append(max(told[0]["directions"], key=told[0]["directions"].get) == f"{a}>{b}")
+        if told[-1]["final"]:
+            right.append(max(told[-1]["directions"], key=told[-1]["directions"].get) == f"{a}>{b}")
+            loss.append(-math.log(told[-1]["directions"][f"{a}>{b}"]))
+    found = scores["direction"]
+    assert len(right) >= 8
+    assert found["passages"] == len(moves)
+    assert [found[key] for key in ("accuracy_at_once", "accuracy", "log_loss", "covered_share")] == pytest.approx(
+        [np.mean(at_once), np.mean(right), np.mean(loss), covered / len(moves)], abs=1e-9
+    )
 
 
 def test_json_has_the_keys_of_the_contract_and_no_nan() -> None:

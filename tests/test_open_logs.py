@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.metrics import balanced_accuracy_score, f1_score
 from sklearn.naive_bayes import BernoulliNB
@@ -298,6 +298,7 @@ def test_a_folder_without_a_set_is_named(tmp_path: Path, capsys: pytest.CaptureF
 INTERVALS = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 30)), max_size=8)
 
 
+@settings(max_examples=25)
 @given(INTERVALS, st.lists(st.integers(0, 200), max_size=5))
 def test_seconds_since_active_agree_with_looking_at_every_second(
     pairs: list[tuple[int, int]], pulses: list[int]
