@@ -142,7 +142,7 @@ class Sight:
             if zone in (None, sensor.id):
                 coverage[i] = 1.0
         zoned = len(motion_zones(self.plan, sensor.room)) > 0
-        rates = self.settings.zone_motion_rates if zoned else self.settings.motion_rates
+        rates = self.settings.rates_at("zone_motion_rates" if zoned else "motion_rates", sensor.id)
         return self._diagonal(coverage, rates, hands=False)
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
