@@ -25,6 +25,7 @@ from presence.errors import Fault, InputError, PresenceError, SettingError
 if TYPE_CHECKING:
     from presence.events import Event, LogCounts
     from presence.floorplan import Floorplan
+    from presence.settings import Settings
 
 DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
 PATIENCE = 0.2
@@ -120,11 +121,11 @@ def replay(
     from presence.replay import replay as lines
     from presence.replay import to_json
 
-    _refuse(learned)
-    source = _Source(_load(plan), log, strict)
+    home, settings = _load_learned(plan, learned)
+    source = _Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
     at_once = log == "-" or out.isatty()
-    for line in lines(source.plan, source, every=every, associations=associations, hypotheses=hypotheses):
+    for line in lines(home, source, every=every, associations=associations, settings=settings, hypotheses=hypotheses):
         out.write(to_json(line) + "\n")
         if at_once or time.monotonic() - flushed > PATIENCE:
             out.flush()

@@ -191,7 +191,11 @@ class Settings:
             if item.name == "factors":
                 _check_factors(value)
                 continue
-            for number in value if isinstance(value, tuple) else (value,):
+            usual: Any = item.default
+            several = isinstance(usual, tuple)
+            if isinstance(value, tuple) != several or (several and len(value) != len(usual)):
+                raise SettingError(f"{item.name}: {value!r} is not {'four numbers' if several else 'one number'}")
+            for number in value if several else (value,):
                 _check_number(item.name, number)
             if item.name.endswith(("_share", "_miss", "_error", "_slip", "_stuck")) and not value < 1:
                 raise SettingError(f"{item.name}: {value!r} must be below 1")

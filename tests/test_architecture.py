@@ -16,7 +16,7 @@ LAYERS = [
     {"many", "homes"},
     {"reading", "parquet", "rows", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
     {"floorplan", "events", "truth"},
-    {"places", "movement", "sensing"},
+    {"places", "movement", "sensing", "learned"},
     {"conditions", "model"},
     {"passages", "snapshot", "engine", "doors", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},
