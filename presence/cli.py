@@ -247,6 +247,13 @@ def _refuse(learned: str | None) -> None:
         raise InputError([Fault(learned, 0, message)])
 
 
+def _say(text: str) -> None:
+    """Progress, for a terminal only."""
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r{text}\x1b[K")
+        sys.stderr.flush()
+
+
 class _Source:
     """The events of a log in order; what is wrong with it goes to standard error, line by line.
 

@@ -184,6 +184,15 @@ def _clock(seconds: float) -> str:
     return f"{int(seconds // 3600):02d}:{int(seconds % 3600 // 60):02d}"
 
 
+def rounded(settings: Settings) -> Settings:
+    """Settings as they come back from a file."""
+    values = {f.name: getattr(settings, f.name) for f in fields(Settings) if f.name != "factors"}
+    usual = Settings()
+    changed = {k: _rounded(v) for k, v in values.items() if v != getattr(usual, k)}
+    factors = {name: {k: _rounded(v) for k, v in at.items()} for name, at in settings.factors.items()}
+    return Settings.from_mapping({**changed, "factors": factors})
+
+
 def _rounded(value: Any) -> Any:
     """Four digits are more than any log can tell, and can be read."""
     return [_rounded(v) for v in value] if isinstance(value, tuple) else float(f"{value:.4g}")
