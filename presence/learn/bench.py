@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 
 import numpy as np
 
@@ -31,6 +31,8 @@ class Bench:
     hypotheses: int = 16
     say: Say = lambda text: None
     asked: int = 0
+    notes: list[str] = field(default_factory=list)
+    """What could not be worked out."""
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from the days for fitting."""

@@ -1,4 +1,8 @@
-"""Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm."""
+"""Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
+
+Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; room
+stays by pomegranate for one resident; and a search of the predictive score that begins at the best of those.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +18,7 @@ from presence.learn.bench import Bench, Say
 from presence.learn.dials import WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Verdict, courses, gain
+from presence.learn.proposals import Counted, propose, room_stays
 from presence.learn.recordings import Material, first_days, material
 from presence.learn.report import describe
 from presence.learn.search import Point, climb
@@ -85,12 +90,24 @@ def fit(
         effort.hypotheses,
         say,
     )
-    candidates = {"defaults": Settings(), "search": search(bench, Settings(), effort.turns)}
+    counted = propose(bench, given.fitting)
+    candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
+    if (by_grid := room_stays(home, given.fitting)) is not None:
+        candidates["room stays"] = by_grid
+    first = max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
+    candidates["search"] = search(bench, candidates[first], effort.turns)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
     chosen = choose(verdicts)
-    report = describe(given, verdicts, chosen, candidates[chosen], holds, notes)
+    report = describe(given, verdicts, chosen, candidates[chosen], holds, [*notes, *bench.notes])
+    report |= {"search_began_from": first, "expected_events": _events(counted)}
     journal.close()
     return apply(plan, candidates[chosen], holds, {}, report)
+
+
+def _events(counted: Mapping[str, Counted]) -> dict[str, float]:
+    """How many events each rate rests on, by the last stage."""
+    stages = list(counted.values())
+    return {name: round(count, 1) for name, count in stages[-1].events.items()} if stages else {}
 
 
 def search(bench: Bench, start: Settings, turns: int) -> Settings:

@@ -11,6 +11,9 @@ from presence.learn.judge import STEP, Verdict, gain
 from presence.learn.recordings import DAY, Material
 from presence.settings import Settings
 
+FEW = 20
+"""Expected events below which a rate says little."""
+
 
 def describe(
     given: Material,
@@ -62,6 +65,9 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     if report["candidates"] and report["chosen"] == "defaults":
         yield "Nothing learned tells later days better than the defaults by more than chance would: the defaults stay"
     yield from _changes(settings, holds)
+    few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
+    if few:
+        yield f"Fewer than {FEW} expected events, so these stay near the defaults: {', '.join(few)}"
     for note in report["notes"]:
         yield f"Note: {note}"
 
