@@ -144,6 +144,12 @@ class Model:
         flows = np.array([f for _, f in parts]).reshape(-1, size, size)
         return Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
 
+    def usual(self, sight: Sight, sleeping: tuple[bool, ...]) -> Array:
+        """Where everybody usually is, shape (P, S): hardly away in their sleeping hours."""
+        weights = sight.weights.copy()
+        weights[np.ix_(sleeping, self.states.room == self.away)] *= self.settings.night_away_share
+        return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
+
     def sleeping(self, seconds: float) -> tuple[tuple[bool, ...], float]:
         """Who is in their sleeping hours at an instant, and the instant when that next changes (epoch seconds)."""
         now = datetime.fromtimestamp(seconds, self.plan.zone)

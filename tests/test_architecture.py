@@ -22,8 +22,8 @@ LAYERS = [
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text"},
-    {"demo", "cli_many"},
-    {"cli_advise"},
+    {"demo", "cli_many", "learn", "cli_source"},
+    {"cli_advise", "cli_learn"},
     {"cli"},
     {"__main__"},
 ]

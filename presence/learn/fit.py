@@ -69,39 +69,46 @@ def fit(
         EventError: if a log holds an event that the plan's sensors cannot have sent.
     """
     effort = effort or Effort()
-    given = material(logs)
+    given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
-    if given.days < LEAST_DAYS or not given.judging:
+    if given.days < LEAST_DAYS or not given.judging or not given.fitting:
         notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
-        return apply(plan, Settings(), {}, {}, describe(given, {}, "defaults", Settings(), {}, notes))
+        return apply(plan, Settings(), {}, {}, describe(given, {}, "defaults", notes))
     holds = measured_holds(plan, given.stretches)
-    home = apply(plan, Settings(), holds, {}, {}).plan
-    about = {
-        "plan": fingerprint(plan),
-        "logs": digest([_summary(s.events) for s in given.stretches]),
-        "options": str(effort),
-    }
-    journal = Journal(state, about, resume=resume)
     bench = Bench(
-        home,
+        home := apply(plan, Settings(), holds, {}, {}).plan,
         courses(home, first_days(given.fitting, effort.fitting_days)),
         courses(home, first_days(given.judging, effort.judging_days)),
-        journal,
+        Journal(state, _about(plan, given, effort), resume=resume),
         effort.hypotheses,
         say,
+        notes=notes,
     )
-    counted = propose(bench, given.fitting)
-    candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
-    if (by_grid := room_stays(home, given.fitting)) is not None:
-        candidates["room stays"] = by_grid
-    first = max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
-    candidates["search"] = search(bench, candidates[first], effort.turns)
+    candidates, more = propose_all(bench, given, effort.turns)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
     chosen = choose(verdicts)
-    report = describe(given, verdicts, chosen, candidates[chosen], holds, [*notes, *bench.notes])
-    report |= {"search_began_from": first, "expected_events": _events(counted)}
-    journal.close()
+    report = describe(given, verdicts, chosen, notes) | more
+    bench.journal.close()
     return apply(plan, candidates[chosen], holds, {}, report)
+
+
+def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
+    """What the journal's answers depend on."""
+    logs = digest([[(e.seconds, e.sensor, e.value) for e in stretch.events] for stretch in given.stretches])
+    return {"plan": fingerprint(plan), "logs": logs, "options": str(effort)}
+
+
+def propose_all(bench: Bench, given: Material, turns: int) -> tuple[dict[str, Settings], dict[str, Any]]:
+    """Every candidate by name, and what the report says of how they came about."""
+    counted = propose(bench, given.fitting)
+    candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
+    if (by_grid := room_stays(bench.plan, given.fitting)) is not None:
+        candidates["room stays"] = by_grid
+    first = "defaults"
+    if turns:
+        first = max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
+        candidates["search"] = search(bench, candidates[first], turns)
+    return candidates, {"search_began_from": first, "expected_events": _events(counted)}
 
 
 def _events(counted: Mapping[str, Counted]) -> dict[str, float]:
@@ -145,10 +152,6 @@ def choose(verdicts: Mapping[str, Verdict]) -> str:
 
 def _factors(dials: Sequence[Dial], point: Point) -> dict[Dial, float]:
     return {dial: math.exp(x) for dial, x in zip(dials, point, strict=True) if x}
-
-
-def _summary(events: Sequence[Event]) -> list[Any]:
-    return [len(events), events[0].time, events[-1].time, digest([(e.seconds, e.sensor, e.value) for e in events])]
 
 
 __all__ = ["Effort", "Material", "fit"]

@@ -15,14 +15,7 @@ FEW = 20
 """Expected events below which a rate says little."""
 
 
-def describe(
-    given: Material,
-    verdicts: Mapping[str, Verdict],
-    chosen: str,
-    settings: Settings,
-    holds: Mapping[str, float],
-    notes: Sequence[str],
-) -> dict[str, Any]:
+def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, notes: Sequence[str]) -> dict[str, Any]:
     """The report as it stands in the file."""
     stretches = given.stretches
     log = {

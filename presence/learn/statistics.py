@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from presence.conditions import entries_of
 from presence.floorplan import Floorplan
 from presence.learn import counts
-from presence.learn.tape import Caused, Quiet, Report, Sleeping, Stage, Tape, Told
+from presence.learn.tape import Caused, Quiet, Report, Sleeping, Stage, Tape, Told, guest_share
 from presence.model import Condition, Model
 from presence.sensing import Sight
 from presence.settings import Settings
@@ -114,7 +114,7 @@ class Views:
         sensor = self.model.plan.sensors[report.sensor]
         share = self._code_share(report.code)[:, None, None]
         ways = sight.options(sensor, report.value, report.by, report.open_share)
-        return [(way.source, way.target, way.rates * share) for way in ways]
+        return [(way.source, way.target, way.rates * share * guest_share(way)) for way in ways]
 
     def _code_share(self, code: str | None) -> Array:
         people = self.model.plan.people
@@ -142,9 +142,9 @@ def count(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], who: Itera
         generators = [counts.spectral(views.generator(stage, p), views.at(stage[0])[0].weights[p]) for stage in stages]
         ways = [[counts.Move(s, t, rates[p]) for s, t, rates in views.ways(report)] for report in reports]
         for tape in tapes:
-            weights = views.at(tape.begin)[0].weights
+            start = views.model.usual(views.at(tape.begin)[0], tape.begin)[p]
             steps = [_step(step, p, stages, reports) for step in tape.steps]
-            expected = counts.expect(weights[p] / weights[p].sum(), generators, ways, steps)
+            expected = counts.expect(start, generators, ways, steps)
             _add(found, views, p, tape.begin, expected, list(stages), list(reports))
     return found
 
@@ -204,8 +204,7 @@ def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settin
     """Q(theta), but for terms that no setting changes; nats."""
     views, total = Views(plan, settings), 0.0
     for sleeping, start in found.starts.items():
-        weights = views.at(sleeping)[0].weights
-        total += _weighed(start, weights / weights.sum(axis=1, keepdims=True))
+        total += _weighed(start, views.model.usual(views.at(sleeping)[0], sleeping))
     for sleeping, time in found.times.items():
         total -= float((time * views.at(sleeping)[2]).sum())
     for (sleeping, condition), time in found.times_under.items():
