@@ -9,8 +9,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import click
 
@@ -21,15 +20,19 @@ os.environ.setdefault("MKL_NUM_THREADS", "1")
 from presence import __version__
 from presence.cli_advise import advise
 from presence.cli_draw import draw
+from presence.cli_learn import learn
+from presence.cli_source import (
+    DONE,
+    FAILED,
+    INPUT_AT_FAULT,
+    INTERRUPTED,
+    PATIENCE,
+    Source,
+    complain,
+    load,
+    load_learned,
+)
 from presence.errors import Fault, InputError, PresenceError, SettingError
-
-if TYPE_CHECKING:
-    from presence.events import Event, LogCounts
-    from presence.floorplan import Floorplan
-
-DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
-PATIENCE = 0.2
-"""Seconds that a line may wait to be passed on, and between two signs of progress."""
 
 
 def main() -> None:
@@ -40,7 +43,7 @@ def main() -> None:
 def run(arguments: Sequence[str]) -> int:
     """Run one command; the exit status. Nothing that can be foreseen ends in a traceback."""
     try:
-        with cli.make_context("presence", list(arguments), obj=_Source) as context:
+        with cli.make_context("presence", list(arguments)) as context:
             status = cli.invoke(context)
         sys.stdout.flush()
         return int(status or DONE)
@@ -48,14 +51,14 @@ def run(arguments: Sequence[str]) -> int:
         return done.exit_code
     except click.ClickException as error:
         text = error.format_message()  # of several lines: the help, where a command was left out
-        _complain(text if "\n" in text else f"presence: {text} (see presence --help)")
+        complain(text if "\n" in text else f"presence: {text} (see presence --help)")
         return INPUT_AT_FAULT
     except InputError as error:
         for fault in error.faults:
-            _complain(str(fault))
+            complain(str(fault))
         return INPUT_AT_FAULT
     except SettingError as error:
-        _complain(f"presence: {error}")
+        complain(f"presence: {error}")
         return INPUT_AT_FAULT
     except BrokenPipeError:  # the reader of our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -63,16 +66,12 @@ def run(arguments: Sequence[str]) -> int:
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
     except (PresenceError, OSError, MemoryError) as error:
-        _complain(f"presence: {error or type(error).__name__}")
+        complain(f"presence: {error or type(error).__name__}")
         return FAILED
     except Exception as error:
         text = " ".join(str(error).split())
-        _complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
+        complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
         return FAILED
-
-
-def _complain(text: str) -> None:
-    click.echo(text, err=True)
 
 
 PLAN = click.argument("plan", type=click.Path())
@@ -83,7 +82,7 @@ HYPOTHESES = click.option(
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 WORKERS = click.option("--workers", type=click.IntRange(min=1), help="Of many homes: processes.  [default: all cores]")
 SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Of many homes: the Dask cluster that does the work.")
-LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote; not in this version yet.")
+LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
 
 
 @click.group()
@@ -96,7 +95,7 @@ def cli() -> None:
 @PLAN
 def check(plan: str) -> None:
     """Read a floor plan and name every fault in it at once."""
-    home = _load(plan)
+    home = load(plan)
     parts = (
         f"{len(home.rooms) - 1} rooms",
         f"{len(home.doors)} doors",
@@ -121,11 +120,11 @@ def replay(
     from presence.replay import replay as lines
     from presence.replay import to_json
 
-    _refuse(learned)
-    source = _Source(_load(plan), log, strict)
+    home, settings = load_learned(plan, learned)
+    source = Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
     at_once = log == "-" or out.isatty()
-    for line in lines(source.plan, source, every=every, associations=associations, hypotheses=hypotheses):
+    for line in lines(home, source, every=every, associations=associations, settings=settings, hypotheses=hypotheses):
         out.write(to_json(line) + "\n")
         if at_once or time.monotonic() - flushed > PATIENCE:
             out.flush()
@@ -159,8 +158,9 @@ def evaluate(
     """
     from presence.homes import is_many
 
-    _refuse(learned)
     if is_many(given):
+        if learned is not None:
+            raise InputError([Fault(learned, 0, "was learned for one home; --learned goes with PLAN LOG TRUTH")])
         from presence.cli_many import evaluate_many
 
         options = {"every": every, "strict": strict, "hypotheses": hypotheses}
@@ -169,10 +169,11 @@ def evaluate(
     from presence.batch import score_files
     from presence.report import report
 
-    source = _Source(_load(plan), log, strict)
-    scores = score_files(source.plan, source, truth, source.counts, every=every, hypotheses=hypotheses)
+    home, settings = load_learned(plan, learned)
+    source = Source(home, log, strict)
+    scores = score_files(home, source, truth, source.counts, every=every, hypotheses=hypotheses, settings=settings)
     for note in scores.covered["notes"]:
-        _complain(f"{truth}:{note['line']}: {note['text']}")
+        complain(f"{truth}:{note['line']}: {note['text']}")
     click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
     return source.status()
 
@@ -210,12 +211,13 @@ def simulate(
     from presence.simulate import write
 
     (plan,) = _named(given, "PLAN")
-    write(live(_load(plan), days=days, seed=seed), out)
+    write(live(load(plan), days=days, seed=seed), out)
     return DONE
 
 
 cli.add_command(advise)
 cli.add_command(draw)
+cli.add_command(learn)
 
 
 @cli.command()
@@ -227,12 +229,6 @@ def demo() -> None:
         click.echo(line)
 
 
-def _load(plan: str) -> Floorplan:
-    from presence.floorplan import Floorplan
-
-    return Floorplan.load(plan)
-
-
 def _named(given: tuple[str, ...], *names: str) -> tuple[str, ...]:
     """Arguments by position, as many as there are names."""
     if len(given) < len(names):
@@ -240,57 +236,3 @@ def _named(given: tuple[str, ...], *names: str) -> tuple[str, ...]:
     if len(given) > len(names):
         raise click.UsageError(f"Got unexpected extra argument ({' '.join(given[len(names) :])})")
     return given
-
-
-def _refuse(learned: str | None) -> None:
-    if learned is not None:
-        message = "there is no `presence learn` in this version yet; leave --learned out to use the defaults"
-        raise InputError([Fault(learned, 0, message)])
-
-
-class _Source:
-    """The events of a log in order; what is wrong with it goes to standard error, line by line.
-
-    Args:
-        plan: the home.
-        log: a path, or `-` for standard input.
-        strict: stop at the first bad line.
-    """
-
-    def __init__(self, plan: Floorplan, log: str, strict: bool) -> None:
-        from presence.events import LogCounts
-
-        self.plan, self.log, self.strict = plan, log, strict
-        self.counts: LogCounts = LogCounts()
-        self.faults = 0
-
-    def __iter__(self) -> Iterator[Event]:
-        from presence.events import read_log, reorder
-
-        source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
-        events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
-        return self._progress(reorder(events, counts=self.counts, on_fault=self._fault))
-
-    def _fault(self, fault: Fault) -> None:
-        self.faults += 1
-        _complain(str(fault))
-
-    def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
-        """Pass events through, telling a terminal how far it has come."""
-        if not sys.stderr.isatty() or self.log == "-":
-            yield from events
-            return
-        told, number = time.monotonic(), 0
-        for number, event in enumerate(events, 1):
-            if time.monotonic() - told > PATIENCE:
-                told = time.monotonic()
-                sys.stderr.write(f"\r{number:,} events, up to {event.time:%Y-%m-%d %H:%M}\x1b[K")
-                sys.stderr.flush()
-            yield event
-        sys.stderr.write("\r\x1b[K")
-
-    def status(self) -> int:
-        """The exit status, after one line that sums up what was skipped."""
-        if self.faults or self.counts.duplicate:
-            _complain(f"{self.log}: {self.counts}")
-        return INPUT_AT_FAULT if self.faults else DONE
