@@ -13,10 +13,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from presence import cli
+from presence.draw.encoding import runs
 from presence.draw.levels import STEPS, levels
 from presence.draw.page import page
+from presence.draw.recording import recording
 from presence.events import Event, read_log
 from presence.floorplan import Floorplan
+from presence.learned import apply, read_learned, write_learned
+from presence.settings import Settings
 
 ROOT = Path(__file__).parents[1]
 GARAGE = ROOT / "floorplans/two_storey_garage.yaml"
@@ -200,6 +204,18 @@ def test_no_input_is_written_over(tmp_path: Path, given_: str, capsys: pytest.Ca
     assert cli.run(["draw", *arguments, "--out", str(tmp_path / "link.html")]) == 2
     assert "cannot be written to" in capsys.readouterr().err
     assert files[given_].read_bytes() == before
+
+
+def test_what_was_learned_is_shown(tmp_path: Path) -> None:
+    plan, learned, pages = Floorplan.load(GARAGE), tmp_path / "learned.json", []
+    write_learned(learned, plan, apply(plan, Settings(rising_rate=0.02), {}, {}, {}))
+    for options in ([], ["--learned", str(learned)]):
+        out = tmp_path / "page.html"
+        assert cli.run(["draw", str(GARAGE), str(EVENING), *options, "--out", str(out)]) == 0
+        pages.append(data_of(out.read_text(encoding="utf-8"))["replay"]["columns"])
+    other = read_learned(learned, plan)
+    lines = recording(other.plan, read_log(EVENING, plan=plan), settings=other.settings)
+    assert pages[1] == runs(lines.columns) != pages[0]
 
 
 def test_a_truth_needs_a_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

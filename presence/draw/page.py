@@ -60,14 +60,14 @@ def page(
     return assemble(plan.name, document(plan, kept, truth, Path(log).name or None))
 
 
-def target(out: str, plan: str, log: str | None, truth: str | None) -> Path:
+def target(out: str, plan: str, log: str | None, truth: str | None, learned: str | None = None) -> Path:
     """Where a page is to be written, if no file that is read stands there.
 
     Raises:
         InputError: if the page would replace an input, or there is a truth without a log to lay it over.
     """
     goal = Path(out)
-    for path in (plan, log, truth):
+    for path in (plan, log, truth, learned):
         if path is not None and goal.exists() and Path(path).exists() and goal.samefile(path):
             raise InputError([Fault(out, 0, "is read and cannot be written to as well; another --out would be right")])
     if truth is not None and log is None:

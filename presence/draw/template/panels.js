@@ -60,7 +60,7 @@ const way = (passage) => `${roomName(passage.from)} → ${roomName(passage.to)}`
 function showPassages(n, recent, jump) {
   const list = document.getElementById("passage-list"), now = msOf(n);
   list.replaceChildren();
-  const known = between(passages, now - 12 * HOUR, now).filter((p) => p.likely || !p.inferred);
+  const known = between(passages, now - 12 * HOUR, now).filter((p) => p.listed);
   for (const passage of known.slice(-Math.max(5, recent.length)).reverse()) {
     const item = make("li", { class: recent.includes(passage) ? "now" : "" }, list);
     make("span", { class: "num" }, item, `${local(passage.ms).exact} `);

@@ -290,7 +290,7 @@ function showMarks(part, index, n, state) {
 function showArrows(sheet, recent) {
   sheet.arrows.replaceChildren();
   for (const passage of recent) {
-    if (passage.chance < LEAST_ARROW) continue;
+    if (!passage.listed || passage.chance < LEAST_ARROW) continue;
     const door = house.doors[passage.door], ends = passage.swap ? [door.ends[1], door.ends[0]] : door.ends;
     const draw = (ax, ay, bx, by) => {
       const group = make("g", { class: `passage flash${passage.chance < 80 ? " unsure" : ""}` }, sheet.arrows);

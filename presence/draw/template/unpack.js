@@ -66,7 +66,7 @@ const passages = (told ? told.passages : []).map((p) => {
   const [ms, door, forth, back, nobody, forthFirst, backFirst, final, inferred, decided, who] = p;
   const [a, b] = house.doors[door].between, swap = back > forth;
   return {
-    ms, door, nobody, final, inferred, decided, likely: nobody < 50,
+    ms, door, nobody, final, inferred, decided, likely: nobody < 50, listed: nobody < 50 || !inferred,
     from: swap ? b : a, to: swap ? a : b, chance: swap ? back : forth, other: swap ? forth : back,
     atOnce: swap ? backFirst : forthFirst, swap,
     who: who.filter((_, i) => i % 2 === 0).map((being, i) => [told.beings[being], who[2 * i + 1]]),
