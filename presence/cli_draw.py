@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from presence.cli_source import Source, load
+from presence.cli_source import Source, load_learned
 
 
 @click.command()
@@ -13,6 +13,7 @@ from presence.cli_source import Source, load
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="The page to write.")
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
 @click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
+@click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
 def draw(
@@ -21,6 +22,7 @@ def draw(
     out: str,
     truth: str | None,
     every: float,
+    learned: str | None,
     strict: bool,
     hypotheses: int,
 ) -> int:
@@ -29,13 +31,13 @@ def draw(
     from presence.truth import read_truth
 
     goal = target(out, plan, log, truth)
-    home = load(plan)
+    home, settings = load_learned(plan, learned)
     if log is None:
         goal.write_text(page(home), encoding="utf-8")
         return 0
     lines = None if truth is None else read_truth(truth, home)
     source = Source(home, log, strict)
     name = "standard input" if log == "-" else log
-    text = page(home, source, truth=lines, log=name, every=every, hypotheses=hypotheses)
+    text = page(home, source, truth=lines, log=name, every=every, settings=settings, hypotheses=hypotheses)
     goal.write_text(text, encoding="utf-8")
     return source.status()

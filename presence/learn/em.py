@@ -19,6 +19,7 @@ from typing import Any, NamedTuple
 from presence.floorplan import Floorplan
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
+from presence.places import seats_report
 from presence.settings import FACTORED, Settings
 
 NUDGE = 0.02
@@ -39,6 +40,7 @@ PLAIN = (
     "starting_rate",
     "settling_rate",
     "rising_rate",
+    "unseated_rising_rate",
     "dozing_rate",
     "waking_rate",
     "bedtime_rate",
@@ -118,10 +120,11 @@ def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
 def _places(plan: Floorplan, zoned: set[str]) -> Iterator[Rate]:
     """Dwelling differs by room, re-triggering by sensor, use by door."""
     sensed = {s.room for s in plan.sensors.values() if s.kind in ("motion", "occupancy")}
+    rising = "unseated_rising_rate" if seats_report(plan) else "rising_rate"
     for room in plan.indoor:
         if room in sensed:
-            prefix = "zone_" if room in zoned else ""
-            yield from (Rate(f"{prefix}{name}", where=room) for name in ("settling_rate", "rising_rate"))
+            names = ("zone_settling_rate", "zone_rising_rate") if room in zoned else ("settling_rate", rising)
+            yield from (Rate(name, where=room) for name in names)
     for sensor in plan.sensors.values():
         if sensor.kind == "motion":
             yield Rate("zone_motion_rates" if sensor.room in zoned else "motion_rates", where=sensor.id)
