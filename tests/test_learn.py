@@ -400,3 +400,5 @@ def test_the_command_writes_a_file_that_replay_and_evaluate_take(
     assert len(capsys.readouterr().err.splitlines()) == 1
     assert cli.run(["learn", plan, "log.jsonl", "--out", "learned.json", "--resume"]) == 2
     assert "nothing to resume" in capsys.readouterr().err
+    assert cli.run(["learn", plan, "log.jsonl", "--out", "nowhere/learned.json"]) == 2
+    assert "no folder nowhere" in capsys.readouterr().err
