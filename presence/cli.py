@@ -10,7 +10,7 @@ import os
 import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -111,11 +111,19 @@ def check(plan: str) -> None:
 @click.argument("log", type=click.Path(allow_dash=True))
 @EVERY
 @click.option("--associations", is_flag=True, help="Also tell who caused each event.")
+@click.option("--explain", is_flag=True, help="Also tell why, where a room's answer changes or a passage is final.")
 @LEARNED
 @STRICT
 @HYPOTHESES
 def replay(
-    plan: str, log: str, every: float, associations: bool, learned: str | None, strict: bool, hypotheses: int
+    plan: str,
+    log: str,
+    every: float,
+    associations: bool,
+    explain: bool,
+    learned: str | None,
+    strict: bool,
+    hypotheses: int,
 ) -> int:
     """Track a log (- for standard input) and print what is believed as it goes."""
     from presence.replay import replay as lines
@@ -125,7 +133,8 @@ def replay(
     source = _Source(_load(plan), log, strict)
     out, flushed = sys.stdout, time.monotonic()
     at_once = log == "-" or out.isatty()
-    for line in lines(source.plan, source, every=every, associations=associations, hypotheses=hypotheses):
+    options: dict[str, Any] = {"associations": associations, "explain": explain, "hypotheses": hypotheses}
+    for line in lines(source.plan, source, every=every, **options):
         out.write(to_json(line) + "\n")
         if at_once or time.monotonic() - flushed > PATIENCE:
             out.flush()
