@@ -19,7 +19,6 @@ from collections.abc import Sequence
 from presence.errors import UnexplainedError, did_you_mean
 from presence.floorplan import AWAY, Floorplan
 from presence.inference import Engine
-from presence.merging import Mixture
 from presence.passages import Passage
 from presence.record import Step
 from presence.retrace import Piece, TracingEngine, retrace
@@ -65,7 +64,7 @@ def explain_room(
     )
     telling = Telling(plan, parts, tracing.room_log_odds(begin.mixture, number))
     for piece in pieces:
-        telling.piece(tracing, piece, lambda mixture, _: tracing.room_log_odds(mixture, number), together=True)
+        telling.piece(tracing, piece, lambda mixture: tracing.room_log_odds(mixture, number))
     return telling.explanation(
         f"somebody in {name}", begin.seconds, now.seconds, stories(engine, now.mixture, room), room=room
     )
@@ -89,30 +88,21 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
     direction = max(passage.directions, key=lambda d: passage.directions[d])
     ends = plan.doors[passage.door].between
     way = [f"{ends[0]}>{ends[1]}", f"{ends[1]}>{ends[0]}"].index(direction)
-    parts = (
-        Part("people move on", ()),
-        *(Part(quiet_text(plan, room), [s for s in plan.sensors.values() if s.room == room]) for room in ends),
-        Part("quiet elsewhere", ()),
-    )
     into, event, begin = pieces[opening].before, pieces[opening].event, pieces[0].before
     assert event is not None
 
-    def labelled(mixture: Mixture, snapshot: Snapshot) -> float:
-        return tracing.label_log_odds(mixture, _window(snapshot, passage), way)
-
-    telling = Telling(plan, parts, tracing.supposed_log_odds(into, begin.mixture, event, way), at)
+    telling = Telling(plan, (), tracing.supposed_log_odds(into, begin, event, way), at)
     for piece in pieces[:opening]:
-        telling.whole(piece, tracing.supposed_log_odds(into, piece.after.mixture, event, way))
-    last = pieces[opening]
-    telling.whole(last, labelled(last.after.mixture, last.after))
-    for piece in pieces[opening + 1 :]:
-        if _window(piece.after, passage) < 0:
+        telling.whole(piece, tracing.supposed_log_odds(into, piece.after, event, way))
+    last = begin
+    for piece in pieces[opening:]:
+        window = _window(piece.after, passage)
+        if window < 0:
             break  # it has closed
-        telling.piece(tracing, piece, labelled)
-        last = piece
-    claim, behind = direction_name(plan, direction), stories(engine, last.after.mixture, None)
-    ends_at = last.after.seconds
-    return telling.explanation(claim, begin.seconds, ends_at, behind, door=passage.door, direction=direction)
+        telling.whole(piece, tracing.direction_log_odds(piece.after, window, way))
+        last = piece.after
+    claim, behind = direction_name(plan, direction), stories(engine, last.mixture, None)
+    return telling.explanation(claim, begin.seconds, last.seconds, behind, door=passage.door, direction=direction)
 
 
 def _opens(plan: Floorplan, piece: Piece, passage: Passage) -> bool:

@@ -20,8 +20,9 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, reweigh
 from presence.inference import Engine
-from presence.merging import Mixture
+from presence.merging import NO_TRACKS, Mixture
 from presence.model import World
+from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
 from presence.record import Step
 from presence.snapshot import Snapshot
@@ -70,17 +71,6 @@ class TracingEngine(Engine):
             self._unheard[sleeping] = decompose(sight.weights, sight.flows, np.zeros_like(sight.weights))
         return self._unheard[sleeping]
 
-    def foresee(self, snapshot: Snapshot, mixture: Mixture, seconds: float) -> Array:
-        """Distributions (P, K, S) at a later instant, nothing being heard in between."""
-        now, sleeping, change_at, x = snapshot.seconds, snapshot.sleeping, snapshot.change_at, mixture.x
-        while now < seconds:
-            stop = min(max(change_at, now), seconds)
-            x = propagate(self.unheard(sleeping), x, stop - now)
-            now = stop
-            if change_at <= stop:
-                sleeping, change_at = self.model.sleeping(stop)
-        return x
-
     def take_apart(self, piece: Piece, groups: Sequence[Sequence[Sensor]]) -> list[Mixture]:
         """A silence with no sensor heard, with each group heard in addition, and as it was (all heard)."""
         before, after = piece.before, piece.after
@@ -90,7 +80,7 @@ class TracingEngine(Engine):
         for group in ([], *groups):
             ways += [way for sensor in group for way in audible(world, before, sensor)]
             moved = propagate(base, before.mixture.x, after.seconds - before.seconds, _silenced(base, ways))
-            mixtures.append(reweigh(before.mixture._replace(labels=after.mixture.labels), moved))
+            mixtures.append(reweigh(before.mixture, moved[:, :, None]))
         return [*mixtures, after.mixture]
 
     # --- log odds, nats ---------------------------------------------------------------------------------------------
@@ -103,26 +93,26 @@ class TracingEngine(Engine):
         ).sum(axis=0)
         return _log_odds(float(mixture.weight @ -np.expm1(log_absent)), float(mixture.weight @ np.exp(log_absent)))
 
-    def label_log_odds(self, mixture: Mixture, window: int, direction: int) -> float:
+    def direction_log_odds(self, snapshot: Snapshot, window: int, direction: int) -> float:
         """Log odds that the passage of an open window went one way (0 forth, 1 back)."""
-        label = np.maximum(mixture.weight @ mixture.labels[:, window], 0.0)
+        label = np.maximum(snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, window), 0.0)
         persons = len(self.names)
         ways = float(label[0]), float(label[1 : 1 + persons].sum()), float(label[1 + persons :].sum())
-        chosen = ways[1 + direction]
-        return _log_odds(chosen, ways[0] + ways[2 - direction])
+        return _log_odds(ways[1 + direction], ways[0] + ways[2 - direction])
 
-    def supposed_log_odds(self, at: Snapshot, mixture: Mixture, event: Event, direction: int) -> float:
-        """Log odds of a direction that a door event would get at once if it came into these hypotheses.
+    def supposed_log_odds(self, at: Snapshot, earlier: Snapshot, event: Event, direction: int) -> float:
+        """Log odds of a direction that a door event would have got at once, had it come at an earlier instant.
 
         Args:
-            at: the snapshot into which the door event came.
-            mixture: the hypotheses into which it is supposed to come, of an earlier instant.
+            at: the snapshot into which the door event came: how doors and sensors stood.
+            earlier: the snapshot of the earlier instant: what was believed.
             event: the door event.
             direction: 0 forth, 1 back.
         """
-        bare = mixture._replace(labels=np.zeros((len(mixture.weight), 0, mixture.labels.shape[2])))
+        mixture = earlier.mixture
+        bare = mixture._replace(labels=np.zeros((len(mixture.weight), 0, mixture.labels.shape[2])), tracks=NO_TRACKS)
         opened, _ = self.observe(replace(at, mixture=bare, windows=(), closings=()), event)
-        return self.label_log_odds(opened.mixture, len(opened.windows) - 1, direction)
+        return self.direction_log_odds(opened, len(opened.windows) - 1, direction)
 
 
 def retrace(engine: TracingEngine, steps: Sequence[Step], now: Snapshot, since: float) -> list[Piece]:

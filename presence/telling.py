@@ -12,7 +12,6 @@ from presence.floorplan import Floorplan, Sensor
 from presence.merging import Mixture
 from presence.passages import utc
 from presence.retrace import Piece, TracingEngine
-from presence.snapshot import Snapshot
 from presence.stories import Story
 from presence.wording import clock, due_text, duration, event_text, likeliest
 
@@ -25,8 +24,8 @@ LASTING = ("open", "unlocked", "detected", "occupied", "person", "pressed", "sta
 """Reports that end a silence of their group of sensors."""
 
 Key = tuple[str, int | str]
-Measure = Callable[[Mixture, Snapshot], float]
-"""Log odds of the claim, nats, from hypotheses and the snapshot that they belong to."""
+Measure = Callable[[Mixture], float]
+"""Log odds of the claim, nats."""
 
 
 class Part(NamedTuple):
@@ -42,7 +41,7 @@ class Evidence:
     """Something that happened, or did not, and what it says of the claim."""
 
     kind: str
-    """`event`, `quiet` (a silence of sensors), `time` (people move on), `report` (one that still holds), `smaller`."""
+    """`event`, `quiet` (a silence), `report` (one that still holds), `smaller` (a sum)."""
     text: str
     begin: datetime
     end: datetime
@@ -109,37 +108,34 @@ class Telling:
 
     plan: Floorplan
     parts: Sequence[Part]
-    """Of a silence: time alone, each group of sensors, all others."""
+    """Of a silence of which a room is told: time alone, each group of sensors (its own first), all others."""
     first: float
     """Log odds at the beginning, nats."""
     door_event: float | None = None
     """When it was, epoch seconds, where a passage is explained."""
     latest: float = field(init=False)
     _told: dict[Key, _Told] = field(default_factory=dict)
-    _spoken: dict[int, int] = field(default_factory=dict)
-    """How often each part's sensors have spoken."""
+    _spoken: int = 0
+    """How often the first group of sensors has spoken."""
     _after: str = ""
     """What was heard last."""
 
     def __post_init__(self) -> None:
         self.latest = self.first
 
-    def piece(self, engine: TracingEngine, piece: Piece, measure: Measure, *, together: bool = False) -> None:
-        """Weigh a piece, a silence part by part; its parts are told one by one, or together as the first group's."""
+    def piece(self, engine: TracingEngine, piece: Piece, measure: Measure) -> None:
+        """Weigh a piece; a silence is told as that of the first group of sensors, with its parts."""
         if piece.what != "silence":
-            self.whole(piece, measure(piece.after.mixture, piece.after))
+            self.whole(piece, measure(piece.after.mixture))
             return
         begin, end = piece.before.seconds, piece.after.seconds
         mixtures = engine.take_apart(piece, [part.sensors for part in self.parts[1:-1]])
-        for number, (part, mixture) in enumerate(zip(self.parts, mixtures, strict=True)):
-            told_as = 1 if together else number
-            spoken = self._spoken.get(told_as, 0)
-            kind, passed = "quiet" if told_as else "time", 0.0 if together and number else end - begin
-            before = self.latest
-            key = (f"{kind} {told_as}", spoken)
-            told = self._add(key, kind, self.parts[told_as].text, begin, end, measure(mixture, piece.after), passed)
-            if together:
-                told.parts[part.text] = told.parts.get(part.text, 0.0) + self.latest - before
+        first = self.latest
+        told = self._add(("quiet", self._spoken), "quiet", self.parts[1].text, begin, end, measure(mixtures[-1]))
+        for part, mixture in zip(self.parts, mixtures, strict=True):
+            value = measure(mixture)
+            told.parts[part.text] = told.parts.get(part.text, 0.0) + value - first
+            first = value
 
     def whole(self, piece: Piece, log_odds: float) -> None:
         """Add a piece as it is, after which the log odds are these."""
@@ -156,19 +152,16 @@ class Telling:
         text = event_text(self.plan, event)
         self._after = f" after {text}"
         if event.value in LASTING:
-            for number, part in enumerate(self.parts):
-                self._spoken[number] = self._spoken.get(number, 0) + (sensor in part.sensors)
+            self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
         told = self._add((sensor.id, event.value), "event", text, end, end, log_odds)
         who = piece.after.association
         if who is not None and who.sensor == sensor.id:
             told.people = who.people
 
-    def _add(
-        self, key: Key, kind: str, text: str, begin: float, end: float, log_odds: float, passed: float | None = None
-    ) -> _Told:
+    def _add(self, key: Key, kind: str, text: str, begin: float, end: float, log_odds: float) -> _Told:
         told = self._told.setdefault(key, _Told(kind, text, begin, end))
         told.nats += log_odds - self.latest
-        told.seconds += end - begin if passed is None else passed
+        told.seconds += end - begin
         told.end, told.count = end, told.count + 1
         self.latest = log_odds
         return told
@@ -215,7 +208,7 @@ class Telling:
 
     def _text(self, told: _Told) -> str:
         """With when or how long, and who it was where that stands out."""
-        if told.kind in ("time", "quiet"):
+        if told.kind == "quiet":
             against = told.parts and told.nats * told.parts.get(told.text, 0.0) < 0
             main = max(told.parts, key=lambda name: told.parts[name] * told.nats) if against else ""
             return f"{told.text} for {duration(told.seconds)}" + (f" (mainly: {main})" if main else "")
