@@ -1,0 +1,179 @@
+"""Exact smoothing and likeliest paths of several chains in one array, one axis a chain: for small homes, and as truth.
+
+    forward   f(x_t) = p(x_t, y_1..t)        backward   b(x_t) = p(y_t+1..T | x_t)        smoothed   f b / sum f b
+
+The array has S^P entries. This module knows no rooms.
+
+Sources: Rabiner 1989 (Proc. IEEE 77:257), section III, forward-backward and Viterbi; Asmussen & Koole 1993 (J. Appl.
+Prob. 30:365), marked Markovian arrival processes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.markov import mark_joint, move_joint
+from presence.tape import Mark, Operation, Quiet, Weigh, Witness, marked, transitions
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+
+class Move(NamedTuple):
+    """Every chain moves by its own (sub)stochastic matrix."""
+
+    transitions: Array
+    """Shape (P, S, S)."""
+
+
+class Cause(NamedTuple):
+    """An event that one of the chains caused, or none."""
+
+    marked: Array
+    """Shape (P, S, S), 1/s."""
+    nobody: float
+    """1/s."""
+
+
+Dense = Move | Cause | Weigh | Witness
+
+
+def dense(operation: Operation | Dense, joint: Array) -> Dense:
+    """An operation as matrices, for a joint array of shape (S,) * P.
+
+    Raises:
+        ValueError: for an event of a sensor that can be on by itself: that is not part of the array.
+    """
+    if isinstance(operation, Quiet):
+        return Move(transitions(operation))
+    if isinstance(operation, Mark):
+        if operation.ghost is not None or operation.shared is not None:
+            raise ValueError("sensors that can be on by themselves are not part of the joint array")
+        return Cause(marked(operation, (joint.ndim, joint.shape[0])), operation.nobody)
+    return operation
+
+
+def independent(rows: Array) -> Array:
+    """The joint array of independent chains, shape (S,) * P, from rows of shape (P, S)."""
+    joint: Array = np.ones(())
+    for row in rows:
+        joint = np.multiply.outer(joint, row)
+    return joint
+
+
+def applied(operation: Operation | Dense, joint: Array, *, backwards: bool = False) -> Array:
+    """The array after an operation; backwards, what the likelihood of the future was before it. Not normalised."""
+    operation = dense(operation, joint)
+    if isinstance(operation, Move):
+        matrices = operation.transitions
+        return move_joint(joint, list(matrices.transpose(0, 2, 1) if backwards else matrices))
+    if isinstance(operation, Cause):
+        matrices = operation.marked
+        return mark_joint(joint, list(matrices.transpose(0, 2, 1) if backwards else matrices), operation.nobody)
+    return joint * _likelihood(operation, joint.ndim)
+
+
+def _likelihood(operation: Weigh | Witness, chains: int) -> Array:
+    """The likelihood of every joint state, shape (S,) * P."""
+    if isinstance(operation, Weigh):
+        return independent(operation.factor)
+    outside = independent(1.0 - operation.inside)
+    return 1.0 - outside * (1.0 - operation.alone)
+
+
+def smooth(
+    initial: Array, operations: Sequence[Operation | Dense], wanted: Collection[int]
+) -> tuple[list[Array], list[Array]]:
+    """`p(x_t | all)` and `p(x_t | y_1..t)` at some points, arrays of shape (S,) * P.
+
+    Args:
+        initial: the joint distribution at the start.
+        operations: T of them.
+        wanted: points between them, ascending: 0 the start, n after the n-th operation.
+
+    Raises:
+        ValueError: if nothing can explain the evidence.
+    """
+    filtered, joint = {}, initial / initial.sum()
+    for number in range(len(operations) + 1):
+        if number:
+            joint = _normalised(applied(operations[number - 1], joint))
+        if number in wanted:
+            filtered[number] = joint
+    smoothed, message = {}, np.ones_like(initial)
+    for number in range(len(operations), -1, -1):
+        if number < len(operations):
+            message = applied(operations[number], message, backwards=True)
+            message = message / message.max()
+        if number in filtered:
+            smoothed[number] = _normalised(filtered[number] * message)
+    return [smoothed[number] for number in sorted(smoothed)], list(filtered.values())
+
+
+def _normalised(joint: Array) -> Array:
+    total = float(joint.sum())
+    if not total > 0.0:
+        raise ValueError("the evidence is impossible in every state: give each state a likelihood above zero")
+    return joint / total
+
+
+def best_path(initial: Array, operations: Sequence[Operation | Dense]) -> tuple[IndexArray, float]:
+    """The likeliest joint path (Viterbi), shape (1 + T, P): states at the start and after each operation; log p.
+
+    Who caused each event is summed out: the path is of states only.
+    """
+    chains = initial.ndim
+    with np.errstate(divide="ignore"):
+        score = np.log(initial)
+        origins: list[list[tuple[int, NDArray[Any]]]] = []
+        for recorded in operations:
+            operation = dense(recorded, score)
+            if isinstance(operation, Move):
+                score, origin = _best_move(score, np.log(operation.transitions))
+            elif isinstance(operation, Cause):
+                score, origin = _best_cause(score, operation)
+            else:
+                score, origin = score + np.log(_likelihood(operation, chains)), []
+            origins.append(origin)
+    state = [int(i) for i in np.unravel_index(int(score.argmax()), score.shape)]
+    path = [tuple(state)]
+    for origin in reversed(origins):
+        for axis, where in reversed(origin):
+            previous = int(where[tuple(state)])
+            state[axis] = previous if previous >= 0 else state[axis]
+        path.append(tuple(state))
+    return np.array(path[::-1], dtype=np.intp), float(score.max())
+
+
+def _best_move(score: Array, log_transitions: Array) -> tuple[Array, list[tuple[int, NDArray[Any]]]]:
+    """Best scores after every chain has moved, and for each chain which state it best came from."""
+    origin: list[tuple[int, NDArray[Any]]] = []
+    for axis, matrix in enumerate(log_transitions):
+        candidates = np.moveaxis(score, axis, -1)[..., :, None] + matrix
+        origin.append((axis, np.moveaxis(candidates.argmax(axis=-2), -1, axis).astype(np.int32)))
+        score = np.moveaxis(candidates.max(axis=-2), -1, axis)
+    return score, origin
+
+
+def _best_cause(score: Array, cause: Cause) -> tuple[Array, list[tuple[int, NDArray[Any]]]]:
+    """Best scores after an event: all stay where they are, or one of them moves by it; -1: stayed."""
+    chains = score.ndim
+    staying = np.full(score.shape, cause.nobody)
+    for axis, matrix in enumerate(cause.marked):
+        staying = staying + np.diag(matrix).reshape([-1 if n == axis else 1 for n in range(chains)])
+    best = score + np.log(staying)
+    moved: list[NDArray[Any]] = [np.full(score.shape, -1, dtype=np.int32) for _ in range(chains)]
+    for axis, matrix in enumerate(cause.marked):
+        leaving = matrix - np.diag(np.diag(matrix))
+        candidates = np.moveaxis(score, axis, -1)[..., :, None] + np.log(leaving)
+        value = np.moveaxis(candidates.max(axis=-2), -1, axis)
+        source = np.moveaxis(candidates.argmax(axis=-2), -1, axis)
+        better = value > best
+        best = np.where(better, value, best)
+        for n in range(chains):
+            moved[n] = np.where(better, source if n == axis else -1, moved[n])
+    return best, list(enumerate(moved))

@@ -1,0 +1,221 @@
+"""After the fact: who was where, from all that was seen before and after; and everybody's likeliest path.
+
+A filter may not use what comes later; here later events count too, so this is for evaluation, drawings and learning,
+not for rules. A log is worked through in chunks: forward through a chunk and some hours beyond it, back again, and
+what lies in the chunk is told; so memory does not grow with the log.
+
+While the joint chain of all beings is small it is followed exactly; else the past and the future are mixtures of
+hypotheses (see `reversal`), and paths are found one being at a time (see `paths`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence import joint as exact
+from presence import reversal
+from presence.errors import SettingError
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.merging import Mixture
+from presence.passages import utc
+from presence.paths import likeliest_paths
+from presence.recorder import RecordingEngine, Stretch, stretches
+from presence.settings import Settings
+from presence.snapshot import Belief
+from presence.tape import Mark, Witness, rates
+from presence.truth import TruthLine
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+CHUNK = 6 * 3600.0
+"""Seconds that are told at a time."""
+OVERLAP = 2 * 3600.0
+"""Seconds beyond a chunk that are looked at: what comes later still tells next to nothing."""
+JOINT_STATES = 5000
+"""The joint chain is followed exactly while it has at most this many states."""
+
+
+def smooth(
+    plan: Floorplan,
+    events: Iterable[Event],
+    *,
+    every: float = 60.0,
+    settings: Settings | None = None,
+    hypotheses: int = 16,
+    chunk: float = CHUNK,
+    overlap: float = OVERLAP,
+    joint_states: int = JOINT_STATES,
+) -> Iterator[Belief]:
+    """Beliefs on the grid of `replay`, each from the events before and after its instant.
+
+    Args:
+        plan: the home.
+        events: in order of time (see `presence.events.reorder`).
+        every: step of the grid, seconds.
+        settings: rates and probabilities of the model.
+        hypotheses: the largest number of hypotheses kept, of the past and of the future.
+        chunk: seconds that are told at a time.
+        overlap: seconds beyond a chunk whose events are taken into account.
+        joint_states: the joint chain is followed exactly while it has at most this many states.
+
+    Raises:
+        SettingError: if `every`, `chunk` or `overlap` makes no sense.
+        EventError: as `presence.replay.replay`.
+    """
+    _check(every, chunk, overlap)
+    engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
+    small = _is_small(engine, joint_states)
+    joint: Array | None = None
+    for stretch in stretches(engine, events, every, chunk, overlap):
+        if not small:
+            yield from _by_hypotheses(engine, stretch)
+            continue
+        beliefs, joint = _exact(engine, stretch, joint)
+        yield from beliefs
+
+
+def paths(
+    plan: Floorplan,
+    events: Iterable[Event],
+    *,
+    every: float = 60.0,
+    settings: Settings | None = None,
+    hypotheses: int = 16,
+    chunk: float = CHUNK,
+    overlap: float = OVERLAP,
+    joint_states: int = JOINT_STATES,
+) -> Iterator[TruthLine]:
+    """Everybody's likeliest path, as the lines of a truth file: residents, and visitors while they are there.
+
+    A change is told at the end of the silence in which it happened, so at most `every` seconds late. Arguments and
+    errors are those of `smooth`.
+    """
+    _check(every, chunk, overlap)
+    engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
+    persons, residents = engine.model.persons, len(plan.people)
+    latest: IndexArray | None = None
+    rooms = [-1] * residents + [engine.model.away] * (persons - residents)
+    for stretch in stretches(engine, events, every, chunk, overlap, keep=not _is_small(engine, joint_states)):
+        path = _path(engine, stretch, latest, joint_states)
+        times = [
+            stretch.begin.seconds if latest is None else stretch.starts[0],
+            *stretch.starts[1:],
+            stretch.end.seconds,
+        ]
+        for seconds, states in zip(times[: stretch.done + 1], path, strict=False):
+            for person, state in enumerate(states[:persons].tolist()):
+                room = int(engine.model.states.room[state])
+                if room != rooms[person]:
+                    rooms[person] = room
+                    yield TruthLine(utc(seconds), engine.names[person], engine.model.states.rooms[room])
+        latest = path[stretch.done]
+
+
+def _check(every: float, chunk: float, overlap: float) -> None:
+    for name, value, least in (("every", every, 0.001), ("chunk", chunk, 1.0), ("overlap", overlap, 0.0)):
+        if not (math.isfinite(value) and value >= least):
+            raise SettingError(f"{name}: {value!r} is not a number of seconds of at least {least:g}")
+
+
+def _is_small(engine: RecordingEngine, most: int) -> bool:
+    """Whether the joint chain can be followed: few states, no seats, events weighed by Bayes' rule."""
+    size = float(engine.model.states.size) ** len(engine.names)
+    return size <= most and not engine.seats and engine.settings.evidence_weight == 1.0
+
+
+# --- the past and the future ------------------------------------------------------------------------------------------
+def _futures(engine: RecordingEngine, stretch: Stretch) -> Iterator[tuple[int, reversal.Future]]:
+    """(operations done by then, the likelihood of what follows), from the end of a stretch to its beginning."""
+    rules = reversal.Rules(engine.most, engine.ghost_rates, engine.settings.evidence_weight)
+    weights = engine.model.world(stretch.end.sleeping).sight.weights
+    future = reversal.nothing_follows(weights, len(engine.seats))
+    yield len(stretch.tape), future
+    for number in range(len(stretch.tape) - 1, -1, -1):
+        future = reversal.undo(stretch.tape[number], future, rules)
+        yield number, future
+
+
+def _by_hypotheses(engine: RecordingEngine, stretch: Stretch) -> list[Belief]:
+    """Beliefs from the hypotheses of the past and of the future."""
+    found: list[Belief] = []
+    waiting = stretch.told
+    for number, future in _futures(engine, stretch):
+        while waiting and waiting[-1][0] == number:
+            snapshot = waiting.pop()[1]
+            found.append(engine.belief(replace(snapshot, mixture=reversal.combine(snapshot.mixture, future))))
+        if not waiting:
+            break
+    return found[::-1]
+
+
+def _exact(engine: RecordingEngine, stretch: Stretch, joint: Array | None) -> tuple[list[Belief], Array]:
+    """Beliefs from the joint chain of all beings, and that chain's filtered distribution where the chunk ends."""
+    joint = _initial(stretch.begin.mixture) if joint is None else joint
+    points = sorted({n for n, _ in stretch.told} | {stretch.done})
+    smoothed, filtered = exact.smooth(joint, stretch.tape, points)
+    by_point = dict(zip(points, smoothed, strict=True))
+    beliefs = [
+        engine.belief(replace(snapshot, mixture=_as_mixture(by_point[n], snapshot.mixture)))
+        for n, snapshot in stretch.told
+    ]
+    return beliefs, filtered[points.index(stretch.done)]
+
+
+def _initial(mixture: Mixture) -> Array:
+    """The joint array of a mixture."""
+    joint = np.zeros((mixture.x.shape[2],) * mixture.x.shape[0])
+    for k, weight in enumerate(mixture.weight):
+        joint += weight * exact.independent(mixture.x[:, k])
+    return joint
+
+
+def _as_mixture(joint: Array, like: Mixture) -> Mixture:
+    """A joint array as hypotheses in which all but the last being are known: exact."""
+    states, chains = joint.shape[0], joint.ndim
+    rows = joint.reshape(-1, states)
+    weight = rows.sum(axis=1)
+    kept = np.flatnonzero(weight > 0.0)
+    known = (
+        np.array(np.unravel_index(kept, joint.shape[:-1]), dtype=np.intp) if chains > 1 else np.zeros((0, 1), np.intp)
+    )
+    x = np.concatenate([np.eye(states)[known], (rows[kept] / weight[kept, None])[None]])
+    empty = np.zeros((len(kept), 0, like.labels.shape[2]))
+    ghosts, cause = np.zeros((len(kept), 0, 3)), np.zeros((len(kept), chains + 1))
+    return Mixture(x, weight[kept] / weight[kept].sum(), empty, ghosts, cause)
+
+
+# --- paths ------------------------------------------------------------------------------------------------------------
+def _path(engine: RecordingEngine, stretch: Stretch, latest: IndexArray | None, joint_states: int) -> IndexArray:
+    """States of all beings at the beginning of a stretch and after each operation, going on from where they were."""
+    shape = (len(engine.names), engine.model.states.size)
+    if latest is None:
+        initial = np.einsum("k,pks->ps", stretch.begin.mixture.weight, stretch.begin.mixture.x)
+    else:
+        initial = np.eye(shape[1])[latest]
+    if _is_small(engine, joint_states):
+        return exact.best_path(exact.independent(initial), stretch.tape)[0]
+    return likeliest_paths(initial, stretch.tape, _expected(engine, stretch))
+
+
+def _expected(engine: RecordingEngine, stretch: Stretch) -> list[Array | None]:
+    """Smoothed: each being's rate of causing each event, and its probability of being inside for each witness."""
+    found: list[Array | None] = [None] * len(stretch.tape)
+    shape = (len(engine.names), engine.model.states.size)
+    for number, future in _futures(engine, stretch):
+        operation = stretch.tape[number] if number < len(stretch.tape) else None
+        if not isinstance(operation, Mark | Witness):
+            continue
+        before = stretch.before[number]
+        assert before is not None
+        both = reversal.combine(before, future)
+        each = np.einsum("k,pks->ps", both.weight, both.x)
+        of_interest = rates(operation, shape) if isinstance(operation, Mark) else operation.inside
+        found[number] = (each * of_interest).sum(axis=1)
+    return found
