@@ -39,6 +39,8 @@ class Cause(NamedTuple):
     """1/s."""
 
 
+WHOLE = -1
+"""Stands for all axes together, where the origin of a joint state is another joint state."""
 Dense = Move | Cause | Weigh | Witness
 
 
@@ -144,7 +146,10 @@ def best_path(initial: Array, operations: Sequence[Operation | Dense]) -> tuple[
     for origin in reversed(origins):
         for axis, where in reversed(origin):
             previous = int(where[tuple(state)])
-            state[axis] = previous if previous >= 0 else state[axis]
+            if axis == WHOLE:
+                state = [int(i) for i in np.unravel_index(previous, score.shape)]
+            else:
+                state[axis] = previous
         path.append(tuple(state))
     return np.array(path[::-1], dtype=np.intp), float(score.max())
 
@@ -160,20 +165,21 @@ def _best_move(score: Array, log_transitions: Array) -> tuple[Array, list[tuple[
 
 
 def _best_cause(score: Array, cause: Cause) -> tuple[Array, list[tuple[int, NDArray[Any]]]]:
-    """Best scores after an event: all stay where they are, or one of them moves by it; -1: stayed."""
+    """Best scores after an event, and the joint state it best came from: all stay, or one of the chains moves by it."""
     chains = score.ndim
+    here = np.indices(score.shape)
     staying = np.full(score.shape, cause.nobody)
     for axis, matrix in enumerate(cause.marked):
         staying = staying + np.diag(matrix).reshape([-1 if n == axis else 1 for n in range(chains)])
     best = score + np.log(staying)
-    moved: list[NDArray[Any]] = [np.full(score.shape, -1, dtype=np.int32) for _ in range(chains)]
+    origin: NDArray[Any] = np.arange(score.size).reshape(score.shape)
     for axis, matrix in enumerate(cause.marked):
         leaving = matrix - np.diag(np.diag(matrix))
         candidates = np.moveaxis(score, axis, -1)[..., :, None] + np.log(leaving)
         value = np.moveaxis(candidates.max(axis=-2), -1, axis)
         source = np.moveaxis(candidates.argmax(axis=-2), -1, axis)
+        came_from = [source if n == axis else here[n] for n in range(chains)]
         better = value > best
         best = np.where(better, value, best)
-        for n in range(chains):
-            moved[n] = np.where(better, source if n == axis else -1, moved[n])
-    return best, list(enumerate(moved))
+        origin = np.where(better, np.ravel_multi_index(tuple(came_from), score.shape), origin)
+    return best, [(WHOLE, origin.astype(np.int32))]

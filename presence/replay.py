@@ -74,9 +74,9 @@ def replay(
             yield latest
 
 
-def to_json(line: Line) -> str:
-    """One output line (without its line end)."""
-    return json.dumps(_fields(line))
+def to_json(line: Line, **marks: object) -> str:
+    """One output line (without its line end); marks are added to its fields."""
+    return json.dumps({**_fields(line), **marks})
 
 
 def _fields(line: Line) -> dict[str, object]:

@@ -10,6 +10,7 @@ hypotheses (see `reversal`), and paths are found one being at a time (see `paths
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -21,11 +22,13 @@ from presence import joint as exact
 from presence import reversal
 from presence.errors import SettingError
 from presence.events import Event
-from presence.floorplan import Floorplan
+from presence.floorplan import AWAY, Floorplan
+from presence.holds import put_back
 from presence.merging import Mixture
 from presence.passages import utc
 from presence.paths import likeliest_paths
 from presence.recorder import RecordingEngine, Stretch, stretches
+from presence.replay import rfc3339
 from presence.settings import Settings
 from presence.snapshot import Belief
 from presence.tape import Mark, Witness, rates
@@ -73,7 +76,7 @@ def smooth(
     engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
     small = _is_small(engine, joint_states)
     joint: Array | None = None
-    for stretch in stretches(engine, events, every, chunk, overlap):
+    for stretch in stretches(engine, put_back(plan, events), every, chunk, overlap):
         if not small:
             yield from _by_hypotheses(engine, stretch)
             continue
@@ -99,23 +102,44 @@ def paths(
     """
     _check(every, chunk, overlap)
     engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
-    persons, residents = engine.model.persons, len(plan.people)
     latest: IndexArray | None = None
-    rooms = [-1] * residents + [engine.model.away] * (persons - residents)
-    for stretch in stretches(engine, events, every, chunk, overlap, keep=not _is_small(engine, joint_states)):
+    told: dict[str, str] = dict.fromkeys(engine.names[len(plan.people) : engine.model.persons], AWAY)
+    moved: dict[str, str] = {}
+    at = 0.0
+    keep = not _is_small(engine, joint_states)
+    for stretch in stretches(engine, put_back(plan, events), every, chunk, overlap, keep=keep):
         path = _path(engine, stretch, latest, joint_states)
-        times = [
-            stretch.begin.seconds if latest is None else stretch.starts[0],
-            *stretch.starts[1:],
-            stretch.end.seconds,
-        ]
-        for seconds, states in zip(times[: stretch.done + 1], path, strict=False):
-            for person, state in enumerate(states[:persons].tolist()):
-                room = int(engine.model.states.room[state])
-                if room != rooms[person]:
-                    rooms[person] = room
-                    yield TruthLine(utc(seconds), engine.names[person], engine.model.states.rooms[room])
+        for seconds, states in zip(_instants(stretch), path[: stretch.done + 1], strict=False):
+            if seconds > at:
+                yield from _changes(at, moved, told)
+                at = seconds
+            moved = {name: engine.model.states.rooms[room] for name, room in _whereabouts(engine, states)}
         latest = path[stretch.done]
+    yield from _changes(at, moved, told)
+
+
+def path_json(line: TruthLine) -> str:
+    """A line of a path as a line of a truth file (without its line end)."""
+    return json.dumps({"time": rfc3339(line.time), "person": line.person, "room": line.room})
+
+
+def _instants(stretch: Stretch) -> list[float]:
+    """When the states of a path hold from, epoch seconds: at the beginning and after each operation."""
+    return [*(stretch.starts[:1] or [stretch.end.seconds]), *stretch.starts[1:], stretch.end.seconds]
+
+
+def _whereabouts(engine: RecordingEngine, states: IndexArray) -> Iterator[tuple[str, int]]:
+    """Everybody's name and room (pets are left out)."""
+    people = zip(engine.names[: engine.model.persons], states.tolist(), strict=False)
+    return ((name, int(engine.model.states.room[state])) for name, state in people)
+
+
+def _changes(at: float, now: dict[str, str], told: dict[str, str]) -> Iterator[TruthLine]:
+    """A line for everybody who is in another room than was last told."""
+    for name, room in now.items():
+        if told.get(name) != room:
+            told[name] = room
+            yield TruthLine(utc(at), name, room)
 
 
 def _check(every: float, chunk: float, overlap: float) -> None:

@@ -16,7 +16,7 @@ LAYERS = [
     {"many", "homes"},
     {"reading", "parquet", "rows", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
     {"tape", "joint", "reversal", "paths"},
-    {"floorplan", "events", "truth"},
+    {"floorplan", "events", "truth", "holds"},
     {"places", "movement", "sensing"},
     {"conditions", "model"},
     {"passages", "snapshot", "engine", "doors", "inference", "wording", "record", "recorder"},
