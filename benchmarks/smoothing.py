@@ -2,11 +2,11 @@
 
     python benchmarks/smoothing.py [--days 2] [--seed 1] [--homes NAME ...]
 
-First table: the bundled homes, people living by the package's simulator (which is not the filter's model), scored on the
-60 s grid against the truth; rooms at p = 0.5. `smoothed, off reports left` takes off reports as they come, as the
+First table: the bundled homes, people living by the package's simulator (which is not the filter's model), scored on
+the 60 s grid against the truth; rooms at p = 0.5. `smoothed, off reports left` takes off reports as they come, as the
 filter does; `smoothed` puts prolonged holds back to the last movement (see presence/holds.py). `path` is each person's
-likeliest path. Second table: small homes in which the joint chain can be followed: mean and largest difference of the
-smoothed probabilities from exact, by the number of hypotheses kept.
+likeliest path. Second table: small homes in which the joint chain can be followed: mean and largest difference of
+the smoothed probabilities from exact, by the number of hypotheses kept.
 """
 
 from __future__ import annotations

@@ -1,14 +1,17 @@
-"""Likeliest path of each of several chains that only meet in their events: one chain at a time, given the others.
+"""Likeliest path of each of several chains that only meet in their events.
 
-With the paths of the others held, the chain's own likeliest path is found exactly (Viterbi); in turn, each such step
-raises the joint probability of all paths or leaves it. For one chain the first step is the answer.
+A first set of paths is read backwards out of the filter's hypotheses, all chains together, so that who is who stays
+consistent: at each step the likeliest hypothesis is chosen, and in it the likeliest state of each chain, given the
+states that follow. Then one chain at a time is mended: with the paths of the others held, its own likeliest path is
+found exactly (Viterbi), so that each such step raises the joint probability of all paths or leaves it.
 
     at an event   E = D_p + (nobody + sum_(q != p) D_q[x_q, x_q]) 1,    or 1 if another chain moved by the event
 
-Until a chain has a path, its smoothed expected rates stand in for it. This module knows no rooms.
+For one chain the answer is exact; for several it is a local maximum. This module knows no rooms.
 
-Sources: Rabiner 1989 (Proc. IEEE 77:257), section III.B, Viterbi; Besag 1986 (J. R. Statist. Soc. B 48:259), iterated
-conditional modes.
+Sources: Rabiner 1989 (Proc. IEEE 77:257), section III.B, Viterbi; Godsill, Doucet & West 2001 (Ann. Inst. Statist.
+Math. 53:82), paths read backwards out of a filter; Besag 1986 (J. R. Statist. Soc. B 48:259), iterated conditional
+modes.
 """
 
 from __future__ import annotations
@@ -18,39 +21,84 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.merging import Mixture
+from presence.reversal import Rules, do
 from presence.tape import Mark, Operation, Quiet, Weigh, marked, transitions
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-SWEEPS = 3
-"""How often each chain's path is found anew, given the others', at most."""
+SWEEPS = 2
+"""How often each chain's path is found anew, given the others'."""
 
 
-def likeliest_paths(initial: Array, operations: Sequence[Operation], expected: Sequence[Array | None]) -> IndexArray:
+def likeliest_paths(begin: Mixture, operations: Sequence[Operation], rules: Rules) -> IndexArray:
     """States of each chain at the start and after each operation, shape (1 + T, P).
 
     Args:
-        initial: shape (P, S), `p(x_0)`.
+        begin: the belief at the start.
         operations: T of them.
-        expected: for each operation, smoothed from all evidence: for an event the rate at which each chain causes it,
-            for a witness the probability that each chain is inside, shape (P,); None for others.
+        rules: of the filter.
     """
-    chains = len(initial)
-    paths = np.full((1 + len(operations), chains), -1, dtype=np.intp)
-    for _ in range(1 if chains == 1 else SWEEPS):
+    initial = np.einsum("k,pks->ps", begin.weight, begin.x)
+    paths = _read_backwards(begin, operations, rules)
+    for _ in range(1 if len(initial) == 1 else SWEEPS):
         before = paths.copy()
-        for chain in range(chains):
-            paths[:, chain] = _own_path(chain, initial, operations, expected, paths)
+        for chain in range(len(initial)):
+            paths[:, chain] = _own_path(chain, initial, operations, paths)
         if np.array_equal(before, paths):
             break
     return paths
 
 
-def _own_path(
-    chain: int, initial: Array, operations: Sequence[Operation], expected: Sequence[Array | None], paths: IndexArray
-) -> IndexArray:
-    """Viterbi for one chain; -1 in `paths` stands for a chain that has no path yet."""
+def _read_backwards(begin: Mixture, operations: Sequence[Operation], rules: Rules) -> IndexArray:
+    """Paths of all chains from the filter's hypotheses, from the last instant to the first."""
+    filtered = [begin]
+    for operation in operations:
+        filtered.append(do(operation, filtered[-1], rules))
+    last = filtered[-1]
+    state = last.x[:, int(last.weight.argmax())].argmax(axis=1)
+    path = [state]
+    for operation, before in zip(reversed(operations), reversed(filtered[:-1]), strict=True):
+        if isinstance(operation, Quiet):
+            state = _before_quiet(before, transitions(operation), state)
+        elif isinstance(operation, Mark):
+            state = _before_event(before, operation, state)
+        path.append(state)
+    return np.array(path[::-1], dtype=np.intp)
+
+
+def _before_quiet(before: Mixture, matrices: Array, state: IndexArray) -> IndexArray:
+    """The likeliest states before a silence after which they are known; matrices of shape (P, S, S)."""
+    arriving = before.x * matrices[np.arange(len(state)), :, state][:, None, :]  # (P, K, S)
+    with np.errstate(divide="ignore"):
+        log_weight = np.log(before.weight) + np.log(arriving.sum(axis=2)).sum(axis=0)
+    found: IndexArray = arriving[:, int(log_weight.argmax())].argmax(axis=1)
+    return found
+
+
+def _before_event(before: Mixture, mark: Mark, state: IndexArray) -> IndexArray:
+    """The likeliest states before an event after which they are known."""
+    chains, _, states = before.x.shape
+    each = np.arange(chains)
+    staying = before.x[each, :, state]  # (P, K)
+    causing = before.x * marked(mark, (chains, states))[each, :, state][:, None, :]  # (P, K, S)
+    nobody = np.full(len(before.weight), mark.nobody)
+    if mark.ghost is not None:
+        nobody = before.ghosts[:, mark.ghost.sensor] @ mark.ghost.rates
+    with np.errstate(divide="ignore"):
+        log_staying = np.log(np.maximum(staying, 1e-300))
+        log_rate = np.log(np.concatenate([causing.sum(axis=2), nobody[None]])) - np.pad(log_staying, ((0, 1), (0, 0)))
+        log_weight = np.log(before.weight) + log_staying.sum(axis=0) + log_rate  # (P + 1, K)
+    cause, hypothesis = np.unravel_index(int(log_weight.argmax()), log_weight.shape)
+    found = state.copy()
+    if cause < chains:
+        found[cause] = causing[cause, hypothesis].argmax()
+    return found
+
+
+def _own_path(chain: int, initial: Array, operations: Sequence[Operation], paths: IndexArray) -> IndexArray:
+    """Viterbi for one chain, given the paths of the others."""
     with np.errstate(divide="ignore"):
         score = np.log(initial[chain])
         origins: list[IndexArray | None] = []
@@ -58,9 +106,9 @@ def _own_path(
             if isinstance(operation, Quiet):
                 matrix = transitions(operation, chain)[0]
             elif isinstance(operation, Mark):
-                matrix = _event(chain, operation, initial.shape, expected[number], paths[number : number + 2])
+                matrix = _event(chain, operation, initial.shape, paths[number : number + 2])
             else:
-                score = score + np.log(_factor(chain, operation, expected[number], paths[number]))
+                score = score + np.log(_factor(chain, operation, paths[number]))
                 origins.append(None)
                 continue
             candidates = score[:, None] + np.log(matrix)
@@ -74,35 +122,28 @@ def _own_path(
     return np.array(path[::-1], dtype=np.intp)
 
 
-def _event(chain: int, mark: Mark, shape: tuple[int, ...], expected: Array | None, around: IndexArray) -> Array:
+def _event(chain: int, mark: Mark, shape: tuple[int, ...], around: IndexArray) -> Array:
     """What an event is to one chain, shape (S, S), given where the others were before and after it, shape (2, P)."""
     matrices = marked(mark, (shape[0], shape[1]))
     others = mark.nobody if mark.ghost is None else float(mark.ghost.rates.min())
     for other, (old, new) in enumerate(around.T.tolist()):
         if other == chain:
             continue
-        if old < 0:
-            others += 0.0 if expected is None else float(expected[other])
-        elif old != new:
+        if old != new:
             return np.eye(shape[1])
-        else:
-            others += float(matrices[other, old, old])
+        others += float(matrices[other, old, old])
     matrix: Array = matrices[chain] + others * np.eye(shape[1])
     return matrix
 
 
-def _factor(chain: int, operation: Operation, expected: Array | None, paths: IndexArray) -> Array:
+def _factor(chain: int, operation: Operation, states: IndexArray) -> Array:
     """The likelihood of evidence in each state of one chain, given where the others are."""
     if isinstance(operation, Weigh):
         row: Array = operation.factor[chain]
         return row
     assert not isinstance(operation, Quiet | Mark)
-    outside = 1.0
-    for other, state in enumerate(paths.tolist()):
-        if other != chain:
-            within = operation.inside[other, state] if state >= 0 else 0.0 if expected is None else expected[other]
-            outside *= 1.0 - float(within)
-    likelihood: Array = 1.0 - outside * (1.0 - operation.alone) * (1.0 - operation.inside[chain])
+    within = any(operation.inside[other, s] for other, s in enumerate(states.tolist()) if other != chain)
+    likelihood: Array = np.where(within, 1.0, operation.alone + (1.0 - operation.alone) * operation.inside[chain])
     return likelihood
 
 

@@ -87,9 +87,7 @@ class Stretch:
     """Where the chunk ends that is told of it, epoch seconds."""
     tape: list[Operation] = field(default_factory=list)
     starts: list[float] = field(default_factory=list)
-    """When each operation began, epoch seconds..."""
-    before: list[Mixture | None] = field(default_factory=list)
-    """...and what was believed then, where that is needed."""
+    """When each operation began, epoch seconds."""
     wanted: list[tuple[int, Snapshot]] = field(default_factory=list)
     """(number of operations done by then, what was known then), in order."""
     end: Snapshot = field(init=False)
@@ -111,15 +109,15 @@ class Stretch:
         """What lies beyond the chunk, to be told next."""
         done = self.done
         wanted = [(n - done, snapshot) for n, snapshot in self.wanted if snapshot.seconds >= self.until]
-        following = Stretch(self.begin, self.until + chunk, self.tape[done:], self.starts[done:], self.before[done:])
+        following = Stretch(self.begin, self.until + chunk, self.tape[done:], self.starts[done:])
         following.wanted, following.end = wanted, self.end
         return following
 
 
 def stretches(
-    engine: RecordingEngine, events: Iterable[Event], every: float, chunk: float, overlap: float, *, keep: bool = False
+    engine: RecordingEngine, events: Iterable[Event], every: float, chunk: float, overlap: float
 ) -> Iterator[Stretch]:
-    """Stretches of a chunk and what lies beyond it; keep: with what was believed before each event and witness."""
+    """Stretches of a log: a chunk and what lies beyond it."""
     stretch: Stretch | None = None
     step = 0
     for event in events:
@@ -128,7 +126,7 @@ def stretches(
             step = math.ceil(event.seconds / every)
         while step * every < event.seconds:
             stretch.end, _ = engine.advance(stretch.end, step * every)
-            _collect(engine, stretch, keep)
+            _collect(engine, stretch)
             stretch.wanted.append((len(stretch.tape), replace(stretch.end, mixture=_light(stretch.end.mixture))))
             step += 1
             if stretch.end.seconds >= stretch.until + overlap:
@@ -136,19 +134,17 @@ def stretches(
                 stretch = stretch.rest(chunk)
         stretch.end, _ = engine.advance(stretch.end, event.seconds)
         stretch.end, _ = engine.observe(stretch.end, event)
-        _collect(engine, stretch, keep)
+        _collect(engine, stretch)
     while stretch is not None:
         yield stretch
         stretch = stretch.rest(chunk) if stretch.until <= stretch.end.seconds else None
 
 
-def _collect(engine: RecordingEngine, stretch: Stretch, keep: bool) -> None:
+def _collect(engine: RecordingEngine, stretch: Stretch) -> None:
     """Take over what the engine has noted."""
     for operation, before in zip(engine.tape, engine.before, strict=True):
         stretch.tape.append(operation)
         stretch.starts.append(before.seconds)
-        kept = keep and isinstance(operation, Mark | Witness)
-        stretch.before.append(_light(before.mixture) if kept else None)
     engine.tape, engine.before = [], []
 
 

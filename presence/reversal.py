@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from presence.hypotheses import Way, branch, reweigh, scaled, start, witness
 from presence.merging import NO_TRACKS, Mixture
 from presence.propagation import propagate
-from presence.tape import Mark, Operation, Quiet, Weigh
+from presence.tape import Mark, Operation, Quiet, Weigh, Witness
 
 Array = NDArray[np.float64]
 
@@ -47,6 +47,33 @@ class Rules(NamedTuple):
     ghost_rates: Array
     """Shape (3,), 1/s: how fast a sensor that is on by itself goes off."""
     evidence_weight: float = 1.0
+
+
+def do(operation: Operation, mixture: Mixture, rules: Rules) -> Mixture:
+    """The belief after an operation, as the filter itself found it."""
+    if isinstance(operation, Weigh):
+        return scaled(mixture, operation.factor)
+    if isinstance(operation, Quiet):
+        ghosts = mixture.ghosts * np.exp(-rules.ghost_rates * operation.dt)
+        total = ghosts.sum(axis=2, keepdims=True)
+        moved = propagate(operation.base, mixture.x, operation.dt, operation.change)
+        return reweigh(mixture._replace(ghosts=ghosts / total), moved[:, :, None], np.log(total).sum(axis=(1, 2)))
+    if isinstance(operation, Witness):
+        return witness(mixture, operation.inside, operation.alone, rules.most)
+    nobody, ghost = np.full(len(mixture.weight), operation.nobody), operation.ghost
+    by_itself = None
+    if ghost is not None:
+        nobody = mixture.ghosts[:, ghost.sensor] @ ghost.rates
+        by_itself = (ghost.sensor, ghost.after, np.array([1.0, 0.0, 0.0]))
+    weight = rules.evidence_weight
+    mixture, _ = branch(mixture, operation.ways, nobody, rules.most, evidence_weight=weight, ghost=by_itself)
+    if operation.shared is None:
+        return mixture
+    there, share = operation.shared
+    took = mixture.cause[:, :-1].T  # (P, K)
+    factor = np.ones_like(mixture.x)
+    factor[:, :, there] = (took + (1.0 - took) * share)[:, :, None]
+    return scaled(mixture, factor)
 
 
 def nothing_follows(weights: Array, ghosts: int) -> Future:

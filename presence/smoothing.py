@@ -5,7 +5,7 @@ not for rules. A log is worked through in chunks: forward through a chunk and so
 what lies in the chunk is told; so memory does not grow with the log.
 
 While the joint chain of all beings is small it is followed exactly; else the past and the future are mixtures of
-hypotheses (see `reversal`), and paths are found one being at a time (see `paths`).
+hypotheses (see `reversal`), and paths are read out of hypotheses and mended one being at a time (see `paths`).
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from presence.errors import SettingError
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
 from presence.holds import put_back
+from presence.hypotheses import start
 from presence.merging import Mixture
 from presence.passages import utc
 from presence.paths import likeliest_paths
@@ -31,7 +32,6 @@ from presence.recorder import RecordingEngine, Stretch, stretches
 from presence.replay import rfc3339
 from presence.settings import Settings
 from presence.snapshot import Belief
-from presence.tape import Mark, Witness, rates
 from presence.truth import TruthLine
 
 Array = NDArray[np.float64]
@@ -106,8 +106,7 @@ def paths(
     told: dict[str, str] = dict.fromkeys(engine.names[len(plan.people) : engine.model.persons], AWAY)
     moved: dict[str, str] = {}
     at = 0.0
-    keep = not _is_small(engine, joint_states)
-    for stretch in stretches(engine, put_back(plan, events), every, chunk, overlap, keep=keep):
+    for stretch in stretches(engine, put_back(plan, events), every, chunk, overlap):
         path = _path(engine, stretch, latest, joint_states)
         for seconds, states in zip(_instants(stretch), path[: stretch.done + 1], strict=False):
             if seconds > at:
@@ -157,7 +156,7 @@ def _is_small(engine: RecordingEngine, most: int) -> bool:
 # --- the past and the future ------------------------------------------------------------------------------------------
 def _futures(engine: RecordingEngine, stretch: Stretch) -> Iterator[tuple[int, reversal.Future]]:
     """(operations done by then, the likelihood of what follows), from the end of a stretch to its beginning."""
-    rules = reversal.Rules(engine.most, engine.ghost_rates, engine.settings.evidence_weight)
+    rules = _rules(engine)
     weights = engine.model.world(stretch.end.sleeping).sight.weights
     future = reversal.nothing_follows(weights, len(engine.seats))
     yield len(stretch.tape), future
@@ -215,31 +214,17 @@ def _as_mixture(joint: Array, like: Mixture) -> Mixture:
     return Mixture(x, weight[kept] / weight[kept].sum(), empty, ghosts, cause)
 
 
+def _rules(engine: RecordingEngine) -> reversal.Rules:
+    return reversal.Rules(engine.most, engine.ghost_rates, engine.settings.evidence_weight)
+
+
 # --- paths ------------------------------------------------------------------------------------------------------------
 def _path(engine: RecordingEngine, stretch: Stretch, latest: IndexArray | None, joint_states: int) -> IndexArray:
     """States of all beings at the beginning of a stretch and after each operation, going on from where they were."""
-    shape = (len(engine.names), engine.model.states.size)
-    if latest is None:
-        initial = np.einsum("k,pks->ps", stretch.begin.mixture.weight, stretch.begin.mixture.x)
-    else:
-        initial = np.eye(shape[1])[latest]
+    begin = stretch.begin.mixture
+    if latest is not None:
+        known = np.eye(engine.model.states.size)[latest]
+        begin = start(known, len(engine.seats))
     if _is_small(engine, joint_states):
-        return exact.best_path(exact.independent(initial), stretch.tape)[0]
-    return likeliest_paths(initial, stretch.tape, _expected(engine, stretch))
-
-
-def _expected(engine: RecordingEngine, stretch: Stretch) -> list[Array | None]:
-    """Smoothed: each being's rate of causing each event, and its probability of being inside for each witness."""
-    found: list[Array | None] = [None] * len(stretch.tape)
-    shape = (len(engine.names), engine.model.states.size)
-    for number, future in _futures(engine, stretch):
-        operation = stretch.tape[number] if number < len(stretch.tape) else None
-        if not isinstance(operation, Mark | Witness):
-            continue
-        before = stretch.before[number]
-        assert before is not None
-        both = reversal.combine(before, future)
-        each = np.einsum("k,pks->ps", both.weight, both.x)
-        of_interest = rates(operation, shape) if isinstance(operation, Mark) else operation.inside
-        found[number] = (each * of_interest).sum(axis=1)
-    return found
+        return exact.best_path(exact.independent(begin.x[:, 0]), stretch.tape)[0]
+    return likeliest_paths(begin, stretch.tape, _rules(engine))

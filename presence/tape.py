@@ -85,11 +85,3 @@ def marked(mark: Mark, shape: tuple[int, int]) -> Array:
     for way in mark.ways:
         matrices[np.ix_(np.arange(shape[0]), way.source, way.target)] += way.rates
     return matrices
-
-
-def rates(mark: Mark, shape: tuple[int, int]) -> Array:
-    """The rate at which each being causes the event from each state, shape (P, S), 1/s."""
-    total = np.zeros(shape)
-    for way in mark.ways:
-        total[:, way.source] += way.rates.sum(axis=2)
-    return total
