@@ -28,7 +28,7 @@ from presence.tape import Mark, Operation, Quiet, Weigh, marked, transitions
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-SWEEPS = 2
+SWEEPS = 1
 """How often each chain's path is found anew, given the others'."""
 
 
