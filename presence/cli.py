@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -21,15 +21,15 @@ os.environ.setdefault("MKL_NUM_THREADS", "1")
 from presence import __version__
 from presence.cli_advise import advise
 from presence.cli_draw import draw
+from presence.cli_log import DONE, INPUT_AT_FAULT, PATIENCE
+from presence.cli_log import Source as _Source
+from presence.cli_log import complain as _complain
 from presence.errors import Fault, InputError, PresenceError, SettingError
 
 if TYPE_CHECKING:
-    from presence.events import Event, LogCounts
     from presence.floorplan import Floorplan
 
-DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
-PATIENCE = 0.2
-"""Seconds that a line may wait to be passed on, and between two signs of progress."""
+FAILED, INTERRUPTED = 1, 130
 
 
 def main() -> None:
@@ -69,10 +69,6 @@ def run(arguments: Sequence[str]) -> int:
         text = " ".join(str(error).split())
         _complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
         return FAILED
-
-
-def _complain(text: str) -> None:
-    click.echo(text, err=True)
 
 
 PLAN = click.argument("plan", type=click.Path())
@@ -223,6 +219,32 @@ def simulate(
     return DONE
 
 
+@cli.command()
+@PLAN
+@click.argument("log", type=click.Path(allow_dash=True))
+@EVERY
+@click.option("--paths", is_flag=True, help="Everybody's likeliest path instead, as the lines of a truth file.")
+@LEARNED
+@STRICT
+@HYPOTHESES
+def smooth(plan: str, log: str, every: float, paths: bool, learned: str | None, strict: bool, hypotheses: int) -> int:
+    """Tell after the fact who was where, from what was seen before and after each instant."""
+    from presence.replay import to_json
+    from presence.smoothing import path_json
+    from presence.smoothing import paths as likeliest
+    from presence.smoothing import smooth as smoothed
+
+    _refuse(learned)
+    source = _Source(_load(plan), log, strict)
+    if paths:
+        for change in likeliest(source.plan, source, every=every, hypotheses=hypotheses):
+            click.echo(path_json(change))
+        return source.status()
+    for belief in smoothed(source.plan, source, every=every, hypotheses=hypotheses):
+        click.echo(to_json(belief, smoothed=True))
+    return source.status()
+
+
 cli.add_command(advise)
 cli.add_command(draw)
 
@@ -255,51 +277,3 @@ def _refuse(learned: str | None) -> None:
     if learned is not None:
         message = "there is no `presence learn` in this version yet; leave --learned out to use the defaults"
         raise InputError([Fault(learned, 0, message)])
-
-
-class _Source:
-    """The events of a log in order; what is wrong with it goes to standard error, line by line.
-
-    Args:
-        plan: the home.
-        log: a path, or `-` for standard input.
-        strict: stop at the first bad line.
-    """
-
-    def __init__(self, plan: Floorplan, log: str, strict: bool) -> None:
-        from presence.events import LogCounts
-
-        self.plan, self.log, self.strict = plan, log, strict
-        self.counts: LogCounts = LogCounts()
-        self.faults = 0
-
-    def __iter__(self) -> Iterator[Event]:
-        from presence.events import read_log, reorder
-
-        source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
-        events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
-        return self._progress(reorder(events, counts=self.counts, on_fault=self._fault))
-
-    def _fault(self, fault: Fault) -> None:
-        self.faults += 1
-        _complain(str(fault))
-
-    def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
-        """Pass events through, telling a terminal how far it has come."""
-        if not sys.stderr.isatty() or self.log == "-":
-            yield from events
-            return
-        told, number = time.monotonic(), 0
-        for number, event in enumerate(events, 1):
-            if time.monotonic() - told > PATIENCE:
-                told = time.monotonic()
-                sys.stderr.write(f"\r{number:,} events, up to {event.time:%Y-%m-%d %H:%M}\x1b[K")
-                sys.stderr.flush()
-            yield event
-        sys.stderr.write("\r\x1b[K")
-
-    def status(self) -> int:
-        """The exit status, after one line that sums up what was skipped."""
-        if self.faults or self.counts.duplicate:
-            _complain(f"{self.log}: {self.counts}")
-        return INPUT_AT_FAULT if self.faults else DONE

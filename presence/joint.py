@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.markov import mark_joint, move_joint
-from presence.tape import Mark, Operation, Quiet, Weigh, Witness, marked, transitions
+from presence.tape import Letting, Mark, Operation, Quiet, Weigh, Witness, lettings, marked, transitions
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -37,6 +37,8 @@ class Cause(NamedTuple):
     """Shape (P, S, S), 1/s."""
     nobody: float
     """1/s."""
+    lettings: Sequence[Letting] = ()
+    """Ways in which one chain causes it and another moves."""
 
 
 WHOLE = -1
@@ -55,7 +57,8 @@ def dense(operation: Operation | Dense, joint: Array) -> Dense:
     if isinstance(operation, Mark):
         if operation.ghost is not None or operation.shared is not None:
             raise ValueError("sensors that can be on by themselves are not part of the joint array")
-        return Cause(marked(operation, (joint.ndim, joint.shape[0])), operation.nobody)
+        shape = (joint.ndim, joint.shape[0])
+        return Cause(marked(operation, shape), operation.nobody, lettings(operation, shape))
     return operation
 
 
@@ -75,8 +78,23 @@ def applied(operation: Operation | Dense, joint: Array, *, backwards: bool = Fal
         return move_joint(joint, list(matrices.transpose(0, 2, 1) if backwards else matrices))
     if isinstance(operation, Cause):
         matrices = operation.marked
-        return mark_joint(joint, list(matrices.transpose(0, 2, 1) if backwards else matrices), operation.nobody)
+        result = mark_joint(joint, list(matrices.transpose(0, 2, 1) if backwards else matrices), operation.nobody)
+        for letting in operation.lettings:
+            moves = letting.moves.T if backwards else letting.moves
+            for guest in letting.guests:
+                caused = joint * _opening(letting, guest, joint.ndim)
+                result = result + np.moveaxis(np.tensordot(caused, moves, axes=(guest, 0)), -1, guest)
+        return result
     return joint * _likelihood(operation, joint.ndim)
+
+
+def _opening(letting: Letting, guest: int, chains: int) -> Array:
+    """The rate at which the others cause an event for a guest, in every joint state; size 1 along the guest's axis."""
+    rate: Array = np.zeros((1,) * chains)
+    for chain, row in enumerate(letting.rates):
+        if chain != guest:
+            rate = rate + row.reshape([-1 if n == chain else 1 for n in range(chains)])
+    return rate
 
 
 def _likelihood(operation: Weigh | Witness, chains: int) -> Array:
@@ -169,12 +187,13 @@ def _best_cause(score: Array, cause: Cause) -> tuple[Array, list[tuple[int, NDAr
     chains = score.ndim
     here = np.indices(score.shape)
     staying = np.full(score.shape, cause.nobody)
-    for axis, matrix in enumerate(cause.marked):
-        staying = staying + np.diag(matrix).reshape([-1 if n == axis else 1 for n in range(chains)])
+    moving = [_moving(cause, axis, chains) for axis in range(chains)]
+    for axis, rates in enumerate(moving):
+        staying = staying + np.moveaxis(np.diagonal(rates, axis1=-2, axis2=-1), -1, axis)
     best = score + np.log(staying)
     origin: NDArray[Any] = np.arange(score.size).reshape(score.shape)
-    for axis, matrix in enumerate(cause.marked):
-        leaving = matrix - np.diag(np.diag(matrix))
+    for axis, rates in enumerate(moving):
+        leaving = rates * (1.0 - np.eye(rates.shape[-1]))
         candidates = np.moveaxis(score, axis, -1)[..., :, None] + np.log(leaving)
         value = np.moveaxis(candidates.max(axis=-2), -1, axis)
         source = np.moveaxis(candidates.argmax(axis=-2), -1, axis)
@@ -183,3 +202,13 @@ def _best_cause(score: Array, cause: Cause) -> tuple[Array, list[tuple[int, NDAr
         best = np.where(better, value, best)
         origin = np.where(better, np.ravel_multi_index(tuple(came_from), score.shape), origin)
     return best, [(WHOLE, origin.astype(np.int32))]
+
+
+def _moving(cause: Cause, axis: int, chains: int) -> Array:
+    """The rate at which one chain alone moves by an event, whoever causes it: shape (others ..., S, S)."""
+    rates: Array = cause.marked[axis].reshape((1,) * (chains - 1) + cause.marked[axis].shape)
+    for letting in cause.lettings:
+        if axis in letting.guests:
+            opening = np.moveaxis(_opening(letting, axis, chains), axis, -1)
+            rates = rates + opening[..., None] * letting.moves
+    return rates

@@ -5,7 +5,7 @@ consistent: at each step the likeliest hypothesis is chosen, and in it the likel
 states that follow. Then one chain at a time is mended: with the paths of the others held, its own likeliest path is
 found exactly (Viterbi), so that each such step raises the joint probability of all paths or leaves it.
 
-    at an event   E = D_p + (nobody + sum_(q != p) D_q[x_q, x_q]) 1,    or 1 if another chain moved by the event
+    at an event   E = D_p + (nobody + sum_(q != p) D_q[x_q, x_q]) 1,    or diagonal where another chain moved by it
 
 For one chain the answer is exact; for several it is a local maximum. This module knows no rooms.
 
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from presence.merging import Mixture
 from presence.reversal import Rules, do
-from presence.tape import Mark, Operation, Quiet, Weigh, marked, transitions
+from presence.tape import Mark, Operation, Quiet, Weigh, lettings, marked, transitions
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -86,14 +86,18 @@ def _before_event(before: Mixture, mark: Mark, state: IndexArray) -> IndexArray:
     nobody = np.full(len(before.weight), mark.nobody)
     if mark.ghost is not None:
         nobody = before.ghosts[:, mark.ghost.sensor] @ mark.ghost.rates
+    moved = [(chain, causing[chain]) for chain in range(chains)]  # who moves by it, and rates (K, S) by where from
+    for letting in lettings(mark, (chains, states)):
+        moved += [(g, before.x[g] * letting.moves[:, state[g]] * letting.opening(state, g)) for g in letting.guests]
     with np.errstate(divide="ignore"):
         log_staying = np.log(np.maximum(staying, 1e-300))
-        log_rate = np.log(np.concatenate([causing.sum(axis=2), nobody[None]])) - np.pad(log_staying, ((0, 1), (0, 0)))
-        log_weight = np.log(before.weight) + log_staying.sum(axis=0) + log_rate  # (P + 1, K)
+        log_rate = [np.log(nobody)] + [np.log(rate.sum(axis=1)) - log_staying[chain] for chain, rate in moved]
+        log_weight = np.log(before.weight) + log_staying.sum(axis=0) + np.array(log_rate)  # (1 + moved, K)
     cause, hypothesis = np.unravel_index(int(log_weight.argmax()), log_weight.shape)
     found = state.copy()
-    if cause < chains:
-        found[cause] = causing[cause, hypothesis].argmax()
+    if cause:
+        chain, rate = moved[int(cause) - 1]
+        found[chain] = rate[hypothesis].argmax()
     return found
 
 
@@ -124,15 +128,24 @@ def _own_path(chain: int, initial: Array, operations: Sequence[Operation], paths
 
 def _event(chain: int, mark: Mark, shape: tuple[int, ...], around: IndexArray) -> Array:
     """What an event is to one chain, shape (S, S), given where the others were before and after it, shape (2, P)."""
-    matrices = marked(mark, (shape[0], shape[1]))
-    others = mark.nobody if mark.ghost is None else float(mark.ghost.rates.min())
-    for other, (old, new) in enumerate(around.T.tolist()):
-        if other == chain:
-            continue
-        if old != new:
-            return np.eye(shape[1])
-        others += float(matrices[other, old, old])
-    matrix: Array = matrices[chain] + others * np.eye(shape[1])
+    matrices, letting = marked(mark, (shape[0], shape[1])), lettings(mark, (shape[0], shape[1]))
+    old, new = around
+    others = [other for other in range(shape[0]) if other != chain]
+    moved = [other for other in others if old[other] != new[other]]
+    if moved:  # the chain stays; it may have caused the other's move
+        other = moved[0]
+        rate = np.full(shape[1], matrices[other, old[other], new[other]])
+        for way in letting:
+            if other in way.guests:
+                opening = way.opening(old, other, but=chain) + way.rates[chain]
+                rate = rate + opening * way.moves[old[other], new[other]]
+        return np.diag(rate) if rate.any() else np.eye(shape[1])
+    nobody = mark.nobody if mark.ghost is None else float(mark.ghost.rates.min())
+    staying = nobody + float(matrices[others, old[others], old[others]].sum())
+    matrix: Array = matrices[chain] + staying * np.eye(shape[1])
+    for way in letting:
+        if chain in way.guests:
+            matrix = matrix + way.opening(old, chain) * way.moves
     return matrix
 
 
@@ -165,18 +178,21 @@ def log_probability(initial: Array, operations: Sequence[Operation], paths: Inde
             elif isinstance(operation, Mark):
                 if operation.ghost is not None:
                     raise ValueError("sensors that can be on by themselves are not part of the paths")
-                total += float(np.log(_event_rate(marked(operation, shape), operation.nobody, old, new)))
+                total += float(np.log(_event_rate(operation, shape, old, new)))
             else:
                 within = operation.inside[chains, old].any()
                 total += float(np.log(1.0 if within else operation.alone))
     return total
 
 
-def _event_rate(matrices: Array, nobody: float, old: IndexArray, new: IndexArray) -> float:
+def _event_rate(mark: Mark, shape: tuple[int, int], old: IndexArray, new: IndexArray) -> float:
     """The rate of an event that takes all chains from some states to others."""
-    moved = np.flatnonzero(old != new)
+    matrices, moved = marked(mark, shape), np.flatnonzero(old != new)
     if len(moved) > 1:
         return 0.0
-    if len(moved) == 1:
-        return float(matrices[moved[0], old[moved[0]], new[moved[0]]])
-    return nobody + float(matrices[np.arange(len(old)), old, old].sum())
+    if len(moved) == 0:
+        return mark.nobody + float(matrices[np.arange(len(old)), old, old].sum())
+    chain = int(moved[0])
+    ways = [way for way in lettings(mark, shape) if chain in way.guests]
+    let = sum(way.opening(old, chain) * float(way.moves[old[chain], new[chain]]) for way in ways)
+    return let + float(matrices[chain, old[chain], new[chain]])

@@ -25,6 +25,7 @@ from presence.propagation import propagate
 from presence.tape import Mark, Operation, Quiet, Weigh, Witness
 
 Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 
 NEGLIGIBLE_PAIR = 1e-9
 """Pairs of a past and a future hypothesis lighter than this are left out."""
@@ -113,14 +114,7 @@ def _undo_mark(mark: Mark, future: Future, rules: Rules) -> Mixture:
     if mark.shared is not None:
         sharing[:, mark.shared[0]] = mark.shared[1]
         mixture = scaled(mixture, sharing)
-    ways = [
-        Way(
-            way.target,
-            way.source,
-            (way.rates * weights[:, way.source, None] / (weights * sharing)[:, None, way.target]).transpose(0, 2, 1),
-        )
-        for way in mark.ways
-    ]
+    ways = [_turned(way, weights, weights * sharing) for way in mark.ways]
     nobody = np.full(len(mixture.weight), mark.nobody)
     if mark.ghost is None:
         return branch(mixture, ways, nobody, rules.most, evidence_weight=rules.evidence_weight)[0]
@@ -130,6 +124,20 @@ def _undo_mark(mark: Mark, future: Future, rules: Rules) -> Mixture:
     likelihood = (index, rates / rates.max(), np.ones(3))
     nobody = rates.max() * alone / caused
     return branch(mixture, ways, nobody, rules.most, evidence_weight=rules.evidence_weight, ghost=likelihood)[0]
+
+
+def _turned(way: Way, before: Array, after: Array) -> Way:
+    """A way of causing an event on time reversed; weights (P, S) before and after the event."""
+
+    def ratio(source: IndexArray, target: IndexArray) -> Array:
+        return np.asarray(before[:, source, None] / after[:, None, target])
+
+    rates = (way.rates * ratio(way.source, way.target)).transpose(0, 2, 1)
+    guest = way.guest
+    if guest is not None:  # who may be a guest is weighted alike
+        share = ratio(guest.source, guest.target)[guest.beings[0]]
+        guest = guest._replace(source=guest.target, target=guest.source, moves=(guest.moves * share).T)
+    return way._replace(source=way.target, target=way.source, rates=rates, guest=guest)
 
 
 def combine(past: Mixture, future: Future) -> Mixture:

@@ -65,6 +65,22 @@ class Witness(NamedTuple):
     """Likelihood when nobody is inside, relative to somebody."""
 
 
+class Letting(NamedTuple):
+    """One being causes an event, staying where it is, and another moves by it."""
+
+    guests: tuple[int, ...]
+    """Who may move, but not the one who causes the event."""
+    rates: Array
+    """Shape (P, S), 1/s: of causing it."""
+    moves: Array
+    """Shape (S, S): probabilities of the guest's move."""
+
+    def opening(self, states: NDArray[np.intp], guest: int, *, but: int = -1) -> float:
+        """The rate (1/s) at which somebody else causes it for a guest, in given states (P,); one more left out."""
+        openers = [p for p in range(len(states)) if p not in (guest, but)]
+        return float(self.rates[openers, states[openers]].sum())
+
+
 Operation = Quiet | Mark | Weigh | Witness
 
 
@@ -80,8 +96,22 @@ def transitions(quiet: Quiet, being: int | None = None) -> Array:
 
 
 def marked(mark: Mark, shape: tuple[int, int]) -> Array:
-    """`D_e` of each being, shape (P, S, S), 1/s: the sum over the ways of causing the event; shape is (P, S)."""
+    """`D_e` of each being, shape (P, S, S), 1/s: the ways in which it alone causes the event; shape is (P, S)."""
     matrices = np.zeros((*shape, shape[1]))
     for way in mark.ways:
+        if way.guest is not None:
+            continue
         matrices[np.ix_(np.arange(shape[0]), way.source, way.target)] += way.rates
     return matrices
+
+
+def lettings(mark: Mark, shape: tuple[int, int]) -> list[Letting]:
+    """The ways in which one being causes the event for another; shape is (P, S)."""
+    found = []
+    for way in mark.ways:
+        if way.guest is not None:
+            rates, moves = np.zeros(shape), np.zeros((shape[1], shape[1]))
+            rates[:, way.source] = way.rates.sum(axis=2)
+            moves[np.ix_(way.guest.source, way.guest.target)] = way.guest.moves
+            found.append(Letting(way.guest.beings, rates, moves))
+    return found

@@ -24,7 +24,7 @@ LAYERS = [
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
-    {"demo", "cli_many"},
+    {"demo", "cli_many", "cli_log"},
     {"cli_advise", "cli_draw"},
     {"cli"},
     {"__main__"},

@@ -27,7 +27,7 @@ from presence.recorder import RecordingEngine
 from presence.replay import replay
 from presence.smoothing import paths, smooth
 from presence.snapshot import Belief
-from presence.tape import Mark, Weigh, Witness
+from presence.tape import Letting, Mark, Weigh, Witness, lettings
 from tests.oracle import NOON, at, brute_force, contact, draw_log, home, logs, motion, time_at
 
 Array = NDArray[np.float64]
@@ -132,7 +132,8 @@ def joint_chains(draw: st.DrawFn) -> tuple[Array, list[Move | Cause | Weigh | Wi
             operations.append(Move(random.dirichlet(np.ones(states), (chains, states)) * 0.9))
         elif kind == "c":
             matrix = random.uniform(0, 1, (chains, states, states)) * (random.uniform(size=(states, states)) < 0.6)
-            operations.append(Cause(matrix, 0.05))
+            letting = Letting((0,), random.uniform(0, 1, (chains, states)), random.uniform(0, 1, (states, states)))
+            operations.append(Cause(matrix, 0.05, [letting] if draw(st.booleans()) else []))
         elif draw(st.booleans()):
             operations.append(Weigh(random.uniform(0.1, 1, (chains, states))))
         else:
@@ -149,6 +150,9 @@ def step(operation: Move | Cause | Weigh | Witness, old: Sequence[int], new: Seq
         for p, matrix in enumerate(operation.marked):
             others = all(i == j for q, (i, j) in enumerate(zip(old, new, strict=True)) if q != p)
             total += float(matrix[old[p], new[p]]) * others
+        for letting in operation.lettings:  # chain 1 stays and causes the event, chain 0 moves
+            if len(old) == 2 and old[1] == new[1]:
+                total += float(letting.rates[1, old[1]] * letting.moves[old[0], new[0]])
         return total
     if old != new:
         return 0.0
@@ -223,6 +227,20 @@ def test_both_sides_are_exact_while_all_hypotheses_are_kept(events: list[Event],
     engine = recorded(RING, events, events[-1].seconds - NOON.timestamp() + wait, None)
     for mine, exact in zip(from_both_sides(engine, None), exactly(engine), strict=True):
         np.testing.assert_allclose(mine, exact, rtol=0, atol=1e-6)  # pairs below 1e-9 are left out
+
+
+def test_both_sides_are_exact_where_somebody_lets_a_guest_in() -> None:
+    guest = home(1, visitors=1, **MOTION, **DOORS)
+    engine = recorded(guest, [*SHORT[:6], at(70, "hall_motion", "detected")], 400.0, None)
+    letting = [o for o in engine.tape if isinstance(o, Mark) and lettings(o, engine.before[0].mixture.x[:, 0].shape)]
+    assert letting
+    for mine, exact in zip(from_both_sides(engine, None), exactly(engine), strict=True):
+        np.testing.assert_allclose(mine, exact, rtol=0, atol=1e-6)
+    path = likeliest_paths(engine.before[0].mixture, engine.tape, reversal.Rules(16, engine.ghost_rates))
+    initial = engine.before[0].mixture.x[:, 0]
+    best, log_p = best_exact(engine)
+    assert log_probability(initial, engine.tape, best) == pytest.approx(log_p, rel=0, abs=1e-6)
+    assert log_p - 2.0 < log_probability(initial, engine.tape, path) <= log_p + 1e-6
 
 
 def test_both_sides_are_exact_for_one_person_however_long_the_log() -> None:

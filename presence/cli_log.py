@@ -1,0 +1,73 @@
+"""The log that a command works on: events in order, faults told line by line, progress for a terminal."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+from presence.errors import Fault
+
+if TYPE_CHECKING:
+    from presence.events import Event, LogCounts
+    from presence.floorplan import Floorplan
+
+DONE, INPUT_AT_FAULT = 0, 2
+PATIENCE = 0.2
+"""Seconds that a line may wait to be passed on, and between two signs of progress."""
+
+
+def complain(text: str) -> None:
+    """Tell something on standard error."""
+    click.echo(text, err=True)
+
+
+class Source:
+    """The events of a log in order; what is wrong with it goes to standard error, line by line.
+
+    Args:
+        plan: the home.
+        log: a path, or `-` for standard input.
+        strict: stop at the first bad line.
+    """
+
+    def __init__(self, plan: Floorplan, log: str, strict: bool) -> None:
+        from presence.events import LogCounts
+
+        self.plan, self.log, self.strict = plan, log, strict
+        self.counts: LogCounts = LogCounts()
+        self.faults = 0
+
+    def __iter__(self) -> Iterator[Event]:
+        from presence.events import read_log, reorder
+
+        source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
+        events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
+        return self._progress(reorder(events, counts=self.counts, on_fault=self._fault))
+
+    def _fault(self, fault: Fault) -> None:
+        self.faults += 1
+        complain(str(fault))
+
+    def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
+        """Pass events through, telling a terminal how far it has come."""
+        if not sys.stderr.isatty() or self.log == "-":
+            yield from events
+            return
+        told, number = time.monotonic(), 0
+        for number, event in enumerate(events, 1):
+            if time.monotonic() - told > PATIENCE:
+                told = time.monotonic()
+                sys.stderr.write(f"\r{number:,} events, up to {event.time:%Y-%m-%d %H:%M}\x1b[K")
+                sys.stderr.flush()
+            yield event
+        sys.stderr.write("\r\x1b[K")
+
+    def status(self) -> int:
+        """The exit status, after one line that sums up what was skipped."""
+        if self.faults or self.counts.duplicate:
+            complain(f"{self.log}: {self.counts}")
+        return INPUT_AT_FAULT if self.faults else DONE
