@@ -52,7 +52,7 @@ def explain_room(
     if room not in plan.rooms or room == AWAY:
         raise UnexplainedError(f"the plan has no room {room!r}; {did_you_mean(room, [*plan.rooms][:-1])}")
     tracing, number = TracingEngine(engine), engine.model.states.rooms.index(room)
-    pieces = retrace(tracing, steps, now, now.seconds - STRETCH if since is None else since)
+    pieces = retrace(tracing, steps, now, now.seconds - STRETCH if since is None else min(since, now.seconds))
     begin = pieces[0].before if pieces else now
     name, doors = room_name(plan, room), {door.id for door in plan.doors.values() if room in door.between}
     own = [s for s in plan.sensors.values() if s.room == room]

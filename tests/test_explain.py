@@ -235,6 +235,23 @@ def test_replay_adds_lines_and_changes_none() -> None:
         assert line["hypotheses"]
 
 
+@effort(max_examples=8)
+@given(logs(RING, 15, longest=500.0))
+def test_every_explanation_of_a_replay_adds_up_and_is_json(events: list[Event]) -> None:
+    for line in replay(RING, events, explain=True):
+        if isinstance(line, Explanation):
+            assert_adds_up(line)
+            json.loads(to_json(line), parse_constant=pytest.fail)
+
+
+def test_a_stretch_that_begins_in_the_future_is_empty() -> None:
+    tracker = tracked(RING, [at(1, "hall_motion", "detected")], 9.0)
+    why = tracker.explain("hall", time_at(60))
+    assert why.begin == why.time == tracker.time
+    assert why.decibans == 0.0
+    assert why.evidence == ()
+
+
 def test_a_room_is_explained_when_its_answer_changes_sides() -> None:
     sides: dict[str, bool] = {}
     lines = list(replay(GARAGE, EVENING, explain=True))

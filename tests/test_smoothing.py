@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise, product
 from pathlib import Path
 
@@ -29,6 +30,8 @@ from presence.smoothing import paths, smooth
 from presence.snapshot import Belief
 from presence.tape import Letting, Mark, Weigh, Witness, lettings
 from tests.oracle import NOON, at, brute_force, contact, draw_log, home, logs, motion, time_at
+from tests.strategies import events as any_events
+from tests.strategies import plans
 
 Array = NDArray[np.float64]
 MOTION = {"hall_motion": motion("hall"), "bed_motion": motion("bed")}
@@ -317,6 +320,27 @@ def test_doing_again_what_was_recorded_gives_the_filter(most: int | None) -> Non
         np.testing.assert_allclose(mixture.x, before.mixture.x, rtol=0, atol=1e-12)
         np.testing.assert_allclose(mixture.weight, before.mixture.weight, rtol=0, atol=1e-12)
         mixture = reversal.do(operation, mixture, rules)
+
+
+@effort(max_examples=30)
+@given(st.data())
+def test_nothing_that_happens_to_the_belief_escapes_the_record(data: st.DataObject) -> None:
+    """Whatever the plan and the stream: the recorded operations, done again, give what the engine believes."""
+    plan = Floorplan.from_mapping(data.draw(plans(max_rooms=3)) | {"pets": {}, "visitors": 1})
+    engine = RecordingEngine(plan, Settings(), None, numbering=True)
+    events = data.draw(any_events(plan, max_gap=100.0, max_size=3))
+    snapshot = engine.start(NOON.timestamp() if not events else events[0].seconds)
+    mixture = snapshot.mixture
+    for event in events:
+        snapshot, _ = engine.advance(snapshot, event.seconds)
+        snapshot, _ = engine.observe(snapshot, event)
+    snapshot, _ = engine.advance(snapshot, snapshot.seconds + 50.0)
+    for operation in engine.tape:
+        mixture = reversal.do(operation, mixture, reversal.Rules(None, engine.ghost_rates))
+    assert engine.belief(replace(snapshot, mixture=mixture)).rooms == pytest.approx(
+        engine.belief(snapshot).rooms, rel=0, abs=1e-9
+    )
+    assert mixture.log_likelihood == pytest.approx(snapshot.mixture.log_likelihood, rel=0, abs=1e-9)
 
 
 # --- likeliest paths --------------------------------------------------------------------------------------------------
