@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from presence import joint as exact
 from presence import reversal
-from presence.errors import SettingError
+from presence.errors import LateEventError, SettingError
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
 from presence.holds import put_back
@@ -32,6 +32,7 @@ from presence.recorder import RecordingEngine, Stretch, stretches
 from presence.replay import rfc3339
 from presence.settings import Settings
 from presence.snapshot import Belief
+from presence.tracker import Tracker
 from presence.truth import TruthLine
 
 Array = NDArray[np.float64]
@@ -70,13 +71,13 @@ def smooth(
 
     Raises:
         SettingError: if `every`, `chunk` or `overlap` makes no sense.
-        EventError: as `presence.replay.replay`.
+        EventError: if an event is of an unknown sensor or value, or not in order.
     """
     _check(every, chunk, overlap)
     engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
     small = _is_small(engine, joint_states)
     joint: Array | None = None
-    for stretch in stretches(engine, put_back(plan, events), every, chunk, overlap):
+    for stretch in stretches(engine, put_back(plan, _checked(plan, events)), every, chunk, overlap):
         if not small:
             yield from _by_hypotheses(engine, stretch)
             continue
@@ -106,7 +107,7 @@ def paths(
     told: dict[str, str] = dict.fromkeys(engine.names[len(plan.people) : engine.model.persons], AWAY)
     moved: dict[str, str] = {}
     at = 0.0
-    for stretch in stretches(engine, put_back(plan, events), every, chunk, overlap):
+    for stretch in stretches(engine, put_back(plan, _checked(plan, events)), every, chunk, overlap):
         path = _path(engine, stretch, latest, joint_states)
         for seconds, states in zip(_instants(stretch), path[: stretch.done + 1], strict=False):
             if seconds > at:
@@ -145,6 +146,20 @@ def _check(every: float, chunk: float, overlap: float) -> None:
     for name, value, least in (("every", every, 0.001), ("chunk", chunk, 1.0), ("overlap", overlap, 0.0)):
         if not (math.isfinite(value) and value >= least):
             raise SettingError(f"{name}: {value!r} is not a number of seconds of at least {least:g}")
+
+
+def _checked(plan: Floorplan, events: Iterable[Event]) -> Iterator[Event]:
+    """Events that this home can have sent, in order."""
+    tracker, latest = Tracker(plan), -math.inf
+    for event in events:
+        tracker.check(event)
+        if event.seconds < latest:
+            raise LateEventError(
+                f"{event.sensor} {event.value} at {event.time.isoformat()} comes {latest - event.seconds:.3f} s too"
+                " late; sort the events by time first (presence.events.reorder)"
+            )
+        latest = event.seconds
+        yield event
 
 
 def _is_small(engine: RecordingEngine, most: int) -> bool:

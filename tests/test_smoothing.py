@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from presence import Event, Floorplan, Settings, joint, reversal
-from presence.errors import SettingError
+from presence.errors import LateEventError, SettingError, UnknownSensorError
 from presence.holds import put_back
 from presence.joint import Cause, Move
 from presence.paths import likeliest_paths, log_probability
@@ -431,6 +431,13 @@ def test_settings_that_make_no_sense_are_refused(name: str) -> None:
         list(smooth(RING, DAY, **{name: -1.0}))
     with pytest.raises(SettingError, match=name):
         list(paths(RING, DAY, **{name: math.nan}))
+
+
+def test_events_that_this_home_cannot_have_sent_or_out_of_order_are_refused() -> None:
+    with pytest.raises(UnknownSensorError, match="doorbell"):
+        list(smooth(RING, [at(1, "doorbell", "pressed")]))
+    with pytest.raises(LateEventError, match="sort the events"):
+        list(paths(RING, [at(5, "hall_motion", "detected"), at(1, "bed_motion", "detected")]))
 
 
 def test_an_empty_log_gives_nothing() -> None:
