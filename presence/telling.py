@@ -153,10 +153,14 @@ class Telling:
         self._after = f" after {text}"
         if event.value in LASTING:
             self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
-        told = self._add((sensor.id, event.value), "event", text, end, end, log_odds)
+        told = self._add((f"{sensor.id} {self._side(end)}", event.value), "event", text, end, end, log_odds)
         who = piece.after.association
         if who is not None and who.sensor == sensor.id:
             told.people = who.people
+
+    def _side(self, seconds: float) -> int:
+        """Before (-1), at (0) or after (1) the door event; 0 where there is none."""
+        return 0 if self.door_event is None else (seconds > self.door_event) - (seconds < self.door_event)
 
     def _add(self, key: Key, kind: str, text: str, begin: float, end: float, log_odds: float) -> _Told:
         told = self._told.setdefault(key, _Told(kind, text, begin, end))

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -129,6 +130,15 @@ def test_a_passage_is_explained_from_what_came_before_it_to_its_answer(final: bo
     assert overhead.decibans > 5
     assert "63 s before" in overhead.text
     assert why.stories[0].rooms["ben"] == ("living_room" if final else "utility")
+
+
+def test_what_came_before_a_door_event_is_told_apart_from_what_came_after() -> None:
+    lines = [(10, "hall_motion", "detected"), (21, "hall_motion", "clear"), (60, "front_contact", "open")]
+    tracker = tracked(RING, [at(*line) for line in [*lines, (62, "hall_motion", "detected")]], 65.0)
+    asked = replace(tracker.passages[-1], time=time_at(60), decided=time_at(65))
+    texts = [e.text for e in tracker.explain_passage(asked).evidence]
+    assert any(text.startswith("movement in the hall 50 s before") for text in texts)
+    assert any(text.startswith("movement in the hall 2 s after") for text in texts)
 
 
 # --- a silence taken apart, recomputed densely ------------------------------------------------------------------------
