@@ -1,6 +1,6 @@
 """What smoothing adds to the filter on simulated homes, and how far merged hypotheses are from exact.
 
-    python benchmarks/smoothing.py [--days 2] [--seed 1] [--homes NAME ...]
+    python benchmarks/smoothing.py [--days 2] [--seed 1] [--homes NAME ...] [--no-paths]
 
 First table: the bundled homes, people living by the package's simulator (which is not the filter's model), scored on
 the 60 s grid against the truth; rooms at p = 0.5. `smoothed, off reports left` takes off reports as they come, as the
@@ -92,7 +92,7 @@ def path_accuracy(plan: Floorplan, path: Sequence[TruthLine], truth: Sequence[Tr
     return float(np.mean(right))
 
 
-def bundled_home(name: str, days: float, seed: int) -> None:
+def bundled_home(name: str, days: float, seed: int, *, with_paths: bool) -> None:
     """Rows of the first table."""
     plan = Floorplan.load(PLANS / f"{name}.yaml")
     events, truth = life(plan, days, seed)
@@ -110,6 +110,8 @@ def bundled_home(name: str, days: float, seed: int) -> None:
     with mock.patch.object(smoothing, "put_back", lambda _, as_they_come: as_they_come):
         row("smoothed, off reports left", smooth(plan, events))
     row("smoothed", smooth(plan, events))
+    if not with_paths:
+        return
     begin = time.process_time()
     path = list(paths(plan, events))
     took = (time.process_time() - begin) / days
@@ -140,10 +142,11 @@ def main() -> None:
     parser.add_argument("--days", type=float, default=2.0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--homes", nargs="*", default=list(HOMES), choices=HOMES)
+    parser.add_argument("--paths", action=argparse.BooleanOptionalAction, default=True, help="The slowest rows.")
     options = parser.parse_args()
     print(f"{'':30}{'balanced':>9}{'log loss':>9}{'count':>9}{'people':>9}{'s a day':>9}")
     for name in options.homes:
-        bundled_home(name, options.days, options.seed)
+        bundled_home(name, options.days, options.seed, with_paths=options.paths)
     print(f"\n{'people':>6}{'hypotheses':>12}{'mean diff':>12}{'largest':>12}")
     differences(options.days, options.seed)
 
