@@ -10,7 +10,7 @@ import os
 import sys
 import time
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -21,15 +21,20 @@ os.environ.setdefault("MKL_NUM_THREADS", "1")
 from presence import __version__
 from presence.cli_advise import advise
 from presence.cli_draw import draw
-from presence.cli_log import DONE, INPUT_AT_FAULT, PATIENCE
-from presence.cli_log import Source as _Source
-from presence.cli_log import complain as _complain
+from presence.cli_learn import learn
+from presence.cli_smooth import smooth
+from presence.cli_source import (
+    DONE,
+    FAILED,
+    INPUT_AT_FAULT,
+    INTERRUPTED,
+    PATIENCE,
+    Source,
+    complain,
+    load,
+    load_learned,
+)
 from presence.errors import Fault, InputError, PresenceError, SettingError
-
-if TYPE_CHECKING:
-    from presence.floorplan import Floorplan
-
-FAILED, INTERRUPTED = 1, 130
 
 
 def main() -> None:
@@ -40,7 +45,7 @@ def main() -> None:
 def run(arguments: Sequence[str]) -> int:
     """Run one command; the exit status. Nothing that can be foreseen ends in a traceback."""
     try:
-        with cli.make_context("presence", list(arguments), obj=_Source) as context:
+        with cli.make_context("presence", list(arguments)) as context:
             status = cli.invoke(context)
         sys.stdout.flush()
         return int(status or DONE)
@@ -48,14 +53,14 @@ def run(arguments: Sequence[str]) -> int:
         return done.exit_code
     except click.ClickException as error:
         text = error.format_message()  # of several lines: the help, where a command was left out
-        _complain(text if "\n" in text else f"presence: {text} (see presence --help)")
+        complain(text if "\n" in text else f"presence: {text} (see presence --help)")
         return INPUT_AT_FAULT
     except InputError as error:
         for fault in error.faults:
-            _complain(str(fault))
+            complain(str(fault))
         return INPUT_AT_FAULT
     except SettingError as error:
-        _complain(f"presence: {error}")
+        complain(f"presence: {error}")
         return INPUT_AT_FAULT
     except BrokenPipeError:  # the reader of our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -63,11 +68,11 @@ def run(arguments: Sequence[str]) -> int:
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
     except (PresenceError, OSError, MemoryError) as error:
-        _complain(f"presence: {error or type(error).__name__}")
+        complain(f"presence: {error or type(error).__name__}")
         return FAILED
     except Exception as error:
         text = " ".join(str(error).split())
-        _complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
+        complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
         return FAILED
 
 
@@ -79,7 +84,7 @@ HYPOTHESES = click.option(
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 WORKERS = click.option("--workers", type=click.IntRange(min=1), help="Of many homes: processes.  [default: all cores]")
 SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Of many homes: the Dask cluster that does the work.")
-LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote; not in this version yet.")
+LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
 
 
 @click.group()
@@ -92,7 +97,7 @@ def cli() -> None:
 @PLAN
 def check(plan: str) -> None:
     """Read a floor plan and name every fault in it at once."""
-    home = _load(plan)
+    home = load(plan)
     parts = (
         f"{len(home.rooms) - 1} rooms",
         f"{len(home.doors)} doors",
@@ -125,12 +130,12 @@ def replay(
     from presence.replay import replay as lines
     from presence.replay import to_json
 
-    _refuse(learned)
-    source = _Source(_load(plan), log, strict)
+    home, settings = load_learned(plan, learned)
+    source = Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
     at_once = log == "-" or out.isatty()
-    options: dict[str, Any] = {"associations": associations, "explain": explain, "hypotheses": hypotheses}
-    for line in lines(source.plan, source, every=every, **options):
+    options: dict[str, Any] = {"settings": settings, "hypotheses": hypotheses}
+    for line in lines(home, source, every=every, associations=associations, explain=explain, **options):
         out.write(to_json(line) + "\n")
         if at_once or time.monotonic() - flushed > PATIENCE:
             out.flush()
@@ -164,8 +169,9 @@ def evaluate(
     """
     from presence.homes import is_many
 
-    _refuse(learned)
     if is_many(given):
+        if learned is not None:
+            raise InputError([Fault(learned, 0, "was learned for one home; --learned goes with PLAN LOG TRUTH")])
         from presence.cli_many import evaluate_many
 
         options = {"every": every, "strict": strict, "hypotheses": hypotheses}
@@ -174,10 +180,11 @@ def evaluate(
     from presence.batch import score_files
     from presence.report import report
 
-    source = _Source(_load(plan), log, strict)
-    scores = score_files(source.plan, source, truth, source.counts, every=every, hypotheses=hypotheses)
+    home, settings = load_learned(plan, learned)
+    source = Source(home, log, strict)
+    scores = score_files(home, source, truth, source.counts, every=every, hypotheses=hypotheses, settings=settings)
     for note in scores.covered["notes"]:
-        _complain(f"{truth}:{note['line']}: {note['text']}")
+        complain(f"{truth}:{note['line']}: {note['text']}")
     click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
     return source.status()
 
@@ -215,38 +222,14 @@ def simulate(
     from presence.simulate import write
 
     (plan,) = _named(given, "PLAN")
-    write(live(_load(plan), days=days, seed=seed), out)
+    write(live(load(plan), days=days, seed=seed), out)
     return DONE
-
-
-@cli.command()
-@PLAN
-@click.argument("log", type=click.Path(allow_dash=True))
-@EVERY
-@click.option("--paths", is_flag=True, help="Everybody's likeliest path instead, as the lines of a truth file.")
-@LEARNED
-@STRICT
-@HYPOTHESES
-def smooth(plan: str, log: str, every: float, paths: bool, learned: str | None, strict: bool, hypotheses: int) -> int:
-    """Tell after the fact who was where, from what was seen before and after each instant."""
-    from presence.replay import to_json
-    from presence.smoothing import path_json
-    from presence.smoothing import paths as likeliest
-    from presence.smoothing import smooth as smoothed
-
-    _refuse(learned)
-    source = _Source(_load(plan), log, strict)
-    if paths:
-        for change in likeliest(source.plan, source, every=every, hypotheses=hypotheses):
-            click.echo(path_json(change))
-        return source.status()
-    for belief in smoothed(source.plan, source, every=every, hypotheses=hypotheses):
-        click.echo(to_json(belief, smoothed=True))
-    return source.status()
 
 
 cli.add_command(advise)
 cli.add_command(draw)
+cli.add_command(learn)
+cli.add_command(smooth)
 
 
 @cli.command()
@@ -258,12 +241,6 @@ def demo() -> None:
         click.echo(line)
 
 
-def _load(plan: str) -> Floorplan:
-    from presence.floorplan import Floorplan
-
-    return Floorplan.load(plan)
-
-
 def _named(given: tuple[str, ...], *names: str) -> tuple[str, ...]:
     """Arguments by position, as many as there are names."""
     if len(given) < len(names):
@@ -271,9 +248,3 @@ def _named(given: tuple[str, ...], *names: str) -> tuple[str, ...]:
     if len(given) > len(names):
         raise click.UsageError(f"Got unexpected extra argument ({' '.join(given[len(names) :])})")
     return given
-
-
-def _refuse(learned: str | None) -> None:
-    if learned is not None:
-        message = "there is no `presence learn` in this version yet; leave --learned out to use the defaults"
-        raise InputError([Fault(learned, 0, message)])

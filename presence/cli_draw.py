@@ -2,24 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Protocol
-
 import click
 
-if TYPE_CHECKING:
-    from presence.events import Event
-    from presence.floorplan import Floorplan
-
-
-class Source(Protocol):
-    """The events of a log in order, and the exit status once they are through."""
-
-    def __iter__(self) -> Iterator[Event]: ...
-
-    def status(self) -> int:
-        """What the command ends with."""
-        ...
+from presence.cli_source import Source, load
 
 
 @click.command()
@@ -30,9 +15,7 @@ class Source(Protocol):
 @click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
-@click.pass_obj
 def draw(
-    source_of: Callable[[Floorplan, str, bool], Source],
     plan: str,
     log: str | None,
     out: str,
@@ -43,16 +26,15 @@ def draw(
 ) -> int:
     """Draw a plan, and what is believed as a log goes on, as one page that opens anywhere."""
     from presence.draw.page import page, target
-    from presence.floorplan import Floorplan
     from presence.truth import read_truth
 
     goal = target(out, plan, log, truth)
-    home = Floorplan.load(plan)
+    home = load(plan)
     if log is None:
         goal.write_text(page(home), encoding="utf-8")
         return 0
     lines = None if truth is None else read_truth(truth, home)
-    source = source_of(home, log, strict)
+    source = Source(home, log, strict)
     name = "standard input" if log == "-" else log
     text = page(home, source, truth=lines, log=name, every=every, hypotheses=hypotheses)
     goal.write_text(text, encoding="utf-8")

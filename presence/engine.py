@@ -60,10 +60,7 @@ class EngineCore:
     def start(self, seconds: float) -> Snapshot:
         """Before any evidence everybody is where they usually are at this hour: hardly away in their sleeping hours."""
         sleeping, change_at = self.model.sleeping(seconds)
-        weights = self.model.world(sleeping).sight.weights.copy()
-        out = self.model.states.room == self.model.away
-        weights[np.ix_(sleeping, out)] *= self.settings.night_away_share
-        mixture = start(weights / weights.sum(axis=1, keepdims=True), len(self.seats))
+        mixture = start(self.model.usual(self.model.world(sleeping).sight, sleeping), len(self.seats))
         return Snapshot(seconds, mixture, sleeping, change_at)
 
     # --- time passes ------------------------------------------------------------------------------------------------

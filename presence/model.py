@@ -125,6 +125,11 @@ class Model:
         return self._worlds.get_or(sleeping, lambda: self._world(sleeping))
 
     def _world(self, sleeping: tuple[bool, ...]) -> World:
+        sight = self.sight(sleeping)
+        return World(sight, decompose(sight.weights, sight.silent_flows(), sight.losses()))
+
+    def sight(self, sleeping: tuple[bool, ...]) -> Sight:
+        """How everybody moves and is seen, for one answer to "who is in their sleeping hours?"."""
         parts = [
             self._parts.get_or(
                 (being.role, being.bed, being.rooms, asleep),
@@ -137,8 +142,13 @@ class Model:
         size = self.states.size
         weights = np.array([w for w, _ in parts]).reshape(-1, size)
         flows = np.array([f for _, f in parts]).reshape(-1, size, size)
-        sight = Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
-        return World(sight, decompose(weights, sight.silent_flows(), sight.losses()))
+        return Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
+
+    def usual(self, sight: Sight, sleeping: tuple[bool, ...]) -> Array:
+        """Where everybody usually is, shape (P, S): hardly away in their sleeping hours."""
+        weights = sight.weights.copy()
+        weights[np.ix_(sleeping, self.states.room == self.away)] *= self.settings.night_away_share
+        return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
     def sleeping(self, seconds: float) -> tuple[tuple[bool, ...], float]:
         """Who is in their sleeping hours at an instant, and the instant when that next changes (epoch seconds)."""

@@ -108,18 +108,18 @@ def _pace_rates(
     asleep, awake = _sleep_rates(plan, room, being, sleeping_hours, settings)
     if motion_zones(plan, room):
         return [
-            (MOVING, s.zone_pausing_rate, s.zone_starting_rate),
-            (ACTIVE, s.zone_settling_rate, s.zone_rising_rate),
+            (MOVING, s.rate_at("zone_pausing_rate", room), s.rate_at("zone_starting_rate", room)),
+            (ACTIVE, s.rate_at("zone_settling_rate", room), s.rate_at("zone_rising_rate", room)),
             (SETTLED, asleep, awake),
         ]
     corridor = plan.graph.degree(room) > 2 and not plan.rooms[room].rest
-    settling = s.settling_rate * (s.corridor_share if corridor else 1.0)
-    rising = s.unseated_rising_rate if seats_report(plan) else s.rising_rate
+    settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
+    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if seats_report(plan) else 1.0)
     if not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
         asleep = NEVER
     return [
-        (MOVING, s.pausing_rate, s.starting_rate),
+        (MOVING, s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)),
         (ACTIVE, settling, rising),
         (SETTLED, asleep, awake),
     ]
@@ -164,8 +164,8 @@ def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) ->
         inside = being.rooms is not None and all(room in being.rooms for room in door.between)
         return settings.door_rate if inside else settings.door_rate * 1e-4
     if all(outside):
-        return settings.outdoor_rate
-    return settings.outer_door_rate if any(outside) else settings.door_rate
+        return settings.rate_at("outdoor_rate", door.id)
+    return settings.rate_at("outer_door_rate" if any(outside) else "door_rate", door.id)
 
 
 def _add_zone_flows(

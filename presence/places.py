@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -38,6 +39,13 @@ class States:
     rooms: tuple[str, ...]
     room: IndexArray
     """Shape (S,): index of each state's room in `rooms`."""
+    joined: dict[str, list[tuple[int, int]]] = field(default_factory=dict, compare=False, repr=False)
+    """Memory of `door_places`."""
+
+    @cached_property
+    def moving(self) -> dict[int, int]:
+        """For each place but seats, the state of moving there."""
+        return {int(p): i for i, p in enumerate(self.place) if self.pace[i] == MOVING}
 
     @property
     def size(self) -> int:
@@ -46,7 +54,9 @@ class States:
 
     def select(self, places: list[int], pace: int | None = None) -> IndexArray:
         """Indices of the states at some places, in one pace or in any."""
-        chosen = np.isin(self.place, places)
+        wanted = np.zeros(len(self.places), dtype=bool)
+        wanted[places] = True
+        chosen = wanted[self.place]
         if pace is not None:
             chosen &= self.pace == pace
         return np.flatnonzero(chosen)
@@ -113,6 +123,12 @@ def states_of(plan: Floorplan) -> States:
 
 def door_places(plan: Floorplan, states: States, door: Door) -> list[tuple[int, int]]:
     """Pairs of places that a door joins: the zones nearest to it where they are known, else all of them."""
+    if door.id not in states.joined:
+        states.joined[door.id] = _door_places(plan, states, door)
+    return states.joined[door.id]
+
+
+def _door_places(plan: Floorplan, states: States, door: Door) -> list[tuple[int, int]]:
     sides = []
     for room in door.between:
         places = states.places_of(room)
@@ -152,18 +168,6 @@ def seat_zone(plan: Floorplan, states: States, index: int) -> int:
     if spot is None or any(other is None for other in others):
         return candidates[0]
     return candidates[int(np.argmin([math.dist(spot, other) for other in others if other is not None]))]
-
-
-def inner_side(plan: Floorplan, door: str) -> int | None:
-    """The side (0 or 1) that this door alone joins to `away`, if there is one."""
-    graph = plan.graph.copy()
-    first, second = plan.doors[door].between
-    graph.remove_edge(first, second, key=door)
-    import networkx
-
-    reachable = networkx.node_connected_component(graph, AWAY)
-    cut_off = [k for k, room in enumerate((first, second)) if room not in reachable]
-    return cut_off[0] if cut_off else None
 
 
 def first_side(plan: Floorplan, door: str) -> list[str]:

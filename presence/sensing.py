@@ -27,7 +27,6 @@ from presence.places import (
     Place,
     States,
     door_places,
-    inner_side,
     motion_zones,
     outer_side,
     seat_zone,
@@ -142,14 +141,17 @@ class Sight:
             if zone in (None, sensor.id):
                 coverage[i] = 1.0
         zoned = len(motion_zones(self.plan, sensor.room)) > 0
-        rates = self.settings.zone_motion_rates if zoned else self.settings.motion_rates
+        rates = self.settings.rates_at("zone_motion_rates" if zoned else "motion_rates", sensor.id)
         return self._diagonal(coverage, rates, hands=False)
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
         """Moves (from, to) between moving states of zones, into one sensor's zone or into any: these are reported."""
         watched = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
-        moving = {int(p): i for i, p in enumerate(self.states.place) if self.states.pace[i] == MOVING}
-        zones = [(moving[p], name) for p, place in enumerate(self.states.places) if (name := self._watcher(place))]
+        zones = [
+            (self.states.moving[p], name)
+            for p, place in enumerate(self.states.places)
+            if (name := self._watcher(place))
+        ]
         return [
             (i, j)
             for j, zone in zones
@@ -177,9 +179,7 @@ class Sight:
     # --- doors -------------------------------------------------------------------------------------------------------
     def contact(self, door: str) -> Sensor | None:
         """The contact of a door, or the lock that must do as one."""
-        sensors = [s for s in self.plan.sensors.values() if s.door == door]
-        contacts = [s for s in sensors if s.kind == "contact"]
-        return next(iter(contacts or sensors), None)
+        return self.plan.contacts.get(door)
 
     def door_miss(self, door: str) -> float:
         """Share of passages that no sensor of the door reports."""
@@ -191,8 +191,7 @@ class Sight:
     def door_states(self, door: str) -> list[tuple[int, int]]:
         """Pairs of moving states that a door joins."""
         pairs = door_places(self.plan, self.states, self.plan.doors[door])
-        single = {int(p): i for i, p in enumerate(self.states.place) if self.states.pace[i] == MOVING}
-        return [(single[a], single[b]) for a, b in pairs]
+        return [(self.states.moving[a], self.states.moving[b]) for a, b in pairs]
 
     def sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
         """States beside a door, on both sides or on one."""
@@ -252,7 +251,7 @@ class Sight:
     def _closing(self, door: str, open_share: float) -> Way:
         """Somebody closes the door; where it usually stands open, somebody on the inner side shuts themselves in."""
         option = self._beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
-        inner = inner_side(self.plan, door)
+        inner = self.plan.inner_sides[door]
         if inner is None:
             return option
         inside = np.isin(option.source, self.sides(door, (MOVING, ACTIVE), inner))

@@ -8,12 +8,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from presence.errors import SettingError
 
 PaceRates = tuple[float, float, float, float]
+
+FACTORED = {
+    "pausing_rate": "room",
+    "starting_rate": "room",
+    "settling_rate": "room",
+    "rising_rate": "room",
+    "zone_pausing_rate": "room",
+    "zone_starting_rate": "room",
+    "zone_settling_rate": "room",
+    "zone_rising_rate": "room",
+    "motion_rates": "sensor",
+    "zone_motion_rates": "sensor",
+    "door_rate": "door",
+    "outer_door_rate": "door",
+    "outdoor_rate": "door",
+}
+"""The settings that may carry a factor in one place, and what kind of place that is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,15 +187,34 @@ class Settings:
     5, 20, 80 min ... after the report (1: it tells nothing more). Common practice, no source."""
     badge_error: float = 0.05
     """A tag is heard in another room. Common practice, no source."""
+    # --- places that differ -----------------------------------------------------------------------------------------
+    factors: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
+    """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            value = getattr(self, field.name)
-            for number in value if isinstance(value, tuple) else (value,):
-                if not (isinstance(number, (int, float)) and math.isfinite(number) and number > 0):
-                    raise SettingError(f"{field.name}: {number!r} is not a finite number above zero")
-            if field.name.endswith(("_share", "_miss", "_error", "_slip", "_stuck")) and not value < 1:
-                raise SettingError(f"{field.name}: {value!r} must be below 1")
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name == "factors":
+                _check_factors(value)
+                continue
+            usual: Any = item.default
+            several = isinstance(usual, tuple)
+            if isinstance(value, tuple) != several or (several and len(value) != len(usual)):
+                raise SettingError(f"{item.name}: {value!r} is not {'four numbers' if several else 'one number'}")
+            for number in value if several else (value,):
+                _check_number(item.name, number)
+            if item.name.endswith(("_share", "_miss", "_error", "_slip", "_stuck")) and not value < 1:
+                raise SettingError(f"{item.name}: {value!r} must be below 1")
+
+    def rate_at(self, name: str, where: str) -> float:
+        """A setting in one room or at one door, 1/s: its value times the factor there, if there is one."""
+        return float(getattr(self, name)) * self.factors.get(name, {}).get(where, 1.0)
+
+    def rates_at(self, name: str, where: str) -> PaceRates:
+        """A setting of four paces at one sensor, 1/s."""
+        factor = self.factors.get(name, {}).get(where, 1.0)
+        moving, active, settled, asleep = getattr(self, name)
+        return moving * factor, active * factor, settled * factor, asleep * factor
 
     @classmethod
     def from_mapping(cls, values: Mapping[str, Any]) -> Settings:
@@ -187,9 +223,24 @@ class Settings:
         Raises:
             SettingError: if a name is unknown or a value is out of range.
         """
-        known = {field.name for field in fields(cls)}
+        known = {item.name for item in fields(cls)}
         unknown = sorted(set(values) - known)
         if unknown:
             raise SettingError(f"unknown setting {unknown[0]!r}; the settings are {', '.join(sorted(known))}")
         given: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         return cls(**given)
+
+
+def _check_number(name: str, number: object) -> None:
+    if not (isinstance(number, (int, float)) and math.isfinite(number) and number > 0):
+        raise SettingError(f"{name}: {number!r} is not a finite number above zero")
+
+
+def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
+    if not isinstance(factors, Mapping) or not all(isinstance(places, Mapping) for places in factors.values()):
+        raise SettingError(f"factors: {factors!r} is not a mapping from settings to places to factors")
+    for name, places in factors.items():
+        if name not in FACTORED:
+            raise SettingError(f"factors: {name!r} cannot differ by place; these can: {', '.join(FACTORED)}")
+        for where, factor in places.items():
+            _check_number(f"factors: {name}: {where}", factor)

@@ -163,6 +163,26 @@ class Floorplan(Shown):
         return graph
 
     @cached_property
+    def contacts(self) -> dict[str, Sensor]:
+        """For each door that has one, its contact, or the lock that must do as one."""
+        on_doors = [s for s in self.sensors.values() if s.door is not None]
+        first = sorted(on_doors, key=lambda sensor: sensor.kind != "contact")
+        return {str(sensor.door): sensor for sensor in reversed(first)}
+
+    @cached_property
+    def inner_sides(self) -> dict[str, int | None]:
+        """For each door the side (0 or 1) that it alone joins to `away`, if there is one."""
+        import networkx
+
+        sides: dict[str, int | None] = {}
+        for door in self.doors.values():
+            graph = self.graph.copy()
+            graph.remove_edge(*door.between, key=door.id)
+            reachable = networkx.node_connected_component(graph, AWAY)
+            sides[door.id] = next((k for k, room in enumerate(door.between) if room not in reachable), None)
+        return sides
+
+    @cached_property
     def indoor(self) -> list[str]:
         """Ids of the rooms that are neither outdoors nor away."""
         return [room.id for room in self.rooms.values() if not room.outdoors and room.id != AWAY]

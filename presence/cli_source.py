@@ -1,4 +1,4 @@
-"""The log that a command works on: events in order, faults told line by line, progress for a terminal."""
+"""What several commands share: a log with its faults told line by line, and progress for terminals."""
 
 from __future__ import annotations
 
@@ -9,20 +9,45 @@ from typing import TYPE_CHECKING
 
 import click
 
-from presence.errors import Fault
-
 if TYPE_CHECKING:
+    from presence.errors import Fault
     from presence.events import Event, LogCounts
     from presence.floorplan import Floorplan
+    from presence.settings import Settings
 
-DONE, INPUT_AT_FAULT = 0, 2
+DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
 PATIENCE = 0.2
 """Seconds that a line may wait to be passed on, and between two signs of progress."""
 
 
 def complain(text: str) -> None:
-    """Tell something on standard error."""
+    """A line for people, on standard error."""
     click.echo(text, err=True)
+
+
+def say(text: str) -> None:
+    """A sign of progress, on a terminal only; an empty one takes it away."""
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r{text}\x1b[K")
+        sys.stderr.flush()
+
+
+def load(plan: str) -> Floorplan:
+    """A plan; its faults end the command."""
+    from presence.floorplan import Floorplan
+
+    return Floorplan.load(plan)
+
+
+def load_learned(plan: str, learned: str | None) -> tuple[Floorplan, Settings | None]:
+    """A plan, and the settings that were learned for it; None: the defaults."""
+    home = load(plan)
+    if learned is None:
+        return home, None
+    from presence.learned import read_learned
+
+    found = read_learned(learned, home)
+    return found.plan, found.settings
 
 
 class Source:
@@ -61,10 +86,9 @@ class Source:
         for number, event in enumerate(events, 1):
             if time.monotonic() - told > PATIENCE:
                 told = time.monotonic()
-                sys.stderr.write(f"\r{number:,} events, up to {event.time:%Y-%m-%d %H:%M}\x1b[K")
-                sys.stderr.flush()
+                say(f"{number:,} events, up to {event.time:%Y-%m-%d %H:%M}")
             yield event
-        sys.stderr.write("\r\x1b[K")
+        say("")
 
     def status(self) -> int:
         """The exit status, after one line that sums up what was skipped."""

@@ -1,0 +1,194 @@
+"""What a home's own log teaches: scores with and without, on days that were not learned from.
+
+    python benchmarks/learning.py homes [--plans two_storey_garage] [--people 1,2,3] [--seeds 21] [--days 10]
+                                        [--score-days 4] [--variant plain] [--turns 60] [--json]
+    python benchmarks/learning.py {two_residents_month,single_resident} FOLDER [--turns 60] [--json]
+
+`homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see
+`open_logs.py`, for how to cite them): the first half of the days is learned from, the second half is scored. No label
+is used in learning. One seed is one life: differences of a few thousandths between the rows of one home are noise, so
+look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+if __package__ in (None, ""):
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the matrices are small
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import numpy as np
+
+from benchmarks.open_sets.following import instants
+from benchmarks.open_sets.recording import Recording, half
+from benchmarks.open_sets.score_month import run_two_residents_month
+from benchmarks.open_sets.score_single_resident import run_single_resident
+from benchmarks.open_sets.scores import Score
+from benchmarks.trust.homes import Cell, Lived, live
+from presence import Event, Floorplan, Settings
+from presence.evaluate import evaluate
+from presence.learn import Effort, fit
+from presence.learned import Learned
+from presence.truth import TruthLine
+
+FIGURES = {
+    "bal. acc.": ("rooms", "balanced_accuracy"),
+    "f1": ("rooms", "f1"),
+    "log loss": ("rooms", "log_loss"),
+    "ece": ("rooms", "ece"),
+    "count": ("at_home", "accuracy"),
+    "count err.": ("at_home", "mae"),
+    "people": ("people", "accuracy"),
+    "direction": ("direction", "accuracy"),
+    "dark min/d": ("switching", "false_off_minutes_per_day"),
+    "wasted": ("switching", "wasted_minutes_per_day"),
+}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs the command; 0 done."""
+    parser = argparse.ArgumentParser(description="Scores with and without what a home's own log teaches.")
+    parser.add_argument("what", choices=["homes", "two_residents_month", "single_resident"])
+    parser.add_argument("folder", type=Path, nargs="?", help="of the open set")
+    parser.add_argument("--plans", default="two_storey_garage")
+    parser.add_argument("--people", default="1,2,3")
+    parser.add_argument("--seeds", default="21")
+    parser.add_argument("--variant", default="plain")
+    parser.add_argument("--days", type=float, default=10.0)
+    parser.add_argument("--score-days", type=float, default=4.0)
+    parser.add_argument("--turns", type=int, default=Effort().turns)
+    parser.add_argument("--json", action="store_true")
+    options = parser.parse_args(arguments)
+    effort = Effort(turns=options.turns)
+    if options.what != "homes":
+        if options.folder is None:
+            parser.error("the folder of the set is missing")
+        result = open_set(options.what, options.folder, effort)
+        print(json.dumps(result) if options.json else "\n".join(open_table(result)))
+        return 0
+    if not options.json:
+        print(f"{'home':<34} {'':<10}", *(f"{name:>10}" for name in FIGURES), flush=True)
+    for plan in options.plans.split(","):
+        for people in map(int, options.people.split(",")):
+            for seed in map(int, options.seeds.split(",")):
+                cell = Cell(plan, people, options.variant, seed, options.days + options.score_days)
+                row = score_home(cell, options.days, effort)
+                print(json.dumps(row) if options.json else "\n".join(home_table(row)), flush=True)
+    return 0
+
+
+def score_home(cell: Cell, days: float, effort: Effort) -> dict[str, Any]:
+    """Learn from the first days of a life, and score the rest with the defaults and with what was learned."""
+    lived = live(cell)
+    until = lived.log[0].seconds + days * 86400.0
+    begun = time.process_time()
+    learned = fit(lived.plan, [[event for event in lived.log if event.seconds < until]], effort=effort)
+    seconds = time.process_time() - begun
+    events, truth = later_part(lived, until)
+    return {
+        "home": f"{cell.plan}, {cell.people} people, seed {cell.seed}",
+        "variant": cell.variant,
+        "chosen": learned.report["chosen"],
+        "learning_seconds": round(seconds, 1),
+        "candidates": learned.report["candidates"],
+        "defaults": figures(lived.plan, events, truth, None),
+        "learned": figures(learned.plan, events, truth, learned.settings),
+    }
+
+
+def later_part(lived: Lived, until: float) -> tuple[list[Event], list[TruthLine]]:
+    """Log and truth from an instant on; everybody begins where they are."""
+    events = [event for event in lived.log if event.seconds >= until]
+    standing: dict[str, TruthLine] = {}
+    for line in lived.truth:
+        if line.time.timestamp() < until:
+            standing[line.person] = line
+    begin = [replace(line, time=events[0].time, door=None) for line in standing.values()]
+    return events, begin + [line for line in lived.truth if line.time > events[0].time]
+
+
+def figures(
+    plan: Floorplan, events: Sequence[Event], truth: Sequence[TruthLine], settings: Settings | None
+) -> dict[str, float]:
+    """The figures of one replay."""
+    scores = evaluate(plan, events, truth, settings=settings)
+    return {name: float(getattr(scores, part)[key]) for name, (part, key) in FIGURES.items()}
+
+
+def home_table(row: dict[str, Any]) -> list[str]:
+    """Three lines: the defaults, what was learned, the difference."""
+    usual, learned = row["defaults"], row["learned"]
+    lines = [(row["home"], "defaults", usual), (f"  learned in {row['learning_seconds']:.0f} s", "learned", learned)]
+    text = [f"{a:<34} {b:<10} " + " ".join(f"{v:10.4g}" for v in values.values()) for a, b, values in lines]
+    differences = " ".join(f"{learned[name] - usual[name]:+10.4f}" for name in FIGURES)
+    return [*text, f"  chosen: {row['chosen']:<24} {'gain':<10} {differences}"]
+
+
+def open_set(name: str, folder: Path, effort: Effort) -> dict[str, Any]:
+    """Learn from the first half of an open set, score the second half."""
+    plan, recordings, run = _month(folder) if name == "two_residents_month" else _single(folder)
+    begun = time.process_time()
+    learned: Learned = fit(plan, [list(recording.events) for recording in recordings], effort=effort)
+    seconds = time.process_time() - begun
+    usual, other = (run(folder, settings=s, part="second")["tracker"] for s in (None, learned.settings))
+    return {
+        "set": name,
+        "chosen": learned.report["chosen"],
+        "learning_seconds": round(seconds, 1),
+        "candidates": learned.report["candidates"],
+        "defaults": flat(usual),
+        "learned": flat(other),
+    }
+
+
+def _month(folder: Path) -> tuple[Floorplan, list[Recording], Any]:
+    from benchmarks.open_sets.two_residents_month import load
+
+    data = load(folder)
+    return data.plan, [day.recording for day in half(data.days, "first")], run_two_residents_month
+
+
+def _single(folder: Path) -> tuple[Floorplan, list[Recording], Any]:
+    from benchmarks.open_sets.single_resident import load
+
+    data = load(folder)
+    whole = data.recording
+    days = half(np.unique(instants(whole, 60.0) // 86400).tolist(), "first")
+    events = tuple(event for event in whole.events if event.seconds // 86400 in days)
+    return data.plan, [replace(whole, end=events[-1].seconds, events=events)], run_single_resident
+
+
+def flat(scores: dict[str, Any], prefix: str = "") -> dict[str, list[float]]:
+    """Value and interval of each figure."""
+    found: dict[str, list[float]] = {}
+    for key, value in scores.items():
+        if isinstance(value, dict):
+            found |= flat(value, f"{prefix}{key} ")
+        elif isinstance(value, Score):
+            found[prefix + key] = [value.value, value.low, value.high]
+        elif isinstance(value, float):
+            found[prefix + key] = [value]
+    return found
+
+
+def open_table(result: dict[str, Any]) -> list[str]:
+    """One line a figure."""
+    lines = [f"{result['set']}: learned in {result['learning_seconds']:.0f} s; chosen: {result['chosen']}"]
+    for name, usual in result["defaults"].items():
+        learned = result["learned"][name]
+        spread = f"  [{learned[1]:.3f}, {learned[2]:.3f}]" if len(learned) == 3 else ""
+        lines.append(f"  {name:<36} {usual[0]:12.3f} {learned[0]:12.3f} {learned[0] - usual[0]:+10.3f}{spread}")
+    return lines
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,35 @@
+"""The command `presence learn`: fit the model to a home's own logs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from presence.cli_source import Source, load, say
+
+
+@click.command()
+@click.argument("plan", type=click.Path())
+@click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
+@click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
+@click.option("--resume", is_flag=True, help="Go on where a stopped run was; FILE.state keeps what it had worked out.")
+@click.option("--turns", type=click.IntRange(min=0), default=60, show_default=True, help="Settings the search tries.")
+@click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
+@click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
+def learn(plan: str, logs: tuple[str, ...], out: str, resume: bool, turns: int, strict: bool, hypotheses: int) -> int:
+    """Fit the model to a home's own logs, without labels, and report what that bought."""
+    from presence.learn import Effort, fit
+    from presence.learn.report import report_lines
+    from presence.learned import write_learned
+
+    home = load(plan)
+    sources = [Source(home, log, strict) for log in logs]
+    events = [list(source) for source in sources]
+    effort = Effort(turns=turns, hypotheses=hypotheses)
+    learned = fit(home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say)
+    write_learned(out, home, learned)
+    say("")
+    for line in report_lines(learned.report, learned.settings, learned.holds):
+        click.echo(line)
+    return max(source.status() for source in sources)

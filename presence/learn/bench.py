@@ -1,0 +1,77 @@
+"""Working out what candidates are worth: each question once, given up early where it is hopeless."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+
+from presence.floorplan import Floorplan
+from presence.learn.journal import Journal, digest
+from presence.learn.judge import Course, Foresight, Verdict, foresee, judge
+from presence.settings import Settings
+
+HOPELESS = 0.03
+"""Nats per instant: a candidate so far behind the best after the same days is given up."""
+INDEPENDENT = 1800.0
+"""Seconds: what is seen half an hour apart counts as separate evidence when priors are weighed against it."""
+
+Say = Callable[[str], None]
+
+
+@dataclass
+class Bench:
+    """The home, its days for fitting and for judging, and what has been worked out."""
+
+    plan: Floorplan
+    fitting: Sequence[Course]
+    judging: Sequence[Course]
+    journal: Journal
+    hypotheses: int = 16
+    say: Say = lambda text: None
+    asked: int = 0
+    notes: list[str] = field(default_factory=list)
+    """What could not be worked out."""
+
+    def verdict(self, settings: Settings) -> Verdict:
+        """How settings do on the days kept apart, with emission tables from the days for fitting."""
+        question = f"judge {digest(asdict(settings))}"
+        told = self.journal.ask(question)
+        if told is None:
+            parts = [list(self._foresee(settings, courses)) for courses in (self.fitting, self.judging)]
+            found = judge(*parts)
+            told = [*found[:4], found.blocks.tolist(), found.instants]
+            self.journal.note(question, told)
+        score, number, rooms, likelihood, blocks, instants = told
+        return Verdict(score, number, rooms, likelihood, np.array(blocks), instants)
+
+    def score(self, settings: Settings, beat: Sequence[float]) -> list[float]:
+        """Scores after one day, two days, ... for fitting; fewer if hopelessly behind those in `beat`."""
+        question = f"fit {digest(asdict(settings))}"
+        told: list[float] = self.journal.ask(question) or []
+        if told and (len(told) >= len(beat) or _hopeless(told, beat)):
+            return told
+        self.asked += 1
+        foresights: list[Foresight] = []
+        told = []
+        for foresight in self._foresee(settings, self.fitting):
+            foresights.append(foresight)
+            told.append(judge(foresights).score)
+            if _hopeless(told, beat):
+                break
+        self.journal.note(question, told)
+        return told
+
+    def _foresee(self, settings: Settings, courses: Sequence[Course]) -> Iterator[Foresight]:
+        for course in courses:
+            yield from foresee(self.plan, settings, course, self.hypotheses)
+
+    def samples(self) -> float:
+        """How many separate samples the days for fitting hold."""
+        return sum(c.stretch.end - c.stretch.begin for c in self.fitting) / INDEPENDENT
+
+
+def _hopeless(scores: Sequence[float], best: Sequence[float]) -> bool:
+    n = len(scores)
+    return 0 < n < len(best) and scores[n - 1] < best[n - 1] - HOPELESS

@@ -1,0 +1,218 @@
+"""Expectation maximisation over the model's rates: expected counts, then the settings that suit them best.
+
+Every rate is its default times a factor f with a gamma prior of `a` pseudo-counts about f = 1: `a (log f - f)` is added
+to the expected log-likelihood. With n expected events where the default expects e, the best factor is near
+(n + a) / (e + a): three days leave it near 1, a year speaks. No factor is ever 0 or infinite, and so no probability.
+
+Each iteration raises log-likelihood plus log prior, or leaves it (generalised EM: Dempster, Laird & Rubin 1977, JRSS B
+39:1, section 3); a step that does not raise the expected log-likelihood is halved until it does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+from presence.floorplan import Floorplan
+from presence.learn.statistics import Statistics, count, expected_log_likelihood
+from presence.learn.tape import Tape
+from presence.settings import FACTORED, Settings
+
+NUDGE = 0.02
+"""Relative step of the numerical derivatives."""
+LARGEST_STEP = math.log(4.0)
+HALVINGS = 6
+PSEUDO = 4.0
+"""Pseudo-counts behind the default of each rate..."""
+PLACE_PSEUDO = 20.0
+"""...and behind a factor of 1 in each place: places are alike until many events say otherwise."""
+WIDEST = math.log(50.0)
+"""No factor leaves this range."""
+
+PLAIN = (
+    "pausing_rate",
+    "starting_rate",
+    "settling_rate",
+    "rising_rate",
+    "dozing_rate",
+    "waking_rate",
+    "bedtime_rate",
+    "night_waking_rate",
+    "door_rate",
+    "outer_door_rate",
+    "outdoor_rate",
+    "errand_rate",
+    "outing_rate",
+    "return_rate",
+)
+ZONES = ("zone_rate", "zone_pausing_rate", "zone_starting_rate", "zone_settling_rate", "zone_rising_rate")
+DOORS = ("door_idle_share", "door_closing_rate")
+SEATS = ("seat_rate", "seat_press_rate", "seat_leave_rate", "seat_release_rate")
+BY_PACE = {
+    "motion": "motion_rates",
+    "occupancy": "occupancy_rates",
+    "camera": "camera_rates",
+    "switch": "switch_rates",
+    "power": "power_rates",
+}
+"""The chance that a contact or a zone misses somebody is not among these: it would run off."""
+
+
+class Rate(NamedTuple):
+    """One rate to be fitted: a setting, or one of its four paces, everywhere or as a factor in one place."""
+
+    setting: str
+    pace: int | None = None
+    where: str | None = None
+
+    @property
+    def pseudo(self) -> float:
+        """Pseudo-counts of the prior."""
+        return PSEUDO if self.where is None else PLACE_PSEUDO
+
+    def __str__(self) -> str:
+        paces = ("moving", "active", "settled", "asleep")
+        pace = "" if self.pace is None else f", {paces[self.pace]}"
+        return self.setting + pace + (f" at {self.where}" if self.where else "")
+
+
+Factors = Mapping[Rate, float]
+"""Natural logarithms."""
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Where EM stands."""
+
+    settings: Settings
+    logs: Factors
+    log_likelihood: float
+    """Of the tapes under `settings`, nats."""
+    log_posterior: float
+    """The same plus the log prior."""
+    events: Mapping[Rate, float]
+    """Expected number of events of each rate, from the latest M step."""
+
+
+def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
+    """The rates that mean something in a home; with `places`, factors of rooms, motion sensors and doors as well."""
+    kinds = {sensor.kind for sensor in plan.sensors.values()}
+    rooms = [s.room for s in plan.sensors.values() if s.kind == "motion"]
+    zoned = {room for room in rooms if rooms.count(room) > 1 and room is not None}
+    found = [Rate(name) for name in PLAIN]
+    found += [Rate(name) for name in (*(ZONES if zoned else ()), *(DOORS if "contact" in kinds else ()))]
+    found += [Rate(name) for name in (SEATS if "pressure" in kinds else ())]
+    for kind, name in BY_PACE.items():
+        if kind in kinds:
+            found += [Rate(name, pace) for pace in range(4)]
+    if zoned:
+        found += [Rate("zone_motion_rates", pace) for pace in range(4)]
+    return [*found, *(_places(plan, zoned) if places else ())]
+
+
+def _places(plan: Floorplan, zoned: set[str]) -> Iterator[Rate]:
+    """Dwelling differs by room, re-triggering by sensor, use by door."""
+    sensed = {s.room for s in plan.sensors.values() if s.kind in ("motion", "occupancy")}
+    for room in plan.indoor:
+        if room in sensed:
+            prefix = "zone_" if room in zoned else ""
+            yield from (Rate(f"{prefix}{name}", where=room) for name in ("settling_rate", "rising_rate"))
+    for sensor in plan.sensors.values():
+        if sensor.kind == "motion":
+            yield Rate("zone_motion_rates" if sensor.room in zoned else "motion_rates", where=sensor.id)
+    for door in plan.doors.values():
+        outside = [plan.rooms[room].outdoors for room in door.between]
+        if not all(outside):
+            yield Rate("outer_door_rate" if any(outside) else "door_rate", where=door.id)
+
+
+def with_factors(start: Settings, logs: Factors) -> Settings:
+    """Settings with rates multiplied; shares are kept below 1 by their odds."""
+    values: dict[str, Any] = {}
+    factors = {name: dict(at) for name, at in start.factors.items()}
+    for rate, log in logs.items():
+        if log == 0.0:
+            continue
+        factor = math.exp(log)
+        if rate.where is not None:
+            assert rate.setting in FACTORED
+            at = factors.setdefault(rate.setting, {})
+            at[rate.where] = at.get(rate.where, 1.0) * factor
+            continue
+        old = values.get(rate.setting, getattr(start, rate.setting))
+        if rate.pace is not None:
+            values[rate.setting] = tuple(v * factor if n == rate.pace else v for n, v in enumerate(old))
+        elif rate.setting.endswith("_share"):
+            odds = old / (1.0 - old) * factor
+            values[rate.setting] = odds / (1.0 + odds)
+        else:
+            values[rate.setting] = old * factor
+    return replace(start, **values, factors=factors)
+
+
+def log_prior(logs: Factors, pseudo: float) -> float:
+    """Sum of `a (log f - f)`; `pseudo` multiplies every a."""
+    return pseudo * sum(rate.pseudo * (log - math.exp(log)) for rate, log in logs.items())
+
+
+def improve(
+    plan: Floorplan, found: Statistics, start: Settings, logs: Factors, pseudo: float
+) -> tuple[dict[Rate, float], dict[Rate, float]]:
+    """The M step: better factors for these counts, and the expected number of events of each rate.
+
+    For a rate that multiplies, `Q = n log f - e f`; n and e follow from its first and second derivative.
+    """
+
+    def q(candidate: Factors) -> float:
+        return expected_log_likelihood(plan, found, with_factors(start, candidate))
+
+    now = q(logs)
+    events, step = {}, {}
+    for rate, log in logs.items():
+        up, down = (q({**logs, rate: log + sign * NUDGE}) for sign in (1.0, -1.0))
+        slope, bend = (up - down) / (2.0 * NUDGE), (up + down - 2.0 * now) / NUDGE**2
+        expecting = max(-bend, 0.0)
+        events[rate] = max(slope + expecting, 0.0)
+        a = pseudo * rate.pseudo
+        more = math.log((events[rate] + a + 1e-9) / (expecting + a * math.exp(log) + 1e-9))
+        step[rate] = max(-LARGEST_STEP, min(LARGEST_STEP, more))
+    before = now + log_prior(logs, pseudo)
+    for halving in range(HALVINGS):
+        share = 0.5**halving
+        better = {rate: max(-WIDEST, min(WIDEST, log + share * step[rate])) for rate, log in logs.items()}
+        if q(better) + log_prior(better, pseudo) >= before:
+            return better, events
+    return dict(logs), events
+
+
+def iterate(
+    plan: Floorplan,
+    tapes: Sequence[Tape],
+    who: Sequence[int],
+    rates: Sequence[Rate],
+    start: Settings,
+    *,
+    logs: Factors | None = None,
+    pseudo: float = 1.0,
+) -> Iterator[Fitted]:
+    """EM, one iteration after another, from `start` on (or from factors on it); the caller decides when to stop.
+
+    Args:
+        plan: the home.
+        tapes: what happened.
+        who: which beings are counted.
+        rates: what is fitted.
+        start: the settings about which the priors lie.
+        logs: where to begin.
+        pseudo: multiplies the pseudo-counts of every prior; 0 is maximum likelihood.
+    """
+    now: Factors = dict.fromkeys(rates, 0.0) | dict(logs or {})
+    events: Mapping[Rate, float] = {}
+    while True:
+        settings = with_factors(start, now)
+        found = count(plan, settings, tapes, who)
+        posterior = found.log_likelihood + log_prior(now, pseudo)
+        yield Fitted(settings, now, found.log_likelihood, posterior, events)
+        now, events = improve(plan, found, start, now, pseudo)

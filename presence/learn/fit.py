@@ -1,0 +1,157 @@
+"""Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
+
+Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; room
+stays by pomegranate for one resident; and a search of the predictive score that begins at the best of those.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.learn.bench import Bench, Say
+from presence.learn.dials import WIDEST, Dial, dials_of, turned
+from presence.learn.journal import Journal, digest
+from presence.learn.judge import Verdict, courses, gain
+from presence.learn.proposals import Counted, propose, room_stays
+from presence.learn.recordings import Material, first_days, material
+from presence.learn.report import describe
+from presence.learn.search import Point, climb
+from presence.learn.sensors import measured_holds, sensor_notes
+from presence.learned import Learned, apply, fingerprint, rounded
+from presence.settings import Settings
+
+LEAST_DAYS = 2.0
+"""Fewer days than this teach nothing that later days could confirm."""
+STEPS = (math.log(2.5), math.log(1.5))
+"""Turns of the dials, the larger first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How much is worked out."""
+
+    turns: int = 60
+    """The largest number of settings that the search tries."""
+    fitting_days: float = 3.0
+    """Days on which each is tried..."""
+    judging_days: float = 4.0
+    """...and on which the best is judged at last."""
+    hypotheses: int = 16
+
+
+def fit(
+    plan: Floorplan,
+    logs: Sequence[Sequence[Event]],
+    *,
+    effort: Effort | None = None,
+    state: Path | None = None,
+    resume: bool = False,
+    say: Say = lambda text: None,
+) -> Learned:
+    """What a home's own logs teach about it.
+
+    Args:
+        plan: the home.
+        logs: one or more logs, each in order of time; several need not follow each other.
+        effort: how much is worked out.
+        state: file that is written while working, so that a stopped run can go on.
+        resume: go on from that file.
+        say: is told of progress.
+
+    Raises:
+        InputError: if there is nothing to resume, or something else was begun.
+        EventError: if a log holds an event that the plan's sensors cannot have sent.
+    """
+    effort = effort or Effort()
+    given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
+    notes = [*given.notes, *sensor_notes(plan, given.stretches)]
+    if given.days < LEAST_DAYS or not given.judging or not given.fitting:
+        notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
+        return apply(plan, Settings(), {}, {}, describe(given, {}, "defaults", notes))
+    holds = measured_holds(plan, given.stretches)
+    bench = Bench(
+        home := apply(plan, Settings(), holds, {}, {}).plan,
+        courses(home, first_days(given.fitting, effort.fitting_days)),
+        courses(home, first_days(given.judging, effort.judging_days)),
+        Journal(state, _about(plan, given, effort), resume=resume),
+        effort.hypotheses,
+        say,
+        notes=notes,
+    )
+    candidates, more = propose_all(bench, given, effort.turns)
+    verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
+    chosen = choose(verdicts)
+    report = describe(given, verdicts, chosen, notes) | more
+    bench.journal.close()
+    return apply(plan, candidates[chosen], holds, {}, report)
+
+
+def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
+    """What the journal's answers depend on."""
+    logs = digest([[(e.seconds, e.sensor, e.value) for e in stretch.events] for stretch in given.stretches])
+    return {"plan": fingerprint(plan), "logs": logs, "options": str(effort)}
+
+
+def propose_all(bench: Bench, given: Material, turns: int) -> tuple[dict[str, Settings], dict[str, Any]]:
+    """Every candidate by name, and what the report says of how they came about."""
+    counted = propose(bench, given.fitting)
+    candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
+    if (by_grid := room_stays(bench.plan, given.fitting)) is not None:
+        candidates["room stays"] = by_grid
+    first = "defaults"
+    if turns:
+        first = max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
+        candidates["search"] = search(bench, candidates[first], turns)
+    return candidates, {"search_began_from": first, "expected_events": _events(counted)}
+
+
+def _events(counted: Mapping[str, Counted]) -> dict[str, float]:
+    """How many events each rate rests on, by the last stage."""
+    stages = list(counted.values())
+    return {name: round(count, 1) for name, count in stages[-1].events.items()} if stages else {}
+
+
+def search(bench: Bench, start: Settings, turns: int) -> Settings:
+    """Climb the predictive score over the dials, from some settings on."""
+    dials = dials_of(bench.plan)
+    best: list[float] = []
+
+    def value(point: Point, beat: float) -> float:
+        settings = rounded(turned(start, _factors(dials, point)))
+        scores = bench.score(settings, best)
+        if len(scores) < len(best):
+            return -math.inf
+        penalty = sum(0.5 * (x / math.log(d.spread)) ** 2 for d, x in zip(dials, point, strict=True))
+        found = scores[-1] - penalty / bench.samples()
+        if found > beat:
+            best[:] = scores
+        bench.say(f"search: {bench.asked} settings tried, best score {max(found, beat):.4f}")
+        return found
+
+    origin = (0.0,) * len(dials)
+    point, _ = climb(value, origin, steps=STEPS, bound=math.log(WIDEST), most=turns)
+    return rounded(turned(start, _factors(dials, point)))
+
+
+def choose(verdicts: Mapping[str, Verdict]) -> str:
+    """The candidate with the best score on days kept apart, if it beats the defaults by more than noise."""
+    usual = verdicts["defaults"]
+    good = ["defaults"]
+    for name, verdict in verdicts.items():
+        total, error = gain(verdict, usual)
+        if total[2] > error[2] and (total[:2] > -error[:2]).all():
+            good.append(name)
+    return max(good, key=lambda name: verdicts[name].score)
+
+
+def _factors(dials: Sequence[Dial], point: Point) -> dict[Dial, float]:
+    return {dial: math.exp(x) for dial, x in zip(dials, point, strict=True) if x}
+
+
+__all__ = ["Effort", "Material", "fit"]

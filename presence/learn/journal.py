@@ -1,0 +1,75 @@
+"""What has been worked out already, in a file beside the one to be written: stop at any time, go on with `--resume`.
+
+The search is deterministic: when it runs again, every answer that the journal holds comes at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from presence.errors import Fault, InputError
+from presence.learned import write_json
+
+FORMAT = "what presence learn has worked out so far"
+VERSION = 1
+
+
+class Journal:
+    """Answers by question, kept in a file after every new one; without a path, in memory only.
+
+    Args:
+        path: the file; None: nowhere.
+        about: what the answers depend on (plan, logs, options).
+        resume: take up what the file holds.
+
+    Raises:
+        InputError: if the file to take up is missing, no journal, or about something else.
+    """
+
+    def __init__(self, path: Path | None, about: Mapping[str, Any], *, resume: bool = False) -> None:
+        self.path = path
+        self.about = dict(about)
+        self.answers: dict[str, Any] = {}
+        if resume and path is not None:
+            self.answers = _read(path, self.about)
+
+    def ask(self, question: str) -> Any:
+        """The answer, or None."""
+        return self.answers.get(question)
+
+    def note(self, question: str, answer: Any) -> None:
+        """Keep an answer (of JSON values)."""
+        self.answers[question] = answer
+        if self.path is not None:
+            write_json(self.path, {"format": FORMAT, "version": VERSION, "about": self.about, "answers": self.answers})
+
+    def close(self) -> None:
+        """Remove the file: all is done."""
+        if self.path is not None:
+            self.path.unlink(missing_ok=True)
+
+
+def digest(parts: object) -> str:
+    """A short hash of JSON values or of anything with a stable text."""
+    return hashlib.sha256(json.dumps(parts, default=str, sort_keys=True).encode()).hexdigest()[:12]
+
+
+def _read(path: Path, about: Mapping[str, Any]) -> dict[str, Any]:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        reason = error.strerror
+        raise InputError([Fault(str(path), 0, f"there is nothing to resume ({reason}); leave --resume out")]) from None
+    except ValueError as error:
+        raise InputError([Fault(str(path), 0, f"is not JSON ({error}); leave --resume out")]) from None
+    if not isinstance(content, dict) or (content.get("format"), content.get("version")) != (FORMAT, VERSION):
+        raise InputError([Fault(str(path), 0, "is no state of `presence learn`; leave --resume out")])
+    differing = [key for key, value in about.items() if content.get("about", {}).get(key) != value]
+    if differing:
+        text = f"was begun with other {' and '.join(differing)}; leave --resume out to start again"
+        raise InputError([Fault(str(path), 0, text)])
+    return dict(content["answers"])

@@ -1,0 +1,196 @@
+"""The judge of settings that needs no labels: how well what is believed tells what will be seen.
+
+    score = mean log p(largest number of places at once, 2-32 min ahead | belief about the number at home)
+          + sum over rooms of mean log p(any event there in the next 5 min | belief about the room)
+
+Likelihood is told beside it. Under a model that is never quite right, likelihood can rank settings worse than chance;
+see DEVELOPERS.md for figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import Floorplan
+from presence.learn.later import COUNT_AHEAD, Later, look_ahead
+from presence.learn.recordings import Stretch
+from presence.learn.tables import fit_table, log_scores
+from presence.settings import Settings
+from presence.tracker import Tracker
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+STEP = 120.0
+"""Seconds between the instants whose beliefs are judged."""
+WARM_UP = 3600.0
+"""Seconds after the start of a stretch that are not judged."""
+PART = 86400.0
+"""Seconds after which a candidate that is far behind may be given up."""
+BLOCK = 6 * 3600.0
+"""Seconds: differences of scores in different blocks are taken to be independent."""
+TOO_MANY = 0.05
+"""Prior odds of each place at once beyond the number of people."""
+PRIOR_SAMPLES = 20.0
+"""Samples that the prior of each row of an emission table is worth."""
+
+
+class Course(NamedTuple):
+    """A stretch to be tracked, and what is seen later on its grid; the same for every candidate."""
+
+    stretch: Stretch
+    later: Later
+
+
+class Foresight(NamedTuple):
+    """Beliefs over a part of a stretch, and what was seen later."""
+
+    grid: Array
+    """Shape (T,): epoch seconds."""
+    at_home: Array
+    """Shape (T, N + 1): probability of each number at home."""
+    rooms: Array
+    """Shape (T, R): probability that somebody is in the room."""
+    most: IndexArray
+    """Shape (T,)."""
+    seen: IndexArray
+    """Shape (T, R)."""
+    log_likelihood: float
+    """Of all that came in this part, nats; less the false alarms that did not come (see `quiet`)."""
+
+
+class Verdict(NamedTuple):
+    """Scores of one candidate."""
+
+    score: float
+    """Nats per instant."""
+    number: float
+    """The part about the number at home."""
+    rooms: float
+    """The part about rooms."""
+    log_likelihood: float
+    blocks: Array
+    """Shape (B, 2): sums over each block of time of the two parts' scores, number and rooms."""
+    instants: int
+    """How many instants were judged."""
+
+
+def courses(plan: Floorplan, stretches: Sequence[Stretch]) -> list[Course]:
+    """Stretches with what is seen later in them."""
+    return [Course(stretch, look_ahead(plan, stretch.events, instants(stretch))) for stretch in stretches]
+
+
+def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int) -> Iterator[Foresight]:
+    """Track one stretch afresh; a `Foresight` for each day of it, as soon as that is tracked."""
+    stretch, later = course
+    tracker = Tracker(plan, settings, hypotheses=hypotheses, reordering_window=0.0)
+    tracker.advance(_moment(stretch.begin))
+    events, told, rate = iter(stretch.events), 0.0, quiet(plan, settings)
+    coming = next(events, None)
+    if not len(later.grid):
+        return
+    cuts = np.unique(later.grid // PART, return_index=True)[1].tolist()
+    for first, last in zip(cuts, [*cuts[1:], len(later.grid)], strict=True):
+        at_home, rooms = [], []
+        for now in later.grid[first:last].tolist():
+            while coming is not None and coming.seconds <= now:
+                tracker.observe(coming)
+                coming = next(events, None)
+            tracker.advance(_moment(now))
+            belief = tracker.belief
+            at_home.append(belief.at_home)
+            rooms.append([belief.rooms[room] for room in later.rooms])
+        so_far = tracker.log_likelihood - rate * (now - stretch.begin)
+        yield Foresight(
+            later.grid[first:last],
+            np.array(at_home),
+            np.array(rooms).reshape(last - first, len(later.rooms)),
+            np.minimum(later.most[first:last], len(plan.people) + plan.visitors + 1),
+            later.seen[first:last],
+            so_far - told,
+        )
+        told = so_far
+
+
+def instants(stretch: Stretch) -> Array:
+    """The grid of a stretch: after the warm-up, and as long as what is seen later lies inside it."""
+    last = stretch.end - COUNT_AHEAD[1]
+    return np.arange(np.ceil((stretch.begin + WARM_UP) / STEP) * STEP, last, STEP)
+
+
+def quiet(plan: Floorplan, settings: Settings) -> float:
+    """Expected number of false alarms per second, which the tracker's own likelihood leaves out: it is always the same.
+
+    A rate of events that is not also taken off what happens in silence would be pushed up without end by a fit.
+    """
+    s = settings
+    rates = {"motion": s.motion_false_alarm_rate, "occupancy": s.motion_false_alarm_rate}
+    rates |= {"contact": s.door_false_alarm_rate, "lock": s.door_false_alarm_rate}
+    rates |= {"pressure": s.seat_false_alarm_rate}
+    rates |= dict.fromkeys(("camera", "switch", "power"), s.object_false_alarm_rate)
+    return sum(rates.get(sensor.kind, 0.0) for sensor in plan.sensors.values())
+
+
+def judge(fitting: Sequence[Foresight], judged: Sequence[Foresight] | None = None) -> Verdict:
+    """Fit the emission tables on some stretches, and score those or others with them."""
+    judged = fitting if judged is None else judged
+    count = _parts(
+        [(f.at_home, f.most) for f in fitting], [(f.at_home, f.most) for f in judged], _count_prior(fitting[0])
+    )
+    each = np.zeros(len(count))
+    for room in range(fitting[0].rooms.shape[1]):
+        prior = PRIOR_SAMPLES * np.array([[0.98, 0.02], [0.5, 0.5]])
+        each += _parts([_room(f, room) for f in fitting], [_room(f, room) for f in judged], prior)
+    grid = np.concatenate([f.grid for f in judged])
+    _, block = np.unique(grid // BLOCK, return_inverse=True)
+    return Verdict(
+        float((count + each).mean()),
+        float(count.mean()),
+        float(each.mean()),
+        sum(f.log_likelihood for f in judged),
+        np.stack([np.bincount(block, weights=part) for part in (count, each)], axis=1),
+        len(grid),
+    )
+
+
+def gain(candidate: Verdict, other: Verdict) -> tuple[Array, Array]:
+    """What a candidate gains over another in each part (number, rooms, both), nats per instant, and its standard error.
+
+    Differences in blocks of six hours are taken to be independent. Shapes (3,), (3,).
+    """
+    blocks = candidate.blocks - other.blocks
+    differences = np.column_stack([blocks, blocks.sum(axis=1)])
+    total = differences.sum(axis=0) / candidate.instants
+    spread = differences.std(axis=0, ddof=1) if len(blocks) > 1 else np.full(3, np.inf)
+    return total, spread * np.sqrt(len(blocks)) / candidate.instants
+
+
+def _parts(
+    fitting: Sequence[tuple[Array, IndexArray]], judged: Sequence[tuple[Array, IndexArray]], prior: Array
+) -> Array:
+    (belief, seen), (other, later) = (
+        (np.concatenate([b for b, _ in pairs]), np.concatenate([s for _, s in pairs])) for pairs in (fitting, judged)
+    )
+    return log_scores(other, later, fit_table(belief, seen, prior))
+
+
+def _room(foresight: Foresight, room: int) -> tuple[Array, IndexArray]:
+    p = foresight.rooms[:, room]
+    return np.stack([1.0 - p, p], axis=1), foresight.seen[:, room]
+
+
+def _count_prior(foresight: Foresight) -> Array:
+    """Nobody is in two places at once, but for hold times and false alarms."""
+    people = np.arange(foresight.at_home.shape[1])[:, None]
+    places = np.arange(foresight.at_home.shape[1] + 1)[None]
+    prior = TOO_MANY ** np.maximum(places - people, 0.0)
+    return np.asarray(PRIOR_SAMPLES * prior / prior.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def _moment(seconds: float) -> datetime:
+    return datetime.fromtimestamp(seconds, UTC)

@@ -1,0 +1,115 @@
+"""Candidates from expected counts: EM on the tracker's own likelihood, and room stays from a grid."""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from presence.floorplan import Floorplan
+from presence.learn.bench import Bench
+from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
+from presence.learn.journal import digest
+from presence.learn.recordings import Stretch, first_days
+from presence.learn.tape import record
+from presence.learned import rounded
+from presence.settings import Settings
+
+ROUNDS = 8
+"""EM iterations of each stage, at most."""
+ENOUGH = 0.5
+"""Nats: an iteration that raises the log posterior by less ends its stage."""
+PERSON_DAYS = 12.0
+"""Days times residents that are counted."""
+MOST_DAYS = 6.0
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What a stage of EM found."""
+
+    settings: Settings
+    events: Mapping[str, float]
+    """Expected number of events of each rate."""
+    history: Sequence[tuple[float, float]]
+    """Log-likelihood and log posterior before each iteration."""
+
+
+def propose(bench: Bench, stretches: Sequence[Stretch]) -> dict[str, Counted]:
+    """EM candidates: rates that hold everywhere, then factors of rooms, sensors and doors on top.
+
+    Exact for one resident without guests; for more, what others may have caused is a background rate (see `tape`).
+    """
+    plan = bench.plan
+    people = len(plan.people)
+    if not people:
+        return {}
+    chosen = first_days(stretches, min(MOST_DAYS, PERSON_DAYS / people))
+    found: dict[str, Counted] = {}
+    start = Settings()
+    logs: Mapping[Rate, float] = {}
+    for name, places in (("rates", False), ("rates and places", True)):
+        counted, logs = _stage(bench, name, chosen, start, rates_of(plan, places=places), logs)
+        if counted is None:
+            break
+        found[name] = counted
+    return found
+
+
+def _stage(
+    bench: Bench,
+    name: str,
+    stretches: Sequence[Stretch],
+    start: Settings,
+    rates: Sequence[Rate],
+    logs: Mapping[Rate, float],
+) -> tuple[Counted | None, Mapping[Rate, float]]:
+    """One stage of EM, from the journal where it stands there."""
+    question = f"em {name} {digest([asdict(start), [str(rate) for rate in rates], len(stretches)])}"
+    told = bench.journal.ask(question)
+    if told is None:
+        try:
+            fitted, history = _run(bench, name, stretches, start, rates, logs)
+        except FloatingPointError as error:
+            bench.notes.append(f"expected counts could not be worked out ({error}): left out")
+            return None, logs
+        told = [[fitted.logs[rate] for rate in rates], [fitted.events.get(rate, 0.0) for rate in rates], history]
+        bench.journal.note(question, told)
+    logs = dict(zip(rates, told[0], strict=True))
+    events = {str(rate): count for rate, count in zip(rates, told[1], strict=True)}
+    return Counted(rounded(with_factors(start, logs)), events, [(a, b) for a, b in told[2]]), logs
+
+
+def _run(
+    bench: Bench,
+    name: str,
+    stretches: Sequence[Stretch],
+    start: Settings,
+    rates: Sequence[Rate],
+    logs: Mapping[Rate, float],
+) -> tuple[Fitted, list[tuple[float, float]]]:
+    plan = bench.plan
+    spans = [(s.begin, s.events, s.end) for s in stretches]
+    bench.say(f"{name}: following the log")
+    tapes = record(plan, with_factors(start, logs), spans, bench.hypotheses)
+    history: list[tuple[float, float]] = []
+    for fitted in iterate(plan, tapes, range(len(plan.people)), rates, start, logs=logs):
+        history.append((fitted.log_likelihood, fitted.log_posterior))
+        bench.say(f"{name}: iteration {len(history)}, log-likelihood {fitted.log_likelihood:.1f}")
+        gained = history[-1][1] - history[-2][1] if len(history) > 1 else float("inf")
+        if len(history) > ROUNDS or gained < ENOUGH:
+            return fitted, history
+    raise AssertionError("iterate never ends by itself")
+
+
+def room_stays(plan: Floorplan, stretches: Sequence[Stretch]) -> Settings | None:
+    """For one resident, factors on stirring from pomegranate's Baum-Welch; None where that cannot be had."""
+    if len(plan.people) != 1 or importlib.util.find_spec("pomegranate") is None:
+        return None
+    from presence.learn.grid import stay_factors
+
+    single = {r for r in plan.indoor if sum(s.room == r and s.kind == "motion" for s in plan.sensors.values()) == 1}
+    factors = {room: factor for room, factor in stay_factors(plan, stretches).items() if room in single}
+    places: dict[str, Any] = {"rising_rate": factors} if factors else {}
+    return rounded(Settings(factors=places)) if factors else None

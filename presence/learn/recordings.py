@@ -1,0 +1,129 @@
+"""Logs to learn from: cut at holes, the first days for fitting, the later ones kept apart for judging."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from presence.events import Event
+
+HOLE = 86400.0
+"""Seconds without any report from any sensor after which nobody can say whether the home or the logging stood still."""
+DAY = 86400.0
+FITTING_SHARE = 0.6
+"""Share of the time that is fitted on; the rest judges."""
+SHORTEST = 4 * 3600.0
+"""Seconds below which a stretch of a log tells nothing about habits."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Events of one stretch of time that a tracker meets afresh."""
+
+    begin: float
+    """Epoch seconds."""
+    end: float
+    events: tuple[Event, ...]
+
+    @property
+    def days(self) -> float:
+        """Length in days."""
+        return (self.end - self.begin) / DAY
+
+
+@dataclass(frozen=True)
+class Material:
+    """What there is to learn from."""
+
+    fitting: tuple[Stretch, ...]
+    judging: tuple[Stretch, ...]
+    notes: tuple[str, ...]
+    """What is wrong with it, said plainly."""
+
+    @property
+    def stretches(self) -> tuple[Stretch, ...]:
+        """All of it, in order of time."""
+        return self.fitting + self.judging
+
+    @property
+    def days(self) -> float:
+        """Days in all."""
+        return sum(stretch.days for stretch in self.stretches)
+
+
+def material(logs: Iterable[Sequence[Event]]) -> Material:
+    """Cut logs at holes, and share the stretches out: the first part of the time for fitting, the rest for judging.
+
+    Args:
+        logs: each in order of time; a log need not follow another.
+    """
+    notes: list[str] = []
+    stretches = [stretch for log in logs for stretch in _without_holes(log, notes)]
+    stretches.sort(key=lambda stretch: stretch.begin)
+    short = [stretch for stretch in stretches if stretch.end - stretch.begin < SHORTEST]
+    if short:
+        notes.append(f"{len(short)} stretches of less than {SHORTEST / 3600:.0f} h were left out")
+    stretches = [stretch for stretch in stretches if stretch.end - stretch.begin >= SHORTEST]
+    fitting, judging = _share_out(stretches)
+    return Material(tuple(fitting), tuple(judging), tuple(notes))
+
+
+def _without_holes(log: Sequence[Event], notes: list[str]) -> list[Stretch]:
+    stretches: list[Stretch] = []
+    first = 0
+    for n in range(1, len(log) + 1):
+        ends = n == len(log)
+        if not ends and log[n].seconds - log[n - 1].seconds <= HOLE:
+            continue
+        stretches.append(Stretch(log[first].seconds, log[n - 1].seconds, tuple(log[first:n])))
+        if not ends:
+            length = (log[n].seconds - log[n - 1].seconds) / DAY
+            notes.append(
+                f"no report at all for {length:.1f} days from {_told(log[n - 1].seconds)}: nothing is learned from that"
+            )
+        first = n
+    return stretches
+
+
+def _share_out(stretches: Sequence[Stretch]) -> tuple[list[Stretch], list[Stretch]]:
+    """The first share of the time, cut inside a stretch where it must be."""
+    left = FITTING_SHARE * sum(stretch.end - stretch.begin for stretch in stretches)
+    fitting: list[Stretch] = []
+    judging: list[Stretch] = []
+    for stretch in stretches:
+        length = stretch.end - stretch.begin
+        if left >= length - SHORTEST:
+            fitting.append(stretch)
+        elif left < SHORTEST:
+            judging.append(stretch)
+        else:
+            before, after = cut(stretch, stretch.begin + left)
+            fitting.append(before)
+            judging.append(after)
+        left -= length
+    return fitting, judging
+
+
+def cut(stretch: Stretch, at: float) -> tuple[Stretch, Stretch]:
+    """The parts before and after an instant (epoch seconds)."""
+    events = stretch.events
+    position = next((n for n, event in enumerate(events) if event.seconds >= at), len(events))
+    return Stretch(stretch.begin, at, events[:position]), Stretch(at, stretch.end, events[position:])
+
+
+def first_days(stretches: Sequence[Stretch], days: float) -> list[Stretch]:
+    """As many stretches from the first on as hold so many days; the last one is cut short."""
+    chosen: list[Stretch] = []
+    left = days * DAY
+    for stretch in stretches:
+        if left < min(SHORTEST, stretch.end - stretch.begin):
+            break
+        whole = stretch.end - stretch.begin <= left + SHORTEST
+        chosen.append(stretch if whole else cut(stretch, stretch.begin + left)[0])
+        left -= stretch.end - stretch.begin
+    return chosen
+
+
+def _told(seconds: float) -> str:
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M} UTC"

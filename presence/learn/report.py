@@ -1,0 +1,93 @@
+"""What learning did, for the file and for people: what changed, by how much, and what it bought on days kept apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
+from datetime import UTC, datetime
+from typing import Any
+
+from presence.learn.judge import STEP, Verdict, gain
+from presence.learn.recordings import DAY, Material
+from presence.settings import Settings
+
+FEW = 20
+"""Expected events below which a rate says little."""
+
+
+def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, notes: Sequence[str]) -> dict[str, Any]:
+    """The report as it stands in the file."""
+    stretches = given.stretches
+    log = {
+        "from": _utc(stretches[0].begin) if stretches else None,
+        "to": _utc(stretches[-1].end) if stretches else None,
+        "days": round(given.days, 2),
+        "events": sum(len(stretch.events) for stretch in stretches),
+    }
+    report: dict[str, Any] = {"log": log, "chosen": chosen, "candidates": {}, "notes": list(notes)}
+    for name, verdict in verdicts.items():
+        total, error = gain(verdict, verdicts["defaults"])
+        days = verdict.instants * STEP / DAY
+        likelihood = verdict.log_likelihood - verdicts["defaults"].log_likelihood
+        report["candidates"][name] = {
+            "score": round(verdict.score, 4),
+            "gain": round(float(total[2]), 4),
+            "gain_error": round(float(error[2]), 4),
+            "gain_number_at_home": round(float(total[0]), 4),
+            "gain_rooms": round(float(total[1]), 4),
+            "log_likelihood_gain_per_day": round(likelihood / days, 1),
+            "days_judged": round(days, 2),
+        }
+    return report
+
+
+def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
+    """The report for people."""
+    log = report["log"]
+    yield f"Learned from {log['days']:g} days, {log['events']:,} events ({log['from']} to {log['to']})"
+    if report["candidates"]:
+        judged = report["candidates"]["defaults"]["days_judged"]
+        yield f"Judged on {judged:g} later days, without labels: how well what is believed tells what is seen later"
+        yield "  candidate        score      gain  +- (1 s.e.)    number     rooms  log-lik./day"
+    for name, c in report["candidates"].items():
+        mark = "*" if name == report["chosen"] else " "
+        yield (
+            f"{mark} {name:<12} {c['score']:9.4f} {c['gain']:9.4f} {c['gain_error']:12.4f}"
+            f" {c['gain_number_at_home']:9.4f} {c['gain_rooms']:9.4f} {c['log_likelihood_gain_per_day']:13.1f}"
+        )
+    if report["candidates"] and report["chosen"] == "defaults":
+        yield "Nothing learned tells later days better than the defaults by more than chance would: the defaults stay"
+    yield from _changes(settings, holds)
+    few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
+    if few:
+        yield f"Fewer than {FEW} expected events, so these stay near the defaults: {', '.join(few)}"
+    for note in report["notes"]:
+        yield f"Note: {note}"
+
+
+def _changes(settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
+    usual = Settings()
+    changed = [
+        f.name for f in fields(Settings) if f.name != "factors" and getattr(settings, f.name) != getattr(usual, f.name)
+    ]
+    if changed:
+        yield f"  {'setting':<26} {'default':>10} {'learned':>10} {'factor':>8}"
+    paces = ("moving", "active", "settled", "asleep")
+    for name in changed:
+        old, new = getattr(usual, name), getattr(settings, name)
+        if not isinstance(old, tuple):
+            yield _row(name, old, new)
+            continue
+        yield from (_row(f"{name}, {pace}", a, b) for pace, a, b in zip(paces, old, new, strict=True) if a != b)
+    for name, places in settings.factors.items():
+        yield f"  factors on {name}: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
+    for sensor, hold in holds.items():
+        yield f"  {sensor} holds {hold:g} s, as measured"
+
+
+def _row(name: str, old: float, new: float) -> str:
+    return f"  {name:<26} {old:10.3g} {new:10.3g} {new / old:8.2f}"
+
+
+def _utc(seconds: float) -> str:
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M}"

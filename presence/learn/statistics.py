@@ -1,0 +1,227 @@
+"""House words for the E step: what was counted, summed up so that any other settings can be weighed against it.
+
+The expected log-likelihood of everything that happened, seen and unseen, under settings theta (Dempster, Laird & Rubin
+1977) is
+
+    Q(theta) = sum counts log rate(theta) - sum time total_rate(theta) + sum start log prior(theta).
+
+Rates come from the model's own code (`sensing`, `conditions`): nothing about the home is written down twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.conditions import entries_of
+from presence.floorplan import Floorplan
+from presence.learn import counts
+from presence.learn.tape import Caused, Quiet, Report, Sleeping, Stage, Tape, Told, guest_share
+from presence.model import Condition, Model
+from presence.sensing import Sight
+from presence.settings import Settings
+
+Array = NDArray[np.float64]
+
+
+Cell = tuple[int, int]
+"""States before and after."""
+
+
+@dataclass
+class Statistics:
+    """Expected counts and times of P beings with S states."""
+
+    log_likelihood: float = 0.0
+    """Of all tapes and beings, under the settings that the counts were made with; nats."""
+    starts: dict[Sleeping, Array] = field(default_factory=dict)
+    """Shape (P, S)."""
+    times: dict[Sleeping, Array] = field(default_factory=dict)
+    """Seconds in each state, shape (P, S)."""
+    times_under: dict[tuple[Sleeping, Condition], Array] = field(default_factory=dict)
+    """Seconds in each state while a condition held, shape (P, S)."""
+    moves: dict[Sleeping, Array] = field(default_factory=dict)
+    """Silent moves between states whose rate no condition changed, shape (P, S, S)."""
+    moves_under: dict[tuple[Sleeping, frozenset[Condition], Cell], Array] = field(default_factory=dict)
+    """Silent moves from one state to another while conditions changed their rate, shape (P,)."""
+    caused: dict[Report, list[Array]] = field(default_factory=dict)
+    """Events caused, shape (P, m, t) for each way."""
+
+
+class Changes(NamedTuple):
+    """What a condition changes in the generators of P beings."""
+
+    diagonal: Array
+    """Shape (P, S), 1/s."""
+    flows: dict[Cell, Array]
+    """Shape (P,): flows added from one state to another."""
+
+
+class Views:
+    """How settings make everybody move and be seen, for each set of sleeping hours."""
+
+    def __init__(self, plan: Floorplan, settings: Settings) -> None:
+        self.model = Model(plan, settings)
+        self._sights: dict[Sleeping, tuple[Sight, Array, Array]] = {}
+        self._changes: dict[tuple[Sleeping, Condition], Changes] = {}
+
+    def at(self, sleeping: Sleeping) -> tuple[Sight, Array, Array]:
+        """The sight, silent flows (P, S, S) and total rates of leaving or being seen (P, S)."""
+        if sleeping not in self._sights:
+            sight = self.model.sight(sleeping)
+            flows = sight.silent_flows()
+            np.einsum("pii->pi", flows)[:] = 0.0
+            self._sights[sleeping] = sight, flows, flows.sum(axis=2) / sight.weights + sight.losses()
+        return self._sights[sleeping]
+
+    def changes(self, sleeping: Sleeping, condition: Condition) -> Changes:
+        """What a condition changes."""
+        key = sleeping, condition
+        if key not in self._changes:
+            sight = self.at(sleeping)[0]
+            changed = Changes(np.zeros_like(sight.weights), {})
+            for i, j, rate, both in entries_of(sight, *condition):
+                if i == j:
+                    changed.diagonal[:, i] += rate
+                    continue
+                for cell in [(i, j), (j, i)] if both else [(i, j)]:
+                    changed.flows[cell] = changed.flows.get(cell, 0.0) + rate
+            self._changes[key] = changed
+        return self._changes[key]
+
+    def generator(self, stage: Stage, p: int) -> Array:
+        """D0 of one being under a stage, shape (S, S)."""
+        sleeping, conditions = stage
+        sight, flows, leaving = self.at(sleeping)
+        weights = sight.weights[p]
+        generator = flows[p] / weights[:, None]
+        diagonal = -leaving[p]
+        for condition in sorted(conditions):
+            changed = self.changes(sleeping, condition)
+            diagonal = diagonal + changed.diagonal[p]
+            for (i, j), flow in changed.flows.items():
+                generator[i, j] += flow[p] / weights[i]
+        np.fill_diagonal(generator, diagonal)
+        return np.asarray(generator, dtype=np.float64)
+
+    def ways(self, report: Report) -> list[tuple[NDArray[np.intp], NDArray[np.intp], Array]]:
+        """Ways of causing an event: states before (m,), after (t,), rates (P, m, t)."""
+        sight, _, _ = self.at(report.sleeping)
+        sensor = self.model.plan.sensors[report.sensor]
+        share = self._code_share(report.code)[:, None, None]
+        ways = sight.options(sensor, report.value, report.by, report.open_share)
+        return [(way.source, way.target, way.rates * share * guest_share(way)) for way in ways]
+
+    def _code_share(self, code: str | None) -> Array:
+        people = self.model.plan.people
+        owners = {person.id for person in people.values() if code in person.codes}
+        slip = self.model.settings.code_slip if owners else 1.0
+        return np.array([1.0 if code is None or b.id in owners else slip for b in self.model.beings])
+
+
+def count(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], who: Iterable[int]) -> Statistics:
+    """The E step: expected counts and times of some beings under settings.
+
+    Raises:
+        FloatingPointError: if a generator cannot be decomposed or a step is impossible.
+    """
+    views, found = Views(plan, settings), Statistics()
+    for p in who:
+        stages: dict[Stage, int] = {}
+        reports: dict[Report, int] = {}
+        for tape in tapes:
+            for step in tape.steps:
+                if isinstance(step, Quiet):
+                    stages.setdefault(step.stage, len(stages))
+                elif isinstance(step, Caused):
+                    reports.setdefault(step.report, len(reports))
+        generators = [counts.spectral(views.generator(stage, p), views.at(stage[0])[0].weights[p]) for stage in stages]
+        ways = [[counts.Move(s, t, rates[p]) for s, t, rates in views.ways(report)] for report in reports]
+        for tape in tapes:
+            start = views.model.usual(views.at(tape.begin)[0], tape.begin)[p]
+            steps = [_step(step, p, stages, reports) for step in tape.steps]
+            expected = counts.expect(start, generators, ways, steps)
+            _add(found, views, p, tape.begin, expected, list(stages), list(reports))
+    return found
+
+
+def _step(step: Quiet | Caused | Told, p: int, stages: dict[Stage, int], reports: dict[Report, int]) -> counts.Step:
+    if isinstance(step, Quiet):
+        return counts.Silence(stages[step.stage], step.dt)
+    if isinstance(step, Caused):
+        return counts.Mark(reports[step.report], float(step.background[p]))
+    return counts.Factor(step.likelihood[p])
+
+
+def _add(
+    found: Statistics,
+    views: Views,
+    p: int,
+    begin: Sleeping,
+    expected: counts.Expected,
+    stages: Sequence[Stage],
+    reports: Sequence[Report],
+) -> None:
+    """Sum up what one being did in one stretch."""
+    persons, size = views.at(begin)[0].weights.shape
+    found.log_likelihood += expected.log_likelihood
+    found.starts.setdefault(begin, np.zeros((persons, size)))[p] += expected.start
+    for stage, overlap in zip(stages, expected.overlaps, strict=True):
+        sleeping, conditions = stage
+        time = np.diag(overlap)
+        found.times.setdefault(sleeping, np.zeros((persons, size)))[p] += time
+        for condition in conditions:
+            found.times_under.setdefault((sleeping, condition), np.zeros((persons, size)))[p] += time
+        _add_moves(found, views, p, stage, overlap)
+    for report, each in zip(reports, expected.moves, strict=True):
+        sums = found.caused.setdefault(report, [np.zeros((persons, *way.shape)) for way in each])
+        for total, way in zip(sums, each, strict=True):
+            total[p] += way
+
+
+def _add_moves(found: Statistics, views: Views, p: int, stage: Stage, overlap: Array) -> None:
+    """Sum up silent moves, apart where a condition changed their rate."""
+    sleeping, conditions = stage
+    moved = views.generator(stage, p) * overlap
+    np.fill_diagonal(moved, 0.0)
+    under: dict[Cell, set[Condition]] = {}
+    for condition in conditions:
+        for cell in views.changes(sleeping, condition).flows:
+            under.setdefault(cell, set()).add(condition)
+    persons = len(views.model.beings)
+    for cell, those in under.items():
+        key = sleeping, frozenset(those), cell
+        found.moves_under.setdefault(key, np.zeros(persons))[p] += moved[cell]
+        moved[cell] = 0.0
+    found.moves.setdefault(sleeping, np.zeros((persons, *moved.shape)))[p] += moved
+
+
+def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settings) -> float:
+    """Q(theta), but for terms that no setting changes; nats."""
+    views, total = Views(plan, settings), 0.0
+    for sleeping, start in found.starts.items():
+        total += _weighed(start, views.model.usual(views.at(sleeping)[0], sleeping))
+    for sleeping, time in found.times.items():
+        total -= float((time * views.at(sleeping)[2]).sum())
+    for (sleeping, condition), time in found.times_under.items():
+        total += float((views.changes(sleeping, condition).diagonal * time).sum())
+    for sleeping, moved in found.moves.items():
+        sight, flows, _ = views.at(sleeping)
+        total += _weighed(moved, flows / sight.weights[:, :, None])
+    for (sleeping, conditions, (i, j)), moved in found.moves_under.items():
+        sight, flows, _ = views.at(sleeping)
+        flow = flows[:, i, j] + sum(views.changes(sleeping, c).flows[i, j] for c in conditions)
+        total += _weighed(moved, flow / sight.weights[:, i])
+    for report, each in found.caused.items():
+        total += sum(_weighed(caused, rates) for (_, _, rates), caused in zip(views.ways(report), each, strict=True))
+    return total
+
+
+def _weighed(counted: Array, rates: Array) -> float:
+    """`sum counted log rates`, where anything was counted."""
+    there = counted > 0.0
+    return float((counted[there] * np.log(np.maximum(rates[there], 1e-300))).sum())

@@ -1,0 +1,175 @@
+"""What each being of a home went through, as steps for the E step: silences, marks, factors.
+
+The tracker's own engine is run and watched, so that sleeping hours, blind sensors, open doors, missed openings and
+phones mean the same here as there. For one being alone the steps are exact. For several, an event that others may have
+caused is given a background rate: the rate at which they would cause it by what is believed at that instant. The
+expected counts are then approximate, and what is made of them is only a proposal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.hypotheses import Way
+from presence.inference import Engine
+from presence.model import Condition, World
+from presence.settings import Settings
+from presence.snapshot import Snapshot
+
+Array = NDArray[np.float64]
+
+Sleeping = tuple[bool, ...]
+Stage = tuple[Sleeping, frozenset[Condition]]
+"""What decides the generators: who is in their sleeping hours, and the conditions."""
+
+
+class Report(NamedTuple):
+    """What decides the ways of causing an event."""
+
+    sleeping: Sleeping
+    sensor: str
+    value: str
+    by: str | None = None
+    open_share: float = 0.0
+    code: str | None = None
+
+
+class Quiet(NamedTuple):
+    """A silence under a stage."""
+
+    stage: Stage
+    dt: float
+
+
+class Caused(NamedTuple):
+    """An event, and for each being the rate (1/s) at which something else caused it: shape (P,)."""
+
+    report: Report
+    background: Array
+
+
+class Told(NamedTuple):
+    """A likelihood for each being and state: shape (P, S)."""
+
+    likelihood: Array
+
+
+@dataclass
+class Tape:
+    """One stretch of a log as steps; `begin` says who slept at its start."""
+
+    begin: Sleeping
+    steps: list[Quiet | Caused | Told] = field(default_factory=list)
+    log_likelihood: float = 0.0
+    """Of the tracker that was watched, nats."""
+
+
+def guest_share(way: Way) -> float:
+    """Letting a guest in and letting one out are two ways that share one loss; see `Way.losses`."""
+    return 1.0 if way.guest is None else 0.5
+
+
+class _Watched:
+    """A world that remembers what it was last asked for."""
+
+    def __init__(self, world: World) -> None:
+        self._world = world
+        self.asked: tuple[str, str, str | None, float] = ("", "", None, 0.0)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._world, name)
+
+    def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
+        """See `World.ways`."""
+        self.asked = (sensor, value, by, open_share)
+        return self._world.ways(sensor, value, by, open_share)
+
+
+class Recorder(Engine):
+    """An engine that writes down what it does."""
+
+    def __init__(self, plan: Floorplan, settings: Settings, hypotheses: int | None) -> None:
+        super().__init__(plan, settings, hypotheses, numbering=False)
+        self.tape = Tape(())
+        self._asked: _Watched | None = None
+
+    def record(self, begin: float, events: Iterable[Event], end: float) -> Tape:
+        """Everything that happens to everybody from `begin` to `end` (epoch seconds)."""
+        snapshot = self.start(begin)
+        self.tape = Tape(snapshot.sleeping)
+        for event in events:
+            snapshot, _ = self.advance(snapshot, event.seconds)
+            snapshot, _ = self.observe(snapshot, event)
+        snapshot, _ = self.advance(snapshot, end)
+        self.tape.log_likelihood = snapshot.mixture.log_likelihood
+        return self.tape
+
+    def _world(self, snapshot: Snapshot) -> World:
+        self._asked = _Watched(super()._world(snapshot))
+        return cast(World, self._asked)
+
+    def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
+        dt = seconds - snapshot.seconds
+        if dt > 0:
+            self.tape.steps.append(Quiet((snapshot.sleeping, snapshot.conditions), dt))
+        return super()._silence(snapshot, seconds)
+
+    def _branch(
+        self, snapshot: Snapshot, event: Event, ways: list[Way], nobody_rate: float | Array, *rest: Any, **more: Any
+    ) -> Snapshot:
+        assert self._asked is not None
+        mixture = snapshot.mixture
+        rates = np.zeros(mixture.x.shape[:2])
+        for way in ways:
+            rates += (mixture.x[:, :, way.source] @ way.rates).sum(axis=2) * guest_share(way)
+        mean = rates @ mixture.weight
+        nobody = float(np.broadcast_to(nobody_rate, mixture.weight.shape) @ mixture.weight)
+        sensor, value, by, share = self._asked.asked
+        report = Report(snapshot.sleeping, sensor, value, by, share, event.code)
+        self.tape.steps.append(Caused(report, nobody + mean.sum() - mean))
+        return super()._branch(snapshot, event, ways, nobody_rate, *rest, **more)
+
+    def _about(self, snapshot: Snapshot, person: str, likelihood: Array) -> Snapshot:
+        factor = np.ones((len(self.names), self.model.states.size))
+        factor[self.names.index(person)] = likelihood
+        self.tape.steps.append(Told(factor))
+        return super()._about(snapshot, person, likelihood)
+
+    def _off(self, snapshot: Snapshot, sensor: Any, event: Event) -> Snapshot:
+        if sensor.kind == "occupancy":
+            factor = np.ones((len(self.names), self.model.states.size))
+            factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
+            self.tape.steps.append(Told(factor))
+        return super()._off(snapshot, sensor, event)
+
+    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
+        _, what, sensor = snapshot.due[0]
+        if what == "witness":
+            self.tape.steps.append(Told(self._witnessed(snapshot, str(self.plan.sensors[sensor].room))))
+        return super()._fall_due(snapshot)
+
+    def _witnessed(self, snapshot: Snapshot, room: str) -> Array:
+        """How likely a sensor is to stay on, for each being's state, by what is believed about the others."""
+        inside, mixture = self._states_in(room), snapshot.mixture
+        shares = mixture.x[: self.model.persons][:, :, inside].sum(axis=2)  # (P, K)
+        factor = np.ones((len(self.names), self.model.states.size))
+        for p in range(self.model.persons):
+            others = np.prod(1.0 - np.delete(shares, p, axis=0), axis=0) @ mixture.weight
+            factor[p] = 1.0 - others * (1.0 - self.settings.occupancy_stuck)
+            factor[p, inside] = 1.0
+        return factor
+
+
+def record(
+    plan: Floorplan, settings: Settings, stretches: Sequence[tuple[float, Sequence[Event], float]], hypotheses: int
+) -> list[Tape]:
+    """Tapes of several stretches (begin, events, end)."""
+    recorder = Recorder(plan, settings, hypotheses)
+    return [recorder.record(begin, events, end) for begin, events, end in stretches]

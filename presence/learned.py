@@ -1,0 +1,202 @@
+"""What was learned for one home: a small JSON file that people can read, and that fits one plan only.
+
+    presence learn PLAN LOG --out FILE -> FILE -> read_learned(FILE, plan) -> Tracker(learned.plan, learned.settings)
+
+Only what differs from the defaults is written. The file names the plan by fingerprints of its parts, so that a file for
+another home, or for this one before it was changed, is refused instead of bending the answers.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from typing import Any
+
+from presence.errors import Fault, InputError, SettingError, shown
+from presence.floorplan import Floorplan
+from presence.settings import FACTORED, Settings
+
+FORMAT = "what presence learned"
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What was learned for a plan, ready for a tracker."""
+
+    plan: Floorplan
+    """The plan with the hold times and waking hours that were learned."""
+    settings: Settings
+    holds: Mapping[str, float] = field(default_factory=dict)
+    """Motion sensors whose hold time is not what the plan says: seconds."""
+    awake: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Residents whose waking hours were learned: local seconds of the day."""
+    report: Mapping[str, Any] = field(default_factory=dict)
+    """What it was learned from, and what it bought."""
+
+
+def apply(
+    plan: Floorplan,
+    settings: Settings,
+    holds: Mapping[str, float],
+    awake: Mapping[str, tuple[float, float]],
+    report: Mapping[str, Any],
+) -> Learned:
+    """Join a plan with what was learned for it."""
+    sensors = {k: replace(s, hold=holds[k]) if k in holds else s for k, s in plan.sensors.items()}
+    people = {k: replace(p, awake=awake[k]) if k in awake else p for k, p in plan.people.items()}
+    return Learned(replace(plan, sensors=sensors, people=people), settings, holds, awake, report)
+
+
+def fingerprint(plan: Floorplan) -> dict[str, str]:
+    """A short hash of each part of a plan that the model is built from; labels, outlines and codes are not."""
+    parts: dict[str, Any] = {
+        "rooms": {r.id: [r.outdoors, r.rest] for r in plan.rooms.values()},
+        "doors": {d.id: [d.between, d.at] for d in plan.doors.values()},
+        "sensors": {s.id: [s.kind, s.room, s.door, s.person, s.hold, s.at] for s in plan.sensors.values()},
+        "people": {p.id: [p.bed, p.awake] for p in plan.people.values()},
+        "others": [{p.id: p.rooms for p in plan.pets.values()}, plan.visitors, plan.time_zone],
+    }
+    return {name: hashlib.sha256(json.dumps(part).encode()).hexdigest()[:12] for name, part in parts.items()}
+
+
+def write_learned(path: str | Path, plan: Floorplan, learned: Learned) -> None:
+    """Write the file in one go: a reader sees the old one or the new one, never half of one."""
+    write_json(path, to_mapping(plan, learned))
+
+
+def write_json(path: str | Path, content: Mapping[str, Any]) -> None:
+    """Write JSON beside its place, then put it there."""
+    beside = Path(f"{path}.part")
+    beside.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+    beside.replace(path)
+
+
+def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
+    """The content of the file; `plan` is the plan as it was given."""
+    usual = Settings()
+    changed = {
+        f.name: _rounded(value)
+        for f in fields(Settings)
+        if f.name != "factors" and (value := getattr(learned.settings, f.name)) != getattr(usual, f.name)
+    }
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "plan": {"name": plan.name, "fingerprint": fingerprint(plan)},
+        "settings": changed,
+        "factors": {name: {k: _rounded(v) for k, v in at.items()} for name, at in learned.settings.factors.items()},
+        "holds": {k: _rounded(v) for k, v in learned.holds.items()},
+        "awake": {k: [_clock(v) for v in hours] for k, hours in learned.awake.items()},
+        "report": dict(learned.report),
+    }
+
+
+def read_learned(path: str | Path, plan: Floorplan) -> Learned:
+    """What was learned for this very plan.
+
+    Raises:
+        InputError: if the file cannot be read, is of another version, for another plan, or holds what cannot be.
+    """
+    content = _read(path)
+    if content.get("format") != FORMAT:
+        raise _fault(path, "is no file of what `presence learn` wrote; one that it wrote would be right")
+    if content.get("version") != VERSION:
+        found = shown(content.get("version"))
+        raise _fault(path, f"is of version {found}, this program reads version {VERSION}; learn again")
+    _check_plan(path, content.get("plan"), plan)
+    try:
+        settings = Settings.from_mapping({**_mapping(content, "settings"), "factors": _mapping(content, "factors")})
+        _check_places(plan, settings)
+        holds = {sensor: _number(f"holds: {sensor}", hold) for sensor, hold in _mapping(content, "holds").items()}
+        awake = {name: _hours(name, hours) for name, hours in _mapping(content, "awake").items()}
+        _known("holds", holds, plan.sensors)
+        _known("awake", awake, plan.people)
+    except (SettingError, TypeError, ValueError, AttributeError) as error:
+        raise _fault(path, f"{error}; learn again") from None
+    return apply(plan, settings, holds, awake, _mapping(content, "report"))
+
+
+def _read(path: str | Path) -> Mapping[str, Any]:
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+        content = json.loads(text)
+    except OSError as error:
+        raise _fault(path, f"cannot be read ({error.strerror})") from None
+    except (ValueError, RecursionError) as error:
+        raise _fault(path, f"is not JSON ({error})", getattr(error, "lineno", 0)) from None
+    if not isinstance(content, Mapping):
+        raise _fault(path, "is no mapping; a file that `presence learn` wrote would be right")
+    return content
+
+
+def _check_plan(path: str | Path, told: Any, plan: Floorplan) -> None:
+    marks = told.get("fingerprint") if isinstance(told, Mapping) else None
+    if not isinstance(marks, Mapping):
+        raise _fault(path, "does not say for which plan it was learned; learn again")
+    differing = [name for name, mark in fingerprint(plan).items() if marks.get(name) != mark]
+    if differing:
+        raise _fault(
+            path,
+            f"was learned for another plan ({shown(told.get('name'))}; {', '.join(differing)} differ); learn again"
+            f" for {shown(plan.name)}, or give the plan that it was learned for",
+        )
+
+
+def _check_places(plan: Floorplan, settings: Settings) -> None:
+    known: dict[str, Mapping[str, Any]] = {"room": plan.rooms, "sensor": plan.sensors, "door": plan.doors}
+    for name, at in settings.factors.items():
+        _known(f"factors: {name}", at, known[FACTORED[name]])
+
+
+def _known(what: str, names: Mapping[str, Any], known: Mapping[str, Any]) -> None:
+    for name in names:
+        if name not in known:
+            raise SettingError(f"{what}: the plan has no {shown(name)}")
+
+
+def _mapping(content: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    value = content.get(key, {})
+    if not isinstance(value, Mapping):
+        raise SettingError(f"{key}: {shown(value)} is no mapping")
+    return value
+
+
+def _number(what: str, value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value < 1e9:
+        raise SettingError(f"{what}: {shown(value)} is not a number of seconds above zero")
+    return float(value)
+
+
+def _hours(name: str, hours: Any) -> tuple[float, float]:
+    if not isinstance(hours, list) or len(hours) != 2:
+        raise SettingError(f"awake: {name}: {shown(hours)} is not two clock times")
+    first, last = (60.0 * (60 * int(h) + int(m)) for h, m in (str(clock).split(":") for clock in hours))
+    if not (0 <= first < 86400 and 0 <= last < 86400):
+        raise SettingError(f"awake: {name}: {shown(hours)} is not two clock times")
+    return first, last
+
+
+def _clock(seconds: float) -> str:
+    return f"{int(seconds // 3600):02d}:{int(seconds % 3600 // 60):02d}"
+
+
+def rounded(settings: Settings) -> Settings:
+    """Settings as they come back from a file."""
+    values = {f.name: getattr(settings, f.name) for f in fields(Settings) if f.name != "factors"}
+    usual = Settings()
+    changed = {k: _rounded(v) for k, v in values.items() if v != getattr(usual, k)}
+    factors = {name: {k: _rounded(v) for k, v in at.items()} for name, at in settings.factors.items()}
+    return Settings.from_mapping({**changed, "factors": factors})
+
+
+def _rounded(value: Any) -> Any:
+    """Four digits are more than any log can tell, and can be read."""
+    return [_rounded(v) for v in value] if isinstance(value, tuple) else float(f"{value:.4g}")
+
+
+def _fault(path: str | Path, message: str, line: int = 0) -> InputError:
+    return InputError([Fault(str(path), line, message)])

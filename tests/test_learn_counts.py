@@ -1,0 +1,186 @@
+"""Expected counts against the tracker, finite differences, plain sums over paths, pomegranate and hmmlearn."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise, product
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.integrate import quad_vec
+from scipy.linalg import expm
+
+from benchmarks.exact.drawing import draw_life
+from presence import Floorplan, Settings, Tracker
+from presence.learn.counts import Factor, Mark, Move, Silence, expect, expected_transitions, spectral
+from presence.learn.grid import baum_welch, transition_counts
+from presence.learn.statistics import count, expected_log_likelihood
+from presence.learn.tape import Recorder, Tape
+from tests.oracle import NOON, contact, home, motion, time_at
+
+Array = NDArray[np.float64]
+SENSORS = {
+    "hall_motion": motion("hall"),
+    "bed_motion": motion("bed"),
+    "front_contact": contact("front"),
+    "inner_contact": contact("inner"),
+    "lamp": {"kind": "switch", "room": "hall"},
+}
+ONE = home({"P1": {"awake": ["06:00", "11:00"]}}, **SENSORS)
+ZONED = home(1, west=motion("hall", at=[0, 0]), east=motion("hall", at=[3, 0]), front_contact=contact("front"))
+PHONED = home(1, **SENSORS, phone={"kind": "phone", "person": "P1"}, desk={"kind": "occupancy", "room": "bed"})
+LENGTH = 4 * 3600.0
+
+
+def recorded(plan: Floorplan, seed: int, settings: Settings | None = None) -> tuple[Tape, float]:
+    """A tape of a log drawn from the model, and the tracker's log-likelihood of it."""
+    settings = settings or Settings()
+    drawn = replace(plan, sensors={k: s for k, s in plan.sensors.items() if s.kind != "occupancy"})
+    events = draw_life(drawn, LENGTH, seed).events
+    events = [event for event in events if event.seconds < NOON.timestamp() + LENGTH]
+    tracker = Tracker(plan, settings, reordering_window=0.0, numbering=False)
+    tracker.advance(NOON)
+    for event in events:
+        tracker.observe(event)
+    tracker.advance(time_at(LENGTH))
+    begin = NOON.timestamp()
+    return Recorder(plan, settings, 16).record(begin, events, begin + LENGTH), tracker.log_likelihood
+
+
+@pytest.mark.parametrize("plan", [ONE, ZONED, PHONED], ids=["rooms", "zones", "phone and desk"])
+def test_for_one_person_the_likelihood_is_the_trackers(plan: Floorplan) -> None:
+    tape, log_likelihood = recorded(plan, 3)
+    found = count(plan, Settings(), [tape], [0])
+    assert found.log_likelihood == pytest.approx(log_likelihood, rel=0, abs=1e-7)
+    assert sum(float(time.sum()) for time in found.times.values()) == pytest.approx(LENGTH, rel=1e-9)
+
+
+@pytest.mark.parametrize("plan", [ONE, ZONED], ids=["rooms", "zones"])
+def test_the_expected_log_likelihood_has_the_slope_of_the_likelihood(plan: Floorplan) -> None:
+    """Fisher's identity (Louis 1982, JRSS B 44:226): at the settings of the counts, dQ = d log-likelihood."""
+    tape, _ = recorded(plan, 5)
+    found = count(plan, Settings(), [tape], [0])
+    usual, step = Settings(), 1e-4
+    for name in ("rising_rate", "pausing_rate", "door_rate", "outer_door_rate", "away_share", "door_idle_share",
+                 "door_closing_rate", "zone_rate", "motion_rates", "zone_motion_rates"):  # fmt: skip
+        value = getattr(usual, name)
+        up, down = (
+            replace(usual, **{name: tuple(v * f for v in value) if isinstance(value, tuple) else value * f})
+            for f in (1 + step, 1 - step)
+        )
+        slope = expected_log_likelihood(plan, found, up) - expected_log_likelihood(plan, found, down)
+        truth = count(plan, up, [tape], [0]).log_likelihood - count(plan, down, [tape], [0]).log_likelihood
+        assert slope / (2 * step) == pytest.approx(truth / (2 * step), rel=1e-4, abs=1e-4), name
+
+
+# --- the arrays by themselves ---------------------------------------------------------------------------------------
+GENERATOR = np.array([[-1.0, 0.3, 0.1], [0.2, -0.5, 0.0], [0.05, 0.4, -0.9]])
+MARKED = np.array([[0.2, 0.1, 0.0], [0.0, 0.1, 0.1], [0.3, 0.0, 0.05]])
+START = np.array([0.5, 0.3, 0.2])
+EVERYWHERE = np.arange(3)
+
+
+def test_counts_equal_integrals_of_matrix_exponentials() -> None:
+    """The definition, by scipy's quadrature of scipy's matrix exponentials."""
+    steps = [Silence(0, 1.5), Mark(0, 0.01), Silence(0, 0.2), Factor(np.array([0.5, 1.0, 0.1])), Silence(0, 40.0)]
+    found = expect(START, [spectral(GENERATOR)], [[Move(EVERYWHERE, EVERYWHERE, MARKED)]], steps)
+    mark = MARKED + 0.01 * np.eye(3)
+    factor = np.diag([0.5, 1.0, 0.1])
+    operators = [expm(1.5 * GENERATOR), mark, expm(0.2 * GENERATOR), factor, expm(40.0 * GENERATOR)]
+    total = float(np.linalg.multi_dot([START, *operators, np.ones(3)]))
+    assert found.log_likelihood == pytest.approx(np.log(total), rel=1e-10)
+    overlap = np.zeros((3, 3))
+    for n, step in enumerate(steps):
+        if isinstance(step, Silence):
+            before = np.linalg.multi_dot([START, np.eye(3), *operators[:n]])
+            after = np.linalg.multi_dot([*operators[n + 1 :], np.eye(3), np.ones(3)])
+
+            def at(s: float, before: Array = before, after: Array = after, dt: float = step.dt) -> Array:
+                return np.outer(before @ expm(s * GENERATOR), expm((dt - s) * GENERATOR) @ after)
+
+            overlap += quad_vec(at, 0.0, step.dt, epsabs=1e-13)[0] / total
+    np.testing.assert_allclose(found.overlaps[0], overlap, rtol=1e-7, atol=1e-10)
+    before, after = START @ operators[0], np.linalg.multi_dot([*operators[2:], np.ones(3)])
+    np.testing.assert_allclose(found.moves[0][0], before[:, None] * MARKED * after / total, rtol=1e-9)
+    assert found.background[0] == pytest.approx(0.01 * before @ after / total, rel=1e-9)
+
+
+def test_a_generator_is_decomposed_with_and_without_detailed_balance() -> None:
+    weights = np.array([1.0, 2.0, 0.5])
+    flows = np.array([[0.0, 0.3, 0.2], [0.3, 0.0, 0.1], [0.2, 0.1, 0.0]])
+    balanced = flows / weights[:, None] - np.diag(flows.sum(axis=1) / weights + 0.1)
+    for generator, known in ((balanced, weights), (GENERATOR, weights), (GENERATOR, None)):
+        found = spectral(generator, known)
+        moved = (found.right * np.exp(found.values * 2.0)) @ found.left
+        np.testing.assert_allclose(moved.real, expm(2.0 * generator), rtol=1e-9, atol=1e-12)
+
+
+def test_what_cannot_be_decomposed_or_happen_is_refused() -> None:
+    with pytest.raises(FloatingPointError, match="cannot be decomposed"):
+        spectral(np.array([[-1.0, 1.0, 0.0], [0.0, -1.0, 1.0], [0.0, 0.0, -1.0]]))
+    with pytest.raises(FloatingPointError, match="impossible"):
+        expect(START, [], [], [Factor(np.zeros(3))])
+
+
+chains = st.tuples(st.integers(2, 4), st.integers(2, 5), st.integers(0, 2**31))
+
+
+def a_chain(size: int, length: int, seed: int) -> tuple[Array, Array, Array]:
+    random = np.random.default_rng(seed)
+    return random.dirichlet(np.ones(size)), random.dirichlet(np.ones(size), size), random.random((length, size)) + 0.01
+
+
+@given(chains)
+def test_expected_transitions_equal_a_sum_over_all_paths(drawn: tuple[int, int, int]) -> None:
+    initial, transition, likelihoods = a_chain(*drawn)
+    size, length = drawn[:2]
+    counts, total = np.zeros((size, size)), 0.0
+    for path in product(range(size), repeat=length):
+        p = initial[path[0]] * likelihoods[0, path[0]]
+        for t in range(1, length):
+            p *= transition[path[t - 1], path[t]] * likelihoods[t, path[t]]
+        total += p
+        for a, b in pairwise(path):
+            counts[a, b] += p
+    found, _, log_likelihood = expected_transitions(initial, transition, likelihoods)
+    np.testing.assert_allclose(found, counts / total, rtol=1e-9, atol=1e-12)
+    assert log_likelihood == pytest.approx(np.log(total), rel=1e-9)
+
+
+def test_one_step_of_baum_welch_equals_pomegranates_and_hmmlearns() -> None:
+    """On a chain that all three can express; hmmlearn is given log-likelihoods instead of observations."""
+    from hmmlearn.base import BaseHMM
+
+    initial, transition, likelihoods = a_chain(4, 300, 11)
+
+    class Given(BaseHMM):  # type: ignore[misc]
+        def _compute_log_likelihood(self, x: Array) -> Array:
+            return np.log(x)
+
+        def _get_n_fit_scalars_per_param(self) -> dict[str, int]:
+            return {"s": 3, "t": 12}
+
+    ours, start, log_likelihood = expected_transitions(initial, transition, likelihoods)
+    pytest.importorskip("torch")
+    theirs, total = transition_counts(initial, transition, np.log(likelihoods)[None])
+    assert total == pytest.approx(log_likelihood, rel=0, abs=1e-6)
+    np.testing.assert_allclose(theirs, ours, rtol=0, atol=1e-4)
+    other = Given(4, params="st", init_params="", n_iter=1, startprob_prior=1.0, transmat_prior=1.0)
+    other.n_features, other.startprob_, other.transmat_ = 4, initial, transition
+    with np.errstate(all="ignore"):
+        other.fit(likelihoods)
+    reestimated = ours / ours.sum(axis=1, keepdims=True)
+    np.testing.assert_allclose(other.transmat_, reestimated, rtol=0, atol=1e-4)
+    np.testing.assert_allclose(other.startprob_, start, rtol=0, atol=1e-4)
+
+
+def test_baum_welch_on_a_grid_never_lowers_its_posterior() -> None:
+    pytest.importorskip("torch")
+    initial, transition, likelihoods = a_chain(3, 200, 4)
+    found, history = baum_welch(initial, transition, np.log(likelihoods)[None], np.full((3, 3), 0.5), rounds=6)
+    assert (np.diff(history) >= -1e-8).all()
+    np.testing.assert_allclose(found.sum(axis=1), 1.0, rtol=1e-12)
+    assert (found > 0).all()
