@@ -100,7 +100,7 @@ def recording(
             keeper.belief(line)
         elif isinstance(line, Passage):
             keeper.passage(line)
-        else:
+        elif isinstance(line, Association):
             keeper.cause(line)
     return keeper.recording(MOST_INSTANTS if most is None else most)
 
