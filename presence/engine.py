@@ -208,7 +208,8 @@ class EngineCore:
         ghost: tuple[int, Array] | None = None,
     ) -> Snapshot:
         """Branch on who caused an event, and remember who did."""
-        nobody = np.broadcast_to(nobody_rate, (len(snapshot.mixture.weight),))
+        by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
+        nobody = np.broadcast_to(by_itself, (len(snapshot.mixture.weight),))
         if snapshot.association is None and self.numbers is not None:
             ways = [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
         weight = self.settings.evidence_weight

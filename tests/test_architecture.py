@@ -18,7 +18,7 @@ LAYERS = [
     {"floorplan", "events", "truth"},
     {"places", "movement", "sensing", "learned"},
     {"conditions", "model"},
-    {"passages", "snapshot", "engine", "doors", "inference", "tracker"},
+    {"health", "passages", "snapshot", "engine", "doors", "inference", "tracker"},
     {"occupancy", "replay", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
