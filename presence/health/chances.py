@@ -6,7 +6,8 @@ each sensor's part of it is shared out by the rates before and after. Under the 
 unit-rate Poisson process in this time of its own (Daley & Vere-Jones 2003, section 7.4, random time change).
 
 A belief explains silence as absence, so a dead sensor's compensator falls asleep. What wakes it is what others see:
-when an event moves people in the belief from one room to another, everything on the way between had a chance, too.
+when an event moves people in the belief from one room to another, everything on the way there had a chance, too; and
+when a door is unlocked, so had its contact.
 """
 
 from __future__ import annotations
@@ -58,6 +59,7 @@ class ChanceMeter:
         self.model = model
         self.sensors = {sensor: n for n, sensor in enumerate(model.plan.sensors)}
         self._ways = ways_past(model.plan, model.states.rooms)
+        self._beside = locks_beside(model.plan)
         self._people = np.array([being.role != PET for being in model.beings])
         self._tables: Recent[_Table] = Recent(WORLDS)
         self._beliefs: Recent[tuple[Mixture, Array]] = Recent(3)
@@ -99,17 +101,22 @@ class ChanceMeter:
         none = np.zeros(len(self.sensors))
         if after.mixture is quiet.mixture:
             return none
+        passed = self._walked(quiet, after) + self._beside[self.sensors[sensor]]
+        passed[self.sensors[sensor]] = 0.0
+        for condition in quiet.conditions:  # who cannot report has had no chance
+            passed[[n for n in self._told_by(condition) if n >= 0]] = 0.0
+        return passed
+
+    def _walked(self, quiet: Snapshot, after: Snapshot) -> Array:
+        """People whom an event moves past each sensor, shape (N,)."""
         change = self._belief(after) - self._belief(quiet)
         moved = change[self._people].sum(axis=0) @ self.model.room_of
         gained, left = np.maximum(moved, 0.0), np.maximum(-moved, 0.0)
         total = max(float(gained.sum()), float(left.sum()))
         if total < NOTABLE:
-            return none
-        passed: Array = gained @ np.tensordot(left, self._ways, axes=1) / total
-        passed[self.sensors[sensor]] = 0.0
-        for condition in quiet.conditions:  # who cannot report has had no chance
-            passed[[n for n in self._told_by(condition) if n >= 0]] = 0.0
-        return passed
+            return np.zeros(len(self.sensors))
+        walked: Array = gained @ np.tensordot(left, self._ways, axes=1) / total
+        return walked
 
     def _told_by(self, condition: Condition) -> list[int]:
         kind, name = condition
@@ -143,8 +150,9 @@ def _rates(sight: Sight, ways: list[Way]) -> Array:
 def ways_past(plan: Floorplan, rooms: tuple[str, ...]) -> Array:
     """Share of the shortest ways from one room to another that lead past each sensor, shape (R, R, N).
 
-    A way leads past a sensor of a room between its ends, and past the contact of a door that it takes (shared where
-    several doors join two rooms). A room with several motion sensors may be crossed out of sight of most of them.
+    A way leads past a sensor of the room that it begins in, of a room that it crosses, and past the contact of a door
+    that it takes (shared where several doors join two rooms). A room with several motion sensors may be crossed out of
+    sight of most of them.
     """
     import networkx
 
@@ -166,8 +174,22 @@ def ways_past(plan: Floorplan, rooms: tuple[str, ...]) -> Array:
                 continue
             paths = list(networkx.all_shortest_paths(plan.graph, start, end))
             for path in paths:
-                past = [watching.get(room, {}) for room in path[1:-1]]
+                past = [watching.get(room, {}) for room in path[:-1]]
                 past += [doors[frozenset(pair)] for pair in pairwise(path)]
                 for n, share in (item for seen in past for item in seen.items()):
                     ways[index[start], index[end], n] += share / len(paths)
     return np.minimum(ways, 1.0)
+
+
+def locks_beside(plan: Floorplan) -> Array:
+    """`[n, m]`: what a report of sensor n counts as passing sensor m: of a lock, half for the contact of its door.
+
+    A door is unlocked and, later, locked for one passage. Shape (N, N).
+    """
+    sensors = list(plan.sensors.values())
+    beside = np.zeros((len(sensors), len(sensors)))
+    for n, lock in enumerate(sensors):
+        for m, contact in enumerate(sensors):
+            if lock.kind == "lock" and contact.kind == "contact" and lock.door == contact.door:
+                beside[n, m] = 0.5
+    return beside

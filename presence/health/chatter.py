@@ -26,15 +26,19 @@ PROMPTED_WITHIN = 120.0
 PROMPTED_WEIGHT = 0.2
 """What a prompted report counts, relative to an unprompted one. Common practice, no source."""
 DRAIN = 3.0
-"""How fast the bucket drains, relative to the usual rate of filling."""
+"""How fast the bucket drains, relative to the usual rate of filling at this hour of the day."""
 LEAST_DRAIN = 0.5 / 3600.0
 """1/s: and at least so fast."""
-PATIENCE = 7 * 86400.0
-"""Seconds over which the usual rate is learned. Common practice, no source."""
+PATIENCE = 14.0
+"""Days over which the usual rates are learned. Common practice, no source."""
+FIRST_DAYS = 3 * 86400.0
+"""Seconds at the beginning in which nobody is named: what is usual is not known yet."""
 RECENT = 6 * 3600.0
 """Seconds over which the rate of a chattering sensor is taken."""
-THRESHOLD, SCALE = 4.0, 12.0
-"""Reports in the bucket that are ordinary, and what is expected beyond before any record."""
+ORDINARY, SUPPOSED = 4.0, 12.0
+"""Reports in the bucket that are ordinary, and how many excursions beyond the expectation is worth."""
+BEYOND = {"motion": 8.0, "occupancy": 8.0, "camera": 8.0}
+"""How far an excursion is expected to go beyond the ordinary, by kind; 3 for the others. Common practice, no source."""
 FULL = 1.25
 """The bucket of a sensor that has been named holds this many times what it held then, so that it empties again."""
 SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")
@@ -52,21 +56,25 @@ class ChatterWatch:
         self.sensors = list(plan.sensors)
         self._index = {sensor: n for n, sensor in enumerate(self.sensors)}
         count = len(self.sensors)
-        self._odds = ChangeOdds(count, seconds, THRESHOLD, SCALE)
+        beyond = np.array([BEYOND.get(s.kind, 3.0) for s in plan.sensors.values()])
+        self._odds = ChangeOdds(count, seconds, ORDINARY, beyond, SUPPOSED)
         self._neighbours = neighbours(plan)
         self._speaking = [s.kind in SPEAKING for s in plan.sensors.values()]
         self._latest: Array = np.full(count, -math.inf)
-        self._usual: Array = np.full(count, 0.5 / 3600.0)
+        self._filled: Array = np.full((24, count), 0.5)
+        self._watched: Array = np.full(24, 3600.0)
+        self._hour = int(seconds // 3600)
+        self._drain: Array = self._drain_of(self._hour)
         self._recent: Array = np.zeros(count)
         self._since: Array = np.full(count, seconds)
         self._peak: Array = np.zeros(count)
         self._limit: Array = np.full(count, math.inf)
-        self._seconds = seconds
+        self._began = self._seconds = seconds
         self.named: dict[str, Finding] = {}
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that are over because a bucket has emptied."""
-        over = self._drain(step.seconds)
+        over = self._pass_time(step.seconds)
         n = self._index[step.sensor] if step.sensor is not None else -1
         if n < 0 or not self._speaking[n] or step.value not in ON:
             return over
@@ -80,19 +88,21 @@ class ChatterWatch:
         self._peak[n] = max(self._peak[n], self._odds.reach[n])
         self._recent[n] += 1.0 / RECENT
         if self.sensors[n] not in self.named:
-            self._usual[n] += weight / PATIENCE
+            self._filled[self._hour % 24, n] += weight
         return over
 
-    def _drain(self, seconds: float) -> list[Finding]:
+    def _pass_time(self, seconds: float) -> list[Finding]:
         dt = seconds - self._seconds
         if dt <= 0:
             return []
         self._seconds = seconds
+        self._watched[self._hour % 24] += dt
         reach = self._odds.reach
         filled = np.flatnonzero(reach > 0.0)
-        reach -= np.maximum(DRAIN * self._usual, LEAST_DRAIN) * dt
-        self._usual *= math.exp(-dt / PATIENCE)
+        reach -= self._drain * dt
         self._recent *= math.exp(-dt / RECENT)
+        if int(seconds // 3600) != self._hour:
+            self._begin_hour(int(seconds // 3600))
         over = []
         for n in filled[reach[filled] <= 0.0]:
             self._odds.end(int(n), float(self._peak[n]))
@@ -102,13 +112,33 @@ class ChatterWatch:
         np.maximum(reach, 0.0, out=reach)
         return over
 
+    def _begin_hour(self, hour: int) -> None:
+        self._hour = hour
+        self._filled[hour % 24] *= math.exp(-1.0 / PATIENCE)
+        self._watched[hour % 24] *= math.exp(-1.0 / PATIENCE)
+        self._drain = self._drain_of(hour)
+
+    def _drain_of(self, hour: int) -> Array:
+        """How fast each bucket drains at this hour: by what is usual in it and the hours beside it. Shape (N,), 1/s."""
+        hours = [(hour + beside) % 24 for beside in (-1, 0, 1)]
+        usual = self._filled[hours].sum(axis=0) / self._watched[hours].sum()
+        return np.maximum(DRAIN * usual, LEAST_DRAIN)
+
     def weigh(self, seconds: float) -> None:
         """Name who has reported by itself for too long."""
         self._odds.weigh(seconds)
+        if seconds < self._began + FIRST_DAYS:
+            return
         for n in np.flatnonzero(self._odds.log_odds > NAMED):
             if self.sensors[n] not in self.named:
                 self._limit[n] = FULL * self._odds.reach[n]
                 self.named[self.sensors[n]] = self._finding(int(n), seconds)
+
+    @property
+    def suspected(self) -> bool:
+        """Whether a sensor reports by itself more than ever, and has not been named: others' silence may be its doing."""
+        above = self._odds.reach > np.maximum(self._odds.tails.longest, 2.0 * ORDINARY)
+        return bool(np.isinf(self._limit[above]).any())
 
     def rates(self) -> Mapping[str, float]:
         """1/s: how often each sensor that has been named reports by itself, as far as is known."""

@@ -8,7 +8,7 @@ from datetime import datetime, tzinfo
 
 from presence.passages import utc
 
-NAMED = 7.0
+NAMED = 6.0
 """Log odds from which on a sensor is named. Chosen on simulated homes, so that false alarms stay below one in a hundred
 home-months: `benchmarks/health.py`."""
 

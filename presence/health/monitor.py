@@ -94,8 +94,15 @@ class Monitor:
             self._chatter = ChatterWatch(self.plan, step.seconds)
             self._weighed = step.seconds
         if step.seconds >= self._weighed + EVERY:
-            self._silence.weigh(step.seconds)
-            self._chatter.weigh(step.seconds)
+            self._weigh(self._silence, self._chatter, step.seconds)
             self._weighed = step.seconds
         over = [self._silence.take(step), *self._chatter.take(step)]
         self._over.extend(replace(finding, until=utc(step.seconds)) for finding in over if finding is not None)
+
+    def _weigh(self, silence: SilenceWatch, chatter: ChatterWatch, seconds: float) -> None:
+        """Bring all odds up to date. The silence of others may be a chatterer's doing, so that comes first."""
+        known = len(chatter.named)
+        chatter.weigh(seconds)
+        if len(chatter.named) > known:
+            silence.forgive()
+        silence.weigh(seconds, naming=not chatter.suspected)

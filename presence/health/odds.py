@@ -29,11 +29,12 @@ class ChangeOdds:
         rows: N.
         seconds: when watching began.
         threshold: excursions up to this are not looked at.
-        scale: what an excursion goes beyond the threshold, expected beforehand.
+        scale: what an excursion goes beyond the threshold, expected beforehand, one for all or shape (N,).
+        supposed: how many such excursions that expectation is worth.
     """
 
-    def __init__(self, rows: int, seconds: float, threshold: float, scale: float) -> None:
-        self.tails = GapTails(rows, threshold, scale)
+    def __init__(self, rows: int, seconds: float, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
+        self.tails = GapTails(rows, threshold, scale, supposed)
         self.reach: Array = np.zeros(rows)
         """Shape (N,): how far the present excursion has come."""
         self.log_odds: Array = np.full(rows, -np.inf)

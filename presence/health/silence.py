@@ -79,10 +79,17 @@ class SilenceWatch:
         self._heard[n] = seconds
         return self.named.pop(self.sensors[n], None)
 
-    def weigh(self, seconds: float) -> None:
-        """Name who has been silent for too long."""
+    def forgive(self) -> None:
+        """What others said is in doubt: silences begin anew, those apart that have been named."""
+        for odds in self._odds.values():
+            odds.reach[[n for n, sensor in enumerate(self.sensors) if sensor not in self.named]] = 0.0
+
+    def weigh(self, seconds: float, *, naming: bool = True) -> None:
+        """Name who has been silent for too long, unless what others say is in doubt."""
         for odds in self._odds.values():
             odds.weigh(seconds)
+        if not naming:
+            return
         log_odds, by = self._log_odds()
         for n in np.flatnonzero(log_odds > NAMED):
             sensor = self.sensors[n]

@@ -21,9 +21,6 @@ STEPS = 9
 """Thresholds on the ladder, each twice the one before."""
 ENOUGH = 20
 """Gaps above a threshold from which on it is used."""
-SUPPOSED = 2.0
-"""Gaps above each threshold that are taken as seen before any has been: they exceed it by a threshold each, or by the
-scale expected beforehand."""
 
 
 class GapTails:
@@ -32,14 +29,18 @@ class GapTails:
     Args:
         rows: N.
         threshold: gaps up to this are not looked at.
-        scale: the excess expected beforehand.
+        scale: the excess expected beforehand, one for all or shape (N,).
+        supposed: gaps above each threshold that are taken as seen before any has been: they exceed it by a threshold
+            each, or by the scale.
     """
 
-    def __init__(self, rows: int, threshold: float, scale: float) -> None:
+    def __init__(self, rows: int, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
         self.thresholds: Array = threshold * 2.0 ** np.arange(STEPS)
-        self._above: Array = np.full((rows, STEPS), SUPPOSED)
-        self._excess: Array = np.tile(SUPPOSED * np.maximum(self.thresholds, scale), (rows, 1))
-        self.gaps: Array = np.full(rows, 2.0 * SUPPOSED)
+        self._above: Array = np.full((rows, STEPS), supposed)
+        self._excess: Array = supposed * np.maximum(
+            self.thresholds, np.broadcast_to(scale, (rows,))[:, None]
+        )
+        self.gaps: Array = np.full(rows, 2.0 * supposed)
         """Shape (N,): how many gaps have been, those supposed included."""
         self.longest: Array = np.zeros(rows)
         """Shape (N,): the longest gap so far."""
