@@ -46,21 +46,21 @@ class ContactWatch:
         self._began: dict[str, float] = {}
         self.named: dict[str, Finding] = {}
 
-    def take(self, step: Step) -> Finding | None:
-        """Take in one step; a finding that is over because the contact reads right again."""
+    def take(self, step: Step) -> list[Finding]:
+        """Take in one step; findings that are over because the contact reads right again."""
         sensor = step.sensor
         if sensor is None or sensor not in self._outer:
-            return None
+            return []
         value, since = self._spell.get(sensor, ("", step.seconds))
         self._began.setdefault(sensor, step.seconds)
         if step.value == value:  # a report between was lost
-            return None
+            return []
         self._spell[sensor] = (step.value, step.seconds)
         if value not in ("open", "closed") or step.value not in ("open", "closed"):
-            return None
+            return []
         return self._weigh(sensor, value, max(step.seconds - since, 0.1))
 
-    def _weigh(self, sensor: str, value: str, length: float) -> Finding | None:
+    def _weigh(self, sensor: str, value: str, length: float) -> list[Finding]:
         as_open, as_shut = (-(((math.log(length) - median) / SPREAD) ** 2) / 2 for median in (OPEN, SHUT))
         gain = as_shut - as_open if value == "open" else as_open - as_shut
         gain = max(-LARGEST, min(LARGEST, gain))
@@ -71,7 +71,7 @@ class ContactWatch:
         del lengths[:-20]
         if log_odds > NAMED and sensor not in self.named:
             self.named[sensor] = self._finding(sensor, log_odds)
-        return self.named.pop(sensor, None) if log_odds < 0.0 else None
+        return [self.named.pop(sensor)] if log_odds < 0.0 and sensor in self.named else []
 
     def _finding(self, sensor: str, log_odds: float) -> Finding:
         open_, shut = (sorted(self._lengths[sensor][value]) for value in ("open", "closed"))

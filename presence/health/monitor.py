@@ -11,14 +11,16 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import replace
 
-import numpy as np
-
 from presence.events import Event
+from presence.floorplan import Floorplan
 from presence.health.chances import ChanceMeter
 from presence.health.chatter import ChatterWatch
+from presence.health.contacts import ContactWatch
 from presence.health.findings import Finding, ranked
 from presence.health.silence import SilenceWatch
 from presence.health.step import Step
+from presence.health.timing import TimingWatch
+from presence.health.wear import WearWatch
 from presence.model import Model
 from presence.passages import utc
 from presence.snapshot import Snapshot
@@ -27,6 +29,47 @@ EVERY = 60.0
 """Seconds between two weighings."""
 REMEMBERED = 200
 """How many findings that are over are kept."""
+
+
+class Watches:
+    """All watches of one home, begun together.
+
+    Args:
+        plan: the home.
+        seconds: when watching begins.
+    """
+
+    def __init__(self, plan: Floorplan, seconds: float) -> None:
+        self.silence = SilenceWatch(plan, seconds)
+        self.chatter = ChatterWatch(plan, seconds)
+        self._others = (WearWatch(plan, seconds), ContactWatch(plan), TimingWatch(plan, seconds))
+        self._weigh_at = seconds + EVERY
+
+    def take(self, step: Step) -> list[Finding]:
+        """Take in one step; findings that are over."""
+        if step.seconds >= self._weigh_at:
+            self._weigh(step.seconds)
+            self._weigh_at = step.seconds + EVERY
+        over = [*self.silence.take(step), *self.chatter.take(step)]
+        for watch in self._others:
+            over += watch.take(step)
+        return over
+
+    def _weigh(self, seconds: float) -> None:
+        """Bring all odds up to date. The silence of others may be a chatterer's doing, so that comes first."""
+        known = len(self.chatter.named)
+        self.chatter.weigh(seconds)
+        if len(self.chatter.named) > known:
+            self.silence.forgive()
+        self.silence.weigh(seconds, naming=not self.chatter.suspected)
+
+    def findings(self) -> dict[str, Finding]:
+        """What is probably wrong now, one for each sensor: what explains most goes first."""
+        found: dict[str, Finding] = {}
+        for watch in (self.silence, self.chatter, *self._others):
+            for sensor, finding in watch.named.items():
+                found.setdefault(sensor, finding)
+        return found
 
 
 class Monitor:
@@ -40,18 +83,13 @@ class Monitor:
         self.plan = model.plan
         self._meter = ChanceMeter(model)
         self._waiting: deque[Step] = deque()
-        self._silence: SilenceWatch | None = None
-        self._chatter: ChatterWatch | None = None
-        self._weighed = -np.inf
+        self._watches: Watches | None = None
         self._over: deque[Finding] = deque(maxlen=REMEMBERED)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What is probably wrong now, likeliest first."""
-        if self._silence is None or self._chatter is None:
-            return ()
-        silent = self._silence.named
-        return ranked([*silent.values(), *(f for s, f in self._chatter.named.items() if s not in silent)])
+        return () if self._watches is None else ranked(self._watches.findings().values())
 
     @property
     def over(self) -> tuple[Finding, ...]:
@@ -61,14 +99,14 @@ class Monitor:
     @property
     def silent(self) -> frozenset[str]:
         """Sensors whose silence is no evidence now."""
-        if self._silence is None or not self._silence.named:
+        if self._watches is None or not self._watches.silence.named:
             return frozenset()
-        return frozenset(self._silence.named) - {step.sensor for step in self._waiting if step.sensor}
+        return frozenset(self._watches.silence.named) - {step.sensor for step in self._waiting if step.sensor}
 
     @property
     def noise(self) -> Mapping[str, float]:
         """1/s: how often sensors report by themselves that are known to do so."""
-        return {} if self._chatter is None or not self._chatter.named else self._chatter.rates()
+        return {} if self._watches is None else self._watches.chatter.rates()
 
     # --- what the tracker tells -------------------------------------------------------------------------------------
     def note(self, before: Snapshot, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
@@ -85,24 +123,6 @@ class Monitor:
     def settle(self, horizon: float) -> None:
         """Take in the steps before an instant that nothing can change any more."""
         while self._waiting and self._waiting[0].seconds < horizon:
-            self._take(self._waiting.popleft())
-
-    # --- inside -----------------------------------------------------------------------------------------------------
-    def _take(self, step: Step) -> None:
-        if self._silence is None or self._chatter is None:
-            self._silence = SilenceWatch(self.plan, step.seconds)
-            self._chatter = ChatterWatch(self.plan, step.seconds)
-            self._weighed = step.seconds
-        if step.seconds >= self._weighed + EVERY:
-            self._weigh(self._silence, self._chatter, step.seconds)
-            self._weighed = step.seconds
-        over = [self._silence.take(step), *self._chatter.take(step)]
-        self._over.extend(replace(finding, until=utc(step.seconds)) for finding in over if finding is not None)
-
-    def _weigh(self, silence: SilenceWatch, chatter: ChatterWatch, seconds: float) -> None:
-        """Bring all odds up to date. The silence of others may be a chatterer's doing, so that comes first."""
-        known = len(chatter.named)
-        chatter.weigh(seconds)
-        if len(chatter.named) > known:
-            silence.forgive()
-        silence.weigh(seconds, naming=not chatter.suspected)
+            step = self._waiting.popleft()
+            self._watches = self._watches or Watches(self.plan, step.seconds)
+            self._over.extend(replace(finding, until=utc(step.seconds)) for finding in self._watches.take(step))

@@ -33,7 +33,9 @@ class ChangeOdds:
         supposed: how many such excursions that expectation is worth.
     """
 
-    def __init__(self, rows: int, seconds: float, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
+    def __init__(
+        self, rows: int, seconds: float, threshold: float, scale: float | Array, supposed: float = 2.0
+    ) -> None:
         self.tails = GapTails(rows, threshold, scale, supposed)
         self.reach: Array = np.zeros(rows)
         """Shape (N,): how far the present excursion has come."""

@@ -52,15 +52,15 @@ class SilenceWatch:
         self._talking = -1
         self.named: dict[str, Finding] = {}
 
-    def take(self, step: Step) -> Finding | None:
-        """Take in one step; a finding that the sensor itself has just refuted."""
+    def take(self, step: Step) -> list[Finding]:
+        """Take in one step; findings that the sensor itself has just refuted."""
         listening = self._speaking.copy()
         listening[list(self._unreachable)] = 0.0
         self._odds[OWED].reach += listening * step.expected
         self._odds[PASSED].reach += listening * step.passed
         self._odds[TOGETHER].reach += listening * (step.expected + WALK * step.passed)
         if step.sensor is None:
-            return None
+            return []
         n = self._index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
             self._talking = n
@@ -72,11 +72,12 @@ class SilenceWatch:
         self._value[n] = step.value if step.value != "online" else None
         return self._heard_from(n, step.seconds)
 
-    def _heard_from(self, n: int, seconds: float) -> Finding | None:
+    def _heard_from(self, n: int, seconds: float) -> list[Finding]:
         for odds in self._odds:
             odds.end(n, float(odds.reach[n]))
         self._heard[n] = seconds
-        return self.named.pop(self.sensors[n], None)
+        finding = self.named.pop(self.sensors[n], None)
+        return [] if finding is None else [finding]
 
     def forgive(self) -> None:
         """What others said is in doubt: silences begin anew, those apart that have been named."""

@@ -51,19 +51,19 @@ class WearWatch:
         self._run: dict[str, tuple[float, int, int]] = {}
         self.named: dict[str, Finding] = {}
 
-    def take(self, step: Step) -> Finding | None:
-        """Take in one step; a finding that is over because the sensor speaks in turn again."""
+    def take(self, step: Step) -> list[Finding]:
+        """Take in one step; findings that are over because the sensor speaks in turn again."""
         sensor = step.sensor
         if sensor is None or sensor not in self._turns:
-            return None
+            return []
         if step.value in ("offline", "online"):
             self._value.pop(sensor, None)
-            return None
+            return []
         repeated = self._value.get(sensor) == step.value
         self._value[sensor] = step.value
         return self._report(sensor, step.seconds, repeated)
 
-    def _report(self, sensor: str, seconds: float, repeated: bool) -> Finding | None:
+    def _report(self, sensor: str, seconds: float, repeated: bool) -> list[Finding]:
         repeats, reports = self._record[sensor]
         usual = max(LEAST_SHARE, repeats / reports)
         before = self._log_odds[sensor]
@@ -82,7 +82,7 @@ class WearWatch:
         if now > NAMED and sensor not in self.named:
             self.named[sensor] = self._finding(sensor, usual)
         self._log_odds[sensor] = min(now, 2.0 * NAMED)
-        return self.named.pop(sensor, None) if now < 0.0 else None
+        return [self.named.pop(sensor)] if now < 0.0 and sensor in self.named else []
 
     def _finding(self, sensor: str, usual: float) -> Finding:
         began, count, twice = self._run[sensor]
