@@ -1,4 +1,4 @@
-"""Sensors fall ill: healthy logs changed as a sick sensor would have written them. Invented faults, for measuring only."""
+"""Sensors fall ill: healthy logs, changed as a sick sensor would have written them. Invented, for measuring only."""
 
 from __future__ import annotations
 

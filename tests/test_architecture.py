@@ -23,7 +23,7 @@ LAYERS = [
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
     {"demo", "cli_many", "learn", "cli_source"},
-    {"cli_advise", "cli_draw", "cli_learn"},
+    {"cli_advise", "cli_draw", "cli_health", "cli_learn"},
     {"cli"},
     {"__main__"},
 ]

@@ -101,7 +101,7 @@ class ChanceMeter:
         none = np.zeros(len(self.sensors))
         if after.mixture is quiet.mixture:
             return none
-        passed = self._walked(quiet, after) + self._beside[self.sensors[sensor]]
+        passed: Array = self._walked(quiet, after) + self._beside[self.sensors[sensor]]
         passed[self.sensors[sensor]] = 0.0
         for condition in quiet.conditions:  # who cannot report has had no chance
             passed[[n for n in self._told_by(condition) if n >= 0]] = 0.0

@@ -122,7 +122,8 @@ class ChatterWatch:
         """How fast each bucket drains at this hour: by what is usual in it and the hours beside it. Shape (N,), 1/s."""
         hours = [(hour + beside) % 24 for beside in (-1, 0, 1)]
         usual = self._filled[hours].sum(axis=0) / self._watched[hours].sum()
-        return np.maximum(DRAIN * usual, LEAST_DRAIN)
+        drain: Array = np.maximum(DRAIN * usual, LEAST_DRAIN)
+        return drain
 
     def weigh(self, seconds: float) -> None:
         """Name who has reported by itself for too long."""
@@ -136,7 +137,7 @@ class ChatterWatch:
 
     @property
     def suspected(self) -> bool:
-        """Whether a sensor reports by itself more than ever, and has not been named: others' silence may be its doing."""
+        """Whether a sensor, not named yet, reports by itself more than ever: others' silence may be its doing."""
         above = self._odds.reach > np.maximum(self._odds.tails.longest, 2.0 * ORDINARY)
         return bool(np.isinf(self._limit[above]).any())
 

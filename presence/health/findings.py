@@ -67,11 +67,3 @@ def local(seconds: float, zone: tzinfo) -> str:
     """A time as people at home read it: `Tue 3 Mar, 14:05`."""
     time = utc(seconds).astimezone(zone)
     return f"{time:%a} {time.day} {time:%b}, {time:%H:%M}"
-
-
-def told(finding: Finding, zone: tzinfo) -> list[str]:
-    """Lines that tell a finding."""
-    end = "" if finding.until is None else f" until {local(finding.until.timestamp(), zone)}"
-    since = local(finding.since.timestamp(), zone)
-    head = f"{finding.sensor}: {finding.kind}: {finding.meaning}, since {since}{end}"
-    return [f"{head} (probability {finding.probability:.3f})", f"    {finding.evidence}"]

@@ -27,6 +27,8 @@ from presence.snapshot import Snapshot
 
 EVERY = 60.0
 """Seconds between two weighings."""
+HOLE = 12 * 3600.0
+"""Seconds: when nothing at all has been said for longer, it may be the hub, or a holiday: nobody is blamed."""
 REMEMBERED = 200
 """How many findings that are over are kept."""
 
@@ -44,12 +46,17 @@ class Watches:
         self.chatter = ChatterWatch(plan, seconds)
         self._others = (WearWatch(plan, seconds), ContactWatch(plan), TimingWatch(plan, seconds))
         self._weigh_at = seconds + EVERY
+        self._latest = seconds
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that are over."""
         if step.seconds >= self._weigh_at:
             self._weigh(step.seconds)
             self._weigh_at = step.seconds + EVERY
+        if step.seconds - self._latest > HOLE:
+            step = step._replace(expected=0.0 * step.expected, passed=0.0 * step.passed)
+        if step.sensor is not None:
+            self._latest = step.seconds
         over = [*self.silence.take(step), *self.chatter.take(step)]
         for watch in self._others:
             over += watch.take(step)

@@ -1,4 +1,4 @@
-"""Odds that something has changed for good, from how far its present excursion goes beyond those before. Knows only rows.
+"""Odds that something has changed for good, from how far it goes beyond all excursions before. Knows only rows.
 
 A row is healthy until, at a small constant rate `h`, it changes. While healthy its excursions `g` follow the tail `S`
 learned from its own record; once changed they grow without end. So at any time within an excursion

@@ -1,8 +1,8 @@
 """Sensors that are silent when others say that they should not be: dead, or stuck.
 
-Silence is measured in several ways, each with its own record: by the reports that the model owed, by people seen to have
-passed, by both together, and by how busy the home was. The last knows habits only, and habits change: it counts when
-the model is at odds with the silence as never before, or when the sensor has been on all the time.
+Silence is measured in several ways, each with its own record: by the reports that the model expected, by people seen to
+have passed, by both together, and by how busy the home was. The last knows habits only, and habits change: it counts
+when the model is at odds with the silence as never before, or when the sensor has been on all the time.
 """
 
 from __future__ import annotations

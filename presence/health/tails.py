@@ -37,7 +37,8 @@ class GapTails:
     def __init__(self, rows: int, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
         self.thresholds: Array = threshold * 2.0 ** np.arange(STEPS)
         self._above: Array = np.full((rows, STEPS), supposed)
-        self._excess: Array = supposed * np.maximum(self.thresholds, np.broadcast_to(scale, (rows,))[:, None])
+        scales: Array = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
+        self._excess: Array = np.asarray(supposed * np.maximum(self.thresholds, scales), np.float64)
         self.gaps: Array = np.full(rows, 2.0 * supposed)
         """Shape (N,): how many gaps have been, those supposed included."""
         self.longest: Array = np.zeros(rows)

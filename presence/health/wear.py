@@ -87,8 +87,8 @@ class WearWatch:
     def _finding(self, sensor: str, usual: float) -> Finding:
         began, count, twice = self._run[sensor]
         evidence = (
-            f"{counted(twice, 'time')} in its last {counted(count, 'report')} it said the same thing twice over, so that"
-            f" the report between was lost; usually that happens once in {max(1, round(1.0 / usual))} reports."
+            f"{counted(twice, 'time')} in its last {counted(count, 'report')} it said the same thing twice over, so"
+            f" that the report between was lost; usually that happens once in {max(1, round(1.0 / usual))} reports."
         )
         return Finding(sensor, "fading", probability(self._log_odds[sensor]), utc(began), evidence)
 
