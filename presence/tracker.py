@@ -71,7 +71,7 @@ class Tracker:
         self.counts = Counts()
         self._engine = Engine(plan, self.settings, hypotheses, numbering=numbering)
         self.health = Monitor(self._engine.model)
-        self._doubting = doubting
+        self.doubting = doubting
         self._snapshot: Snapshot | None = None
         self._belief: tuple[Snapshot, Belief] | None = None
         self._recent: list[tuple[float, Event | None, Snapshot]] = []
@@ -245,7 +245,7 @@ class Tracker:
 
     def _heed(self, snapshot: Snapshot, heard: str | None = None) -> Snapshot:
         """Let sick sensors count less; one that has just been heard is not silent."""
-        if not self._doubting:
+        if not self.doubting:
             return snapshot
         return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 

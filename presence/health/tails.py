@@ -35,9 +35,9 @@ class GapTails:
     """
 
     def __init__(self, rows: int, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
-        self.thresholds: Array = threshold * 2.0 ** np.arange(STEPS)
+        self.thresholds: Array = np.asarray(threshold * 2.0 ** np.arange(STEPS), np.float64)
         self._above: Array = np.full((rows, STEPS), supposed)
-        scales: Array = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
+        scales = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
         self._excess: Array = np.asarray(supposed * np.maximum(self.thresholds, scales), np.float64)
         self.gaps: Array = np.full(rows, 2.0 * supposed)
         """Shape (N,): how many gaps have been, those supposed included."""
