@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime, tzinfo
+from textwrap import wrap
 
 from presence.floorplan import Floorplan
 from presence.health.findings import Finding, local
 from presence.health.review import Review
+
+WIDTH = 100
+"""Characters in a line of evidence."""
 
 
 def text(review: Review, plan: Floorplan) -> str:
@@ -45,7 +49,7 @@ def _section(title: str, findings: tuple[Finding, ...], zone: tzinfo) -> list[st
         lines += [
             f"  {finding.sensor}  {finding.meaning} ({finding.kind}, probability {finding.probability:.3f})",
             f"    since {local(finding.since.timestamp(), zone)}{until}",
-            f"    {finding.evidence}",
+            *wrap(finding.evidence, WIDTH, initial_indent="    ", subsequent_indent="    "),
         ]
     return [*lines, ""]
 

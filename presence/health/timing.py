@@ -196,7 +196,7 @@ def exchange_gains(pairs: Array, apart: IndexArray) -> Array:
     np.fill_diagonal(chances, 0.0)
     levels = range(FAR + 1)
     rate = np.array([(pairs[apart == d].sum() + 0.5) / (chances[apart == d].sum() + 1.0) for d in levels])
-    closeness = np.minimum.accumulate(rate)[apart]
+    closeness = np.maximum.accumulate(rate[::-1])[::-1][apart]
 
     def fit(place: IndexArray) -> float:
         """Log-likelihood of everybody's neighbours when the sensors hang in these places."""
