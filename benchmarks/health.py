@@ -189,9 +189,9 @@ def recovery(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterato
     simulation, log, at, state = warm(plan, seed, options)
     end = at.timestamp() + 86400.0 * options.after
 
-    def scored(events: list[Event], *, doubting: bool = True) -> dict[str, float]:
+    def scored(events: list[Event], *, watching: bool = True) -> dict[str, float]:
         tracker: Tracker = pickle.loads(state)
-        tracker.doubting = doubting
+        tracker.watching = watching
         scores = Scored(plan, simulation, at.timestamp() + 86400.0)
         for now in follow(tracker, [e for e in events if e.time >= at], end):
             scores.sample(tracker, now)
@@ -204,7 +204,7 @@ def recovery(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterato
         yield {
             "sensor": sensor,
             "alive": alive,
-            "unnoticed": scored(dead, doubting=False),
+            "unnoticed": scored(dead, watching=False),
             "by itself": scored(dead),
             "told": scored(told),
         }

@@ -47,7 +47,7 @@ class Tracker:
         numbering: people whom the plan cannot tell apart (no phone, tag, code, bed or hours of their own) are numbered
             in the order in which they are first noticed, so that their names stand for tracks; False leaves their
             probabilities equal.
-        doubting: sensors that `health` names count less for as long.
+        watching: over the sensors: `health` names those that fall ill, and they count less for as long.
 
     Example:
         >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
@@ -63,7 +63,7 @@ class Tracker:
         hypotheses: int | None = 16,
         reordering_window: float = 2.0,
         numbering: bool = True,
-        doubting: bool = True,
+        watching: bool = True,
     ) -> None:
         self.plan = plan
         self.settings = settings or Settings()
@@ -71,7 +71,7 @@ class Tracker:
         self.counts = Counts()
         self._engine = Engine(plan, self.settings, hypotheses, numbering=numbering)
         self.health = Monitor(self._engine.model)
-        self.doubting = doubting
+        self.watching = watching
         self._snapshot: Snapshot | None = None
         self._belief: tuple[Snapshot, Belief] | None = None
         self._recent: list[tuple[float, Event | None, Snapshot]] = []
@@ -231,7 +231,7 @@ class Tracker:
         self._tell(told)
         quiet = self._heed(snapshot, event.sensor)
         self._snapshot, told = self._engine.observe(quiet, event)
-        self.health.note(before, snapshot, self._snapshot, event)
+        self._note(before, snapshot, self._snapshot, event)
         self._recent.append((event.seconds, event, before))
         self._tell(told)
 
@@ -239,13 +239,17 @@ class Tracker:
         before = self._known()
         snapshot, told = self._engine.advance(before, seconds)
         self._snapshot = self._heed(snapshot)
-        self.health.note(before, snapshot, snapshot)
+        self._note(before, snapshot, snapshot)
         self._recent.append((seconds, None, before))
         self._tell(told)
 
+    def _note(self, before: Snapshot, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
+        if self.watching:
+            self.health.note(before, quiet, after, event)
+
     def _heed(self, snapshot: Snapshot, heard: str | None = None) -> Snapshot:
         """Let sick sensors count less; one that has just been heard is not silent."""
-        if not self.doubting:
+        if not self.watching:
             return snapshot
         return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 

@@ -116,8 +116,8 @@ def test_doubting_is_the_same_as_being_told_offline() -> None:
         assert again.conditions == engine.observe(told, at(0, sensor, "online"))[0].conditions
 
 
-def test_a_tracker_that_is_not_to_doubt_does_not() -> None:
-    tracker = Tracker(home(1, hall_motion=motion("hall"), bed_motion=motion("bed")), doubting=False)
+def test_a_tracker_that_is_not_to_watch_does_not() -> None:
+    tracker = Tracker(home(1, hall_motion=motion("hall"), bed_motion=motion("bed")), watching=False)
     tracker.observe(at(0, "hall_motion", "detected"))
     assert tracker._heed(tracker._known()) is tracker._known()
 
@@ -227,7 +227,7 @@ def test_a_clock_an_hour_behind_and_exchanged_labels_are_named() -> None:
 
 # --- words and command ------------------------------------------------------------------------------------------------
 def test_findings_read_well_and_come_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    simulation = simulate(flat(), days=1.5, seed=32)
+    simulation = simulate(flat(), days=2, seed=32)
     simulation.log[:] = faults.invert(simulation.log, "front_contact")
     write(simulation, tmp_path)
     arguments = ["health", str(PLANS / "one_room_flat.yaml"), str(tmp_path / "log.jsonl"), "--hypotheses", "2"]
