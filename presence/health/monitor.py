@@ -2,7 +2,8 @@
 
     steps of the tracker -> chances of each sensor -> watches (silence, chatter, ...) -> findings, and whom to doubt
 
-A step counts once no late event can undo it any more; odds are brought up to date once a minute of the log's time.
+A step counts once no late event can undo it any more; odds are brought up to date every five minutes of the log's
+time.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from presence.model import Model
 from presence.passages import utc
 from presence.snapshot import Snapshot
 
-EVERY = 60.0
+EVERY = 300.0
 """Seconds between two weighings."""
 HOLE = 12 * 3600.0
 """Seconds: when nothing at all has been said for longer, it may be the hub, or a holiday: nobody is blamed."""
