@@ -21,6 +21,7 @@ os.environ.setdefault("MKL_NUM_THREADS", "1")
 from presence import __version__
 from presence.cli_advise import advise
 from presence.cli_draw import draw
+from presence.cli_health import health
 from presence.cli_learn import learn
 from presence.cli_smooth import smooth
 from presence.cli_source import (
@@ -230,6 +231,7 @@ def simulate(
 
 cli.add_command(advise)
 cli.add_command(draw)
+cli.add_command(health)
 cli.add_command(learn)
 cli.add_command(smooth)
 

@@ -212,7 +212,8 @@ class EngineCore:
         ghost: tuple[int, Array, Array] | None = None,
     ) -> Snapshot:
         """Branch on who caused an event, and remember who did."""
-        nobody = np.broadcast_to(nobody_rate, (len(snapshot.mixture.weight),))
+        by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
+        nobody = np.broadcast_to(by_itself, (len(snapshot.mixture.weight),))
         ways = self._numbered(snapshot, ways)
         weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]

@@ -5,6 +5,7 @@ An `Engine` holds what does not change; a `Snapshot` is everything that does, an
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -141,6 +142,14 @@ class Engine(DoorEngine):
         if not online and ("pressed", name) not in conditions:
             conditions |= {(kind, name)}
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
+
+    def heed(self, snapshot: Snapshot, silent: frozenset[str], noise: Mapping[str, float]) -> Snapshot:
+        """Let the silence of sick sensors, and the reports of chattering ones, count as little as they should."""
+        if snapshot.silent == silent and snapshot.noise == noise:
+            return snapshot
+        for sensor in sorted(snapshot.silent ^ silent):
+            snapshot = self._reachable(snapshot, self.plan.sensors[sensor], sensor not in silent)
+        return replace(snapshot, silent=silent, noise=noise)
 
     # --- reading ----------------------------------------------------------------------------------------------------
     def belief(self, snapshot: Snapshot) -> Belief:

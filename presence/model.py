@@ -6,7 +6,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,10 @@ class Recent(OrderedDict[Hashable, T]):
     def __init__(self, most: int) -> None:
         super().__init__()
         self.most = most
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """A copy or a pickle begins empty: what is computed can be computed again."""
+        return type(self), (self.most,)
 
     def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
         """The remembered value, or a new one that is remembered."""

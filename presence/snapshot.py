@@ -84,6 +84,10 @@ class Snapshot:
     """What each phone reported last, and when (epoch seconds)."""
     association: Association | None = None
     same_as_previous: float | None = None
+    silent: frozenset[str] = frozenset()
+    """Sensors whose silence is no evidence, because they are probably dead or stuck."""
+    noise: Mapping[str, float] = field(default_factory=dict)
+    """1/s: how often chattering sensors report by themselves."""
 
     @property
     def time(self) -> datetime:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from presence.errors import LateEventError, TimeError, UnknownSensorError, UnknownValueError
 from presence.events import Event
 from presence.floorplan import VALUES, Floorplan
+from presence.health import Monitor
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.record import Record
@@ -51,6 +52,7 @@ class Tracker:
         numbering: people whom the plan cannot tell apart (no phone, tag, code, bed or hours of their own) are numbered
             in the order in which they are first noticed, so that their names stand for tracks; False leaves their
             probabilities equal.
+        watching: over the sensors: `health` names those that fall ill, and they count less for as long.
 
     Example:
         >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
@@ -66,12 +68,15 @@ class Tracker:
         hypotheses: int | None = 16,
         reordering_window: float = 2.0,
         numbering: bool = True,
+        watching: bool = True,
     ) -> None:
         self.plan = plan
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
         self.counts = Counts()
         self._engine = Engine(plan, self.settings, hypotheses, numbering=numbering)
+        self.health = Monitor(self._engine.model)
+        self.watching = watching
         self._snapshot: Snapshot | None = None
         self._belief: tuple[Snapshot, Belief] | None = None
         self._recent: list[tuple[float, Event | None, Snapshot]] = []
@@ -227,6 +232,7 @@ class Tracker:
 
     def _go_back(self, seconds: float) -> list[tuple[float, Event | None]]:
         """Return to the snapshot before everything later than an instant; what is to be taken in again."""
+        self.health.go_back(seconds)
         position = bisect_right([at for at, _, _ in self._recent], seconds)
         later = self._recent[position:]
         if seconds < self._started:
@@ -244,21 +250,36 @@ class Tracker:
         horizon = now.seconds - self.reordering_window
         while self._recent and self._recent[0][0] < horizon:
             self._record.add(*self._recent.pop(0))
+        self.health.settle(horizon)
         self._final_until = now.time
 
     def _take(self, event: Event) -> None:
         before = self._known()
         snapshot, told = self._engine.advance(before, event.seconds)
         self._tell(told)
-        self._snapshot, told = self._engine.observe(snapshot, event)
+        quiet = self._heed(snapshot, event.sensor)
+        self._snapshot, told = self._engine.observe(quiet, event)
+        self._note(before, snapshot, self._snapshot, event)
         self._recent.append((event.seconds, event, before))
         self._tell(told)
 
     def _step(self, seconds: float) -> None:
         before = self._known()
-        self._snapshot, told = self._engine.advance(before, seconds)
+        snapshot, told = self._engine.advance(before, seconds)
+        self._snapshot = self._heed(snapshot)
+        self._note(before, snapshot, snapshot)
         self._recent.append((seconds, None, before))
         self._tell(told)
+
+    def _note(self, before: Snapshot, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
+        if self.watching:
+            self.health.note(before, quiet, after, event)
+
+    def _heed(self, snapshot: Snapshot, heard: str | None = None) -> Snapshot:
+        """Let sick sensors count less; one that has just been heard is not silent."""
+        if not self.watching:
+            return snapshot
+        return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 
     def _tell(self, passages: list[Passage]) -> None:
         for passage in passages:

@@ -88,7 +88,7 @@ def courses(plan: Floorplan, stretches: Sequence[Stretch]) -> list[Course]:
 def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int) -> Iterator[Foresight]:
     """Track one stretch afresh; a `Foresight` for each day of it, as soon as that is tracked."""
     stretch, later = course
-    tracker = Tracker(plan, settings, hypotheses=hypotheses, reordering_window=0.0)
+    tracker = Tracker(plan, settings, hypotheses=hypotheses, reordering_window=0.0, watching=False)
     tracker.advance(_moment(stretch.begin))
     events, told, rate = iter(stretch.events), 0.0, quiet(plan, settings)
     coming = next(events, None)

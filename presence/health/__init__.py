@@ -1,0 +1,6 @@
+"""Sick sensors: found from the model's own likelihoods, named with their evidence, and doubted by the tracker."""
+
+from presence.health.findings import MEANING, Finding
+from presence.health.monitor import Monitor
+
+__all__ = ["MEANING", "Finding", "Monitor"]

@@ -1,0 +1,195 @@
+"""How many reports each sensor owed: its chances, by the tracker's own belief.
+
+Between events the model expects `sum over beings and states of belief x rate` reports a second from each sensor (its
+compensator). The tracker's own log-likelihood says exactly how much all of them together were expected over a silence;
+each sensor's part of it is shared out by the rates before and after. Under the model the reports of one sensor are a
+unit-rate Poisson process in this time of its own (Daley & Vere-Jones 2003, section 7.4, random time change).
+
+A belief explains silence as absence, so a dead sensor's compensator falls asleep. What wakes it is what others see:
+when an event moves people in the belief from one room to another, everything on the way there had a chance, too; and
+when a door is unlocked, so had its contact.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import Floorplan
+from presence.hypotheses import Way
+from presence.merging import Mixture
+from presence.model import WORLDS, Condition, Model, Recent
+from presence.movement import PET
+from presence.sensing import Sight
+from presence.snapshot import Snapshot
+
+Array = NDArray[np.float64]
+
+NOTABLE = 0.02
+"""People: smaller moves of belief at an event are not looked at."""
+WATCHERS = ("motion", "occupancy", "camera")
+"""Kinds that see whoever walks through their room."""
+
+
+class Chances(NamedTuple):
+    """Chances of each sensor in one step of the tracker; both of shape (N,)."""
+
+    expected: Array
+    """Reports expected over the silence before the event."""
+    passed: Array
+    """People whom the event shows to have passed the sensor unseen."""
+
+
+class _Table(NamedTuple):
+    """Rates of the reports of N sensors for P beings in S states, for one set of sleeping hours."""
+
+    resting: Array
+    """Shape (N, P * S), 1/s: while nothing is on, open or pressed."""
+    under: dict[Condition, tuple[int, Array | None]]
+    """What a condition changes: a sensor's index and its rates (P * S,), None for no reports at all."""
+
+
+class ChanceMeter:
+    """Measures chances for one plan; holds nothing that changes but bounded memories."""
+
+    def __init__(self, model: Model) -> None:
+        self.model = model
+        self.sensors = {sensor: n for n, sensor in enumerate(model.plan.sensors)}
+        self._ways = ways_past(model.plan, model.states.rooms)
+        self._beside = locks_beside(model.plan)
+        self._people = np.array([being.role != PET for being in model.beings])
+        self._tables: Recent[_Table] = Recent(WORLDS)
+        self._beliefs: Recent[tuple[Mixture, Array]] = Recent(3)
+
+    def measure(self, before: Snapshot, quiet: Snapshot, after: Snapshot, sensor: str | None) -> Chances:
+        """Chances in one step: a silence from `before` to `quiet`, then an event of `sensor` that leads to `after`."""
+        none = np.zeros(len(self.sensors))
+        expected = self._expected(before, quiet) if quiet.seconds > before.seconds else none
+        return Chances(expected, none if sensor is None else self._passed(quiet, after, sensor))
+
+    def rates(self, snapshot: Snapshot) -> Array:
+        """Expected reports a second of each sensor, shape (N,)."""
+        table = self._tables.get_or(snapshot.sleeping, lambda: self._table(snapshot.sleeping))
+        belief = self._belief(snapshot).ravel()
+        rates: Array = table.resting @ belief
+        for condition in sorted(snapshot.conditions):
+            index, row = table.under.get(condition, (-1, None))
+            if index >= 0:
+                rates[index] = 0.0 if row is None else row @ belief
+        return rates
+
+    def _belief(self, snapshot: Snapshot) -> Array:
+        """Where each being is, shape (P, S)."""
+        mixture = snapshot.mixture
+        known = self._beliefs.get_or(id(mixture), lambda: (mixture, mixture.weight @ mixture.x))
+        if known[0] is not mixture:  # an id is used again once its owner is gone
+            known = self._beliefs[id(mixture)] = (mixture, mixture.weight @ mixture.x)
+        return known[1]
+
+    def _expected(self, before: Snapshot, quiet: Snapshot) -> Array:
+        rates = self.rates(before) + self.rates(quiet)
+        total = float(rates.sum())
+        lost = before.mixture.log_likelihood - quiet.mixture.log_likelihood
+        dt = quiet.seconds - before.seconds
+        most = 0.5 * total * dt  # phones and witnesses also change the likelihood; never expect more than the rates say
+        return rates * (min(max(lost, 0.0), most) / total) if total > 0 else rates
+
+    def _passed(self, quiet: Snapshot, after: Snapshot, sensor: str) -> Array:
+        none = np.zeros(len(self.sensors))
+        if after.mixture is quiet.mixture:
+            return none
+        passed: Array = self._walked(quiet, after) + self._beside[self.sensors[sensor]]
+        passed[self.sensors[sensor]] = 0.0
+        for condition in quiet.conditions:  # who cannot report has had no chance
+            passed[[n for n in self._told_by(condition) if n >= 0]] = 0.0
+        return passed
+
+    def _walked(self, quiet: Snapshot, after: Snapshot) -> Array:
+        """People whom an event moves past each sensor, shape (N,)."""
+        change = self._belief(after) - self._belief(quiet)
+        moved = change[self._people].sum(axis=0) @ self.model.room_of
+        gained, left = np.maximum(moved, 0.0), np.maximum(-moved, 0.0)
+        total = max(float(gained.sum()), float(left.sum()))
+        if total < NOTABLE:
+            return np.zeros(len(self.sensors))
+        walked: Array = gained @ np.tensordot(left, self._ways, axes=1) / total
+        return walked
+
+    def _told_by(self, condition: Condition) -> list[int]:
+        kind, name = condition
+        if kind == "blind":
+            return [self.sensors[name]]
+        plan = self.model.plan
+        return [self.sensors[s.id] for s in plan.sensors.values() if kind in ("open", "unwatched") and s.door == name]
+
+    def _table(self, sleeping: tuple[bool, ...]) -> _Table:
+        sight, plan = self.model.world(sleeping).sight, self.model.plan
+        resting = np.array([_rates(sight, sight.resting_options(s)) for s in plan.sensors.values()])
+        under: dict[Condition, tuple[int, Array | None]] = {}
+        for n, sensor in enumerate(plan.sensors.values()):
+            under["blind", sensor.id] = (n, None)
+            if sensor.kind == "contact":
+                under["unwatched", str(sensor.door)] = (n, None)
+                under["open", str(sensor.door)] = (n, _rates(sight, sight.options(sensor, "closed")))
+            elif sensor.kind == "pressure":
+                under["pressed", sensor.id] = (n, _rates(sight, sight.options(sensor, "released")))
+        return _Table(resting, under)
+
+
+def _rates(sight: Sight, ways: list[Way]) -> Array:
+    """Rates of some ways together for each being in each state, shape (P * S,)."""
+    rates = np.zeros_like(sight.weights)
+    for way in ways:
+        rates[:, way.source] += way.rates.sum(axis=2)
+    return rates.ravel()
+
+
+def ways_past(plan: Floorplan, rooms: tuple[str, ...]) -> Array:
+    """Share of the shortest ways from one room to another that lead past each sensor, shape (R, R, N).
+
+    A way leads past a sensor of the room that it begins in, of a room that it crosses, and past the contact of a door
+    that it takes (shared where several doors join two rooms). A room with several motion sensors may be crossed out of
+    sight of most of them.
+    """
+    import networkx
+
+    sensors, index = list(plan.sensors.values()), {room: i for i, room in enumerate(rooms)}
+    watching = {
+        room: {n: 1.0 for n, s in enumerate(sensors) if s.kind in WATCHERS and s.room == room} for room in rooms
+    }
+    watching = {room: {n: 1.0 / len(seen) ** 2 for n in seen} for room, seen in watching.items() if seen}
+    doors: dict[frozenset[str], dict[int, float]] = {}
+    for a, b in plan.graph.edges():
+        joined = list(plan.graph[a][b])
+        doors[frozenset((a, b))] = {
+            n: 1.0 / len(joined) for n, s in enumerate(sensors) if s.kind == "contact" and s.door in joined
+        }
+    ways = np.zeros((len(rooms), len(rooms), len(sensors)))
+    for start in rooms:
+        for end in rooms:
+            if start == end or not networkx.has_path(plan.graph, start, end):
+                continue
+            paths = list(networkx.all_shortest_paths(plan.graph, start, end))
+            for path in paths:
+                past = [watching.get(room, {}) for room in path[:-1]]
+                past += [doors[frozenset(pair)] for pair in pairwise(path)]
+                for n, share in (item for seen in past for item in seen.items()):
+                    ways[index[start], index[end], n] += share / len(paths)
+    return np.minimum(ways, 1.0)
+
+
+def locks_beside(plan: Floorplan) -> Array:
+    """`[n, m]`: what a report of sensor n counts as passing sensor m: of a lock, half for the contact of its door.
+
+    A door is unlocked and, later, locked for one passage. Shape (N, N).
+    """
+    sensors = list(plan.sensors.values())
+    beside = np.zeros((len(sensors), len(sensors)))
+    for n, lock in enumerate(sensors):
+        for m, contact in enumerate(sensors):
+            if lock.kind == "lock" and contact.kind == "contact" and lock.door == contact.door:
+                beside[n, m] = 0.5
+    return beside

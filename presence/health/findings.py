@@ -1,0 +1,69 @@
+"""What is wrong with which sensor, since when, and why it is thought so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from presence.passages import utc
+
+NAMED = 6.0
+"""Log odds from which on a sensor is named. Chosen on simulated homes, so that false alarms stay below one in a hundred
+home-months: `benchmarks/health.py`."""
+
+MEANING = {
+    "dead": "says nothing any more",
+    "stuck": "does not turn off any more",
+    "chattering": "reports by itself",
+    "fading": "loses more and more reports",
+    "inverted": "says open for closed and closed for open",
+    "misplaced": "hangs where another sensor is said to be",
+    "clock": "has a wrong clock",
+}
+"""The kinds of finding."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that is probably wrong with a sensor."""
+
+    sensor: str
+    kind: str
+    """A key of `MEANING`."""
+    probability: float
+    since: datetime
+    """Since when it has probably been so."""
+    evidence: str
+    """Why it is thought so, in plain words."""
+    until: datetime | None = None
+    """When the sensor came back; None while it has not."""
+
+    @property
+    def meaning(self) -> str:
+        """What its kind means, in plain words."""
+        return MEANING[self.kind]
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Likeliest first."""
+    return tuple(sorted(findings, key=lambda f: (-f.probability, f.since, f.sensor)))
+
+
+def lasting(seconds: float) -> str:
+    """A length of time in words: `40 min`, `6 h`, `3 days`."""
+    if seconds < 90 * 60:
+        return f"{max(1, round(seconds / 60))} min"
+    return f"{round(seconds / 3600)} h" if seconds < 48 * 3600 else f"{round(seconds / 86400)} days"
+
+
+def counted(number: float, one: str, many: str | None = None) -> str:
+    """A number and what is counted: `1 walk`, `12 walks`."""
+    rounded = round(number)
+    return f"{rounded} {one if rounded == 1 else many or one + 's'}"
+
+
+def local(seconds: float, zone: tzinfo) -> str:
+    """A time as people at home read it: `Tue 3 Mar, 14:05`."""
+    time = utc(seconds).astimezone(zone)
+    return f"{time:%a} {time.day} {time:%b}, {time:%H:%M}"

@@ -1,0 +1,136 @@
+"""Watches over the sensors of one home, live and over logs.
+
+    steps of the tracker -> chances of each sensor -> watches (silence, chatter, ...) -> findings, and whom to doubt
+
+A step counts once no late event can undo it any more; odds are brought up to date every five minutes of the log's
+time.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import replace
+
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.health.chances import ChanceMeter
+from presence.health.chatter import ChatterWatch
+from presence.health.contacts import ContactWatch
+from presence.health.findings import Finding, ranked
+from presence.health.silence import SilenceWatch
+from presence.health.step import Step
+from presence.health.timing import TimingWatch
+from presence.health.wear import WearWatch
+from presence.model import Model
+from presence.passages import utc
+from presence.snapshot import Snapshot
+
+EVERY = 300.0
+"""Seconds between two weighings."""
+HOLE = 12 * 3600.0
+"""Seconds: when nothing at all has been said for longer, it may be the hub, or a holiday: nobody is blamed."""
+REMEMBERED = 200
+"""How many findings that are over are kept."""
+
+
+class Watches:
+    """All watches of one home, begun together.
+
+    Args:
+        plan: the home.
+        seconds: when watching begins.
+    """
+
+    def __init__(self, plan: Floorplan, seconds: float) -> None:
+        self.silence = SilenceWatch(plan, seconds)
+        self.chatter = ChatterWatch(plan, seconds)
+        self._others = (WearWatch(plan, seconds), ContactWatch(plan), TimingWatch(plan, seconds))
+        self._weigh_at = seconds + EVERY
+        self._latest = seconds
+
+    def take(self, step: Step) -> list[Finding]:
+        """Take in one step; findings that are over."""
+        if step.seconds >= self._weigh_at:
+            self._weigh(step.seconds)
+            self._weigh_at = step.seconds + EVERY
+        if step.seconds - self._latest > HOLE:
+            step = step._replace(expected=0.0 * step.expected, passed=0.0 * step.passed)
+        if step.sensor is not None:
+            self._latest = step.seconds
+        over = [*self.silence.take(step), *self.chatter.take(step)]
+        for watch in self._others:
+            over += watch.take(step)
+        return over
+
+    def _weigh(self, seconds: float) -> None:
+        """Bring all odds up to date. The silence of others may be a chatterer's doing, so that comes first."""
+        known = len(self.chatter.named)
+        self.chatter.weigh(seconds)
+        if len(self.chatter.named) > known:
+            self.silence.forgive()
+        self.silence.weigh(seconds, naming=not self.chatter.suspected)
+
+    def findings(self) -> dict[str, Finding]:
+        """What is probably wrong now, one for each sensor: what explains most goes first."""
+        found: dict[str, Finding] = {}
+        for watch in (self.silence, self.chatter, *self._others):
+            for sensor, finding in watch.named.items():
+                found.setdefault(sensor, finding)
+        return found
+
+
+class Monitor:
+    """Finds sick sensors from what the tracker expected and what came.
+
+    Args:
+        model: the tracker's model of the home.
+    """
+
+    def __init__(self, model: Model) -> None:
+        self.plan = model.plan
+        self._meter = ChanceMeter(model)
+        self._waiting: deque[Step] = deque()
+        self._watches: Watches | None = None
+        self._over: deque[Finding] = deque(maxlen=REMEMBERED)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What is probably wrong now, likeliest first."""
+        return () if self._watches is None else ranked(self._watches.findings().values())
+
+    @property
+    def over(self) -> tuple[Finding, ...]:
+        """Recent findings that are over, latest last."""
+        return tuple(self._over)
+
+    @property
+    def silent(self) -> frozenset[str]:
+        """Sensors whose silence is no evidence now."""
+        if self._watches is None or not self._watches.silence.named:
+            return frozenset()
+        return frozenset(self._watches.silence.named) - {step.sensor for step in self._waiting if step.sensor}
+
+    @property
+    def noise(self) -> Mapping[str, float]:
+        """1/s: how often sensors report by themselves that are known to do so."""
+        return {} if self._watches is None else self._watches.chatter.rates()
+
+    # --- what the tracker tells -------------------------------------------------------------------------------------
+    def note(self, before: Snapshot, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
+        """One step: silence from `before` to `quiet`, then an event that led to `after`."""
+        sensor, value = (None, "") if event is None else (event.sensor, event.value)
+        chances = self._meter.measure(before, quiet, after, sensor)
+        self._waiting.append(Step(quiet.seconds, chances.expected, chances.passed, sensor, value))
+
+    def go_back(self, seconds: float) -> None:
+        """A late event is about to be put in its place: forget the steps after it."""
+        while self._waiting and self._waiting[-1].seconds > seconds:
+            self._waiting.pop()
+
+    def settle(self, horizon: float) -> None:
+        """Take in the steps before an instant that nothing can change any more."""
+        while self._waiting and self._waiting[0].seconds < horizon:
+            step = self._waiting.popleft()
+            self._watches = self._watches or Watches(self.plan, step.seconds)
+            self._over.extend(replace(finding, until=utc(step.seconds)) for finding in self._watches.take(step))

@@ -1,0 +1,66 @@
+"""The health of a home's sensors over a whole log."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from presence.events import Event
+from presence.floorplan import Floorplan
+from presence.health.findings import Finding
+from presence.settings import Settings
+from presence.tracker import Tracker
+
+EVERY = 60.0
+"""Seconds: silences are looked at no less often."""
+LONGEST_HOLE = 86400.0
+"""Seconds: while nothing at all is said for longer, the log has a hole, and nobody is blamed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """What a log says about the sensors that wrote it."""
+
+    begin: datetime | None
+    end: datetime | None
+    events: int
+    findings: tuple[Finding, ...]
+    """What is probably wrong at the end, likeliest first."""
+    over: tuple[Finding, ...]
+    """What was probably wrong for a while, in order of the time at which it was over."""
+
+
+def review(
+    plan: Floorplan, events: Iterable[Event], *, settings: Settings | None = None, hypotheses: int = 8
+) -> Review:
+    """Track a whole log, watching over its sensors.
+
+    Args:
+        plan: the home.
+        events: in order of time (see `presence.events.reorder`).
+        settings: rates and probabilities of the model.
+        hypotheses: the largest number of hypotheses kept.
+
+    Raises:
+        EventError: if an event is of an unknown sensor or value, or out of order by more than the tracker puts right.
+    """
+    tracker = Tracker(plan, settings, hypotheses=hypotheses)
+    over: list[Finding] = []
+    begin: datetime | None = None
+    count, step = 0, math.inf
+    for event in events:
+        begin = begin or event.time
+        step = min(step, math.floor(event.seconds / EVERY) + 1.0)
+        if event.seconds - step * EVERY > LONGEST_HOLE:
+            step = math.floor(event.seconds / EVERY)
+        while step * EVERY < event.seconds:
+            tracker.advance(datetime.fromtimestamp(step * EVERY, UTC))
+            step += 1.0
+        tracker.observe(event)
+        count += 1
+        for finding in tracker.health.over:
+            if finding not in over[-20:]:
+                over.append(finding)
+    return Review(begin, tracker.time, count, tracker.health.findings, tuple(over))

@@ -1,0 +1,123 @@
+"""Sensors that are silent when others say that they should not be: dead, or stuck.
+
+Silence is measured in several ways, each with its own record: by the reports that the model expected, by people seen to
+have passed, by both together, and by how busy the home was. The last knows habits only, and habits change: it counts
+when the model is at odds with the silence as never before, or when the sensor has been on all the time.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import Floorplan
+from presence.health.findings import NAMED, Finding, counted, lasting
+from presence.health.odds import ChangeOdds, probability
+from presence.health.step import OFF, ON, Step
+from presence.passages import utc
+
+Array = NDArray[np.float64]
+
+OWED, PASSED, BUSY, TOGETHER = range(4)
+MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER: (1.0, 5.0)}
+"""Threshold below which a silence is ordinary, and what one is expected to go beyond it before any has been."""
+WALK = 3.0
+"""Reports owed for one person seen to have passed unseen. Common practice, no source."""
+SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "switch", "power", "pressure")
+"""Kinds whose silence means something; a phone or a tag that keeps quiet may just lie still."""
+HABITUAL = ("motion", "occupancy")
+"""Kinds that speak whenever their room is used at all."""
+
+
+class SilenceWatch:
+    """Watches for sensors that no longer report.
+
+    Args:
+        plan: the home.
+        seconds: when watching begins.
+    """
+
+    def __init__(self, plan: Floorplan, seconds: float) -> None:
+        self.plan = plan
+        self.sensors = list(plan.sensors)
+        self._index = {sensor: n for n, sensor in enumerate(self.sensors)}
+        count = len(self.sensors)
+        self._odds = [ChangeOdds(count, seconds, *law) for law in MEASURES.values()]
+        kinds = [s.kind for s in plan.sensors.values()]
+        self._speaking = np.array([float(kind in SPEAKING) for kind in kinds])
+        self._habitual = np.array([kind in HABITUAL for kind in kinds])
+        self._heard: Array = np.full(count, seconds)
+        self._value: list[str | None] = [None] * count
+        self._unreachable: set[int] = set()
+        self._talking = -1
+        self.named: dict[str, Finding] = {}
+
+    def take(self, step: Step) -> list[Finding]:
+        """Take in one step; findings that the sensor itself has just refuted."""
+        listening = self._speaking.copy()
+        listening[list(self._unreachable)] = 0.0
+        self._odds[OWED].reach += listening * step.expected
+        self._odds[PASSED].reach += listening * step.passed
+        self._odds[TOGETHER].reach += listening * (step.expected + WALK * step.passed)
+        if step.sensor is None:
+            return []
+        n = self._index[step.sensor]
+        if n != self._talking:  # however much one sensor says, it is one stir
+            self._talking = n
+            self._odds[BUSY].reach += listening * self._habitual
+        if step.value == "offline":
+            self._unreachable.add(n)
+            return self._heard_from(n, step.seconds)
+        self._unreachable.discard(n)
+        self._value[n] = step.value if step.value != "online" else None
+        return self._heard_from(n, step.seconds)
+
+    def _heard_from(self, n: int, seconds: float) -> list[Finding]:
+        for odds in self._odds:
+            odds.end(n, float(odds.reach[n]))
+        self._heard[n] = seconds
+        finding = self.named.pop(self.sensors[n], None)
+        return [] if finding is None else [finding]
+
+    def forgive(self) -> None:
+        """What others said is in doubt: silences begin anew, those apart that have been named."""
+        for odds in self._odds:
+            odds.reach[[n for n, sensor in enumerate(self.sensors) if sensor not in self.named]] = 0.0
+
+    def weigh(self, seconds: float, *, naming: bool = True) -> None:
+        """Name who has been silent for too long, unless what others say is in doubt."""
+        for odds in self._odds:
+            odds.weigh(seconds)
+        if not naming:
+            return
+        each = np.array([odds.log_odds for odds in self._odds])
+        at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
+        each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
+        for n in np.flatnonzero(each.max(axis=0) > NAMED):
+            if self.sensors[n] not in self.named:
+                by = int(each[:, n].argmax())
+                self.named[self.sensors[n]] = self._finding(int(n), by, seconds)
+
+    def _is_stuck(self, n: int) -> bool:
+        return self._value[n] in ON and self.plan.sensors[self.sensors[n]].kind in OFF
+
+    def _finding(self, n: int, by: int, seconds: float) -> Finding:
+        kind = "stuck" if self._is_stuck(n) else "dead"
+        said = f"Its last word was {self._value[n]}" if self._value[n] else "It has never said a word"
+        reach = [float(odds.reach[n]) for odds in self._odds]
+        meanwhile = [
+            f"the model expected {counted(reach[OWED], 'report')}",
+            f"people were seen on both sides of it {counted(reach[PASSED], 'time')}",
+            f"other sensors took turns {counted(reach[BUSY], 'time')}",
+        ]
+        order = {OWED: [OWED], PASSED: [PASSED], BUSY: [BUSY]}.get(by, [PASSED, OWED])
+        shown = [meanwhile[measure] for measure in order if round(reach[measure]) > 0] or [meanwhile[order[0]]]
+        longest = [float(odds.tails.longest[n]) for odds in self._odds]
+        best = max(order, key=lambda measure: reach[measure] / max(longest[measure], MEASURES[measure][0]))
+        times = reach[best] / max(longest[best], MEASURES[best][0])
+        evidence = (
+            f"{said}, {lasting(seconds - self._heard[n])} before this was noticed. Meanwhile {' and '.join(shown)}:"
+            f" {times:.1f} times as many as in its longest silence before."
+        )
+        since, odds = utc(float(self._heard[n])), float(self._odds[by].log_odds[n])
+        return Finding(self.sensors[n], kind, probability(odds), since, evidence)

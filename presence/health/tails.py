@@ -1,0 +1,62 @@
+"""How long a gap may be: the tail of each row's own gaps, learned as they come. Knows no sensors, only rows.
+
+Gaps mix short ones within a visit with long ones between visits. Above a threshold high enough only the long ones are
+left, and their excess over it is taken as exponential (the generalised Pareto law of Pickands 1975, Ann. Stat. 3:119,
+with shape 0; Coles 2001, "An Introduction to Statistical Modeling of Extreme Values", section 4.3, on choosing the
+threshold). With `k` of `n` gaps above the threshold `u` and the sum `t` of their excesses, a Gamma prior gives
+
+    P(gap > x) = k / n (1 + (x - u) / t) ** -k,
+
+which is heavy and careful while `k` is small. The threshold is the highest of a ladder that enough gaps exceed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+STEPS = 9
+"""Thresholds on the ladder, each twice the one before."""
+ENOUGH = 20
+"""Gaps above a threshold from which on it is used."""
+
+
+class GapTails:
+    """Laws of the gaps of N rows.
+
+    Args:
+        rows: N.
+        threshold: gaps up to this are not looked at.
+        scale: the excess expected beforehand, one for all or shape (N,).
+        supposed: gaps above each threshold that are taken as seen before any has been: they exceed it by a threshold
+            each, or by the scale.
+    """
+
+    def __init__(self, rows: int, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
+        self.thresholds: Array = np.asarray(threshold * 2.0 ** np.arange(STEPS), np.float64)
+        self._above: Array = np.full((rows, STEPS), supposed)
+        scales = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
+        self._excess: Array = np.asarray(supposed * np.maximum(self.thresholds, scales), np.float64)
+        self.gaps: Array = np.full(rows, 2.0 * supposed)
+        """Shape (N,): how many gaps have been, those supposed included."""
+        self.longest: Array = np.zeros(rows)
+        """Shape (N,): the longest gap so far."""
+
+    def learn(self, row: int, gap: float) -> None:
+        """Take in a gap that has ended."""
+        self.longest[row] = max(self.longest[row], gap)
+        self.gaps[row] += 1.0
+        self._above[row] += gap > self.thresholds
+        self._excess[row] += np.maximum(gap - self.thresholds, 0.0)
+
+    def log_survival(self, gap: Array) -> Array:
+        """Log probability that a gap gets longer than this, shape (N,); 0 up to the threshold."""
+        rows = np.arange(len(gap))
+        step = np.maximum((self._above >= ENOUGH).sum(axis=1) - 1, 0)
+        step = np.minimum(step, np.maximum((self.thresholds < gap[:, None]).sum(axis=1) - 1, 0))
+        above, excess = self._above[rows, step], self._excess[rows, step]
+        beyond = np.maximum(gap - self.thresholds[step], 0.0)
+        tail = np.log(np.minimum(above / self.gaps, 1.0)) - above * np.log1p(beyond / excess)
+        return np.where(gap > self.thresholds[0], tail, 0.0)

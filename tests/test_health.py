@@ -1,0 +1,256 @@
+"""Sick sensors in simulated homes: named with their evidence, doubted by the tracker, and believed again."""
+
+from __future__ import annotations
+
+import json
+import pickle
+from collections.abc import Iterable
+from datetime import timedelta
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchmarks import faults
+from benchmarks.health import follow
+from presence import Event, Floorplan, Tracker, cli
+from presence.events import reorder
+from presence.health import MEANING, Finding
+from presence.health.chatter import ChatterWatch
+from presence.health.contacts import ContactWatch
+from presence.health.monitor import HOLE, Watches
+from presence.health.report import text, to_json
+from presence.health.review import review
+from presence.health.step import Step
+from presence.health.timing import TimingWatch
+from presence.health.wear import WearWatch
+from presence.inference import Engine
+from presence.settings import Settings
+from presence.simulate import simulate, write
+from tests.oracle import NOON, at, contact, home, motion
+
+PLANS = Path(__file__).parents[1] / "floorplans"
+DIES = 4.3
+"""Day on which the studio's sensor dies."""
+
+
+@cache
+def flat() -> Floorplan:
+    return Floorplan.load(PLANS / "one_room_flat.yaml")
+
+
+@cache
+def garage() -> Floorplan:
+    return Floorplan.load(PLANS / "two_storey_garage.yaml")
+
+
+@cache
+def lived(name: str, days: int) -> list[Event]:
+    return list(reorder(simulate({"flat": flat, "garage": garage}[name](), days=days, seed=31).log))
+
+
+def look(watch: ChatterWatch | WearWatch | ContactWatch | TimingWatch, log: Iterable[Event]) -> dict[str, Finding]:
+    """All that a watch names on the way; it needs no tracker, for it looks at the log alone."""
+    nothing, named, weighed = np.zeros(0), {}, 0.0
+    for event in log:
+        if isinstance(watch, ChatterWatch) and event.seconds >= weighed + 60.0:
+            watch.weigh(event.seconds)
+            weighed = event.seconds
+        watch.take(Step(event.seconds, nothing, nothing, event.sensor, event.value))
+        named |= watch.named
+    return named
+
+
+@cache
+def after_death() -> tuple[Tracker, list[Event]]:
+    """A tracker a day after the studio's sensor died, and what the sensor would have said from then on."""
+    log = lived("flat", 6)
+    died = faults.midnight(log, DIES)
+    tracker = Tracker(flat(), hypotheses=4)
+    for _ in follow(tracker, faults.die(log, "studio_motion", died), died.timestamp() + 86400.0):
+        pass
+    return tracker, [e for e in log if e.time > died + timedelta(days=1)]
+
+
+# --- silence ----------------------------------------------------------------------------------------------------------
+def test_a_dead_sensor_is_named_since_its_last_report_and_no_other() -> None:
+    tracker, _ = after_death()
+    (finding,) = tracker.health.findings
+    own = [
+        e for e in faults.reports(lived("flat", 6), "studio_motion") if e.time < faults.midnight(lived("flat", 6), DIES)
+    ]
+    assert (finding.sensor, finding.since) == ("studio_motion", own[-1].time)
+    assert finding.kind in ("dead", "stuck")
+    assert 0.99 < finding.probability < 1.0
+    assert finding.until is None
+    assert f"Its last word was {own[-1].value}" in finding.evidence
+    assert tracker.health.over == ()
+
+
+def test_the_tracker_treats_it_as_if_told_and_believes_it_again_when_it_is_back() -> None:
+    tracker: Tracker = pickle.loads(pickle.dumps(after_death()[0]))
+    assert ("blind", "studio_motion") in tracker._known().conditions
+    back = next(e for e in after_death()[1] if e.sensor == "studio_motion" and e.value == "detected")
+    tracker.observe(back)
+    assert tracker.association is not None
+    assert tracker.association.sensor == "studio_motion"
+    assert ("blind", "studio_motion") in tracker._known().conditions  # because it is on, not because it is doubted
+    assert tracker.health.silent == frozenset()
+    tracker.advance(back.time + timedelta(seconds=10))
+    assert tracker.health.findings == ()
+    (over,) = tracker.health.over
+    assert (over.sensor, over.until) == ("studio_motion", back.time)
+
+
+def test_doubting_is_the_same_as_being_told_offline() -> None:
+    plan = home(2, hall_motion=motion("hall"), bed_motion=motion("bed"), front=contact("front"))
+    engine = Engine(plan, Settings(), 16)
+    start, _ = engine.observe(engine.start(NOON.timestamp()), at(0, "hall_motion", "detected"))
+    for sensor in plan.sensors:
+        told, _ = engine.observe(start, at(0, sensor, "offline"))
+        doubted = engine.heed(start, frozenset({sensor}), {})
+        later = [engine.advance(s, NOON.timestamp() + 900.0)[0] for s in (told, doubted)]
+        assert engine.belief(later[0]) == engine.belief(later[1])
+        again = engine.heed(doubted, frozenset(), {})
+        assert again.conditions == engine.observe(told, at(0, sensor, "online"))[0].conditions
+
+
+def test_a_tracker_that_is_not_to_watch_does_not() -> None:
+    tracker = Tracker(home(1, hall_motion=motion("hall"), bed_motion=motion("bed")), watching=False)
+    tracker.observe(at(0, "hall_motion", "detected"))
+    assert tracker._heed(tracker._known()) is tracker._known()
+
+
+def test_healthy_homes_get_no_finding() -> None:
+    found = review(flat(), lived("flat", 6), hypotheses=2)
+    assert (found.findings, found.over) == ((), ())
+    assert "No sensor looks ill." in text(found, flat())
+
+
+def test_a_hole_in_the_log_blames_nobody() -> None:
+    log = lived("flat", 4)
+    week = timedelta(days=7)
+    broken = [e if e.time < log[0].time + timedelta(days=2.5) else Event(e.time + week, e.sensor, e.value) for e in log]
+    found = review(flat(), broken, hypotheses=3)
+    assert (found.findings, found.over) == ((), ())
+    watches = Watches(flat(), 0.0)
+    owed = np.full(len(flat().sensors), 50.0)
+    watches.take(Step(HOLE + 1.0, owed, owed, "kettle", "started"))
+    assert watches.silence._odds[0].reach.max() == 0.0
+
+
+def test_offline_sensors_are_not_called_dead() -> None:
+    watches, nothing = Watches(flat(), 0.0), np.zeros(4)
+    for n in range(1, 300):  # a record of ordinary gaps
+        spoke = ["studio_motion", "bathroom_motion"][n % 2]
+        watches.take(Step(60.0 * n, np.full(4, 1.0), nothing, spoke, ["detected", "clear"][n // 2 % 2]))
+    watches.take(Step(18000.0, nothing, nothing, "studio_motion", "offline"))
+    for n in range(301, 600):
+        watches.take(Step(60.0 * n, np.full(4, 1.0), nothing, "kettle", "stopped"))
+    assert "studio_motion" not in watches.findings()
+    assert watches.findings()["bathroom_motion"].kind in ("dead", "stuck")
+
+
+def test_late_events_change_nothing_but_their_order() -> None:
+    plan = home(1, hall_motion=motion("hall", 20.0), bed_motion=motion("bed", 20.0))
+    said = [("hall_motion", "detected"), ("bed_motion", "detected"), ("hall_motion", "clear"), ("bed_motion", "clear")]
+    events = [at(7.0 * n, *said[n % 4]) for n in range(40)]
+    ordered, late = Tracker(plan, reordering_window=30.0), Tracker(plan, reordering_window=30.0)
+    for event in events:
+        ordered.observe(event)
+    for n in range(0, len(events), 2):
+        late.observe(events[n + 1])
+        late.observe(events[n])
+    for tracker in (ordered, late):
+        tracker.advance(NOON + timedelta(seconds=400))
+    (one, other) = ([o.reach for o in t.health._watches.silence._odds] for t in (ordered, late))  # type: ignore[union-attr]
+    np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-12)
+
+
+# --- chatter ----------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("sensor", ["kitchen_motion", "front_contact"])
+def test_a_chattering_sensor_is_named_within_a_day(sensor: str) -> None:
+    log = lived("garage", 9)
+    ill = faults.midnight(log, 7.3)
+    watch = ChatterWatch(garage(), log[0].seconds)
+    assert look(watch, log) == {}
+    sick = faults.chatter(log, sensor, ill, np.random.default_rng(1))
+    watch = ChatterWatch(garage(), log[0].seconds)
+    named = look(watch, [e for e in sick if e.time < ill + timedelta(days=1)])
+    assert list(named) == [sensor]
+    assert 10.0 / 3600.0 < watch.rates()[sensor] < 40.0 / 3600.0  # 20 an hour were added
+    assert named[sensor].since > ill - timedelta(hours=3)
+
+
+def test_reports_of_a_chattering_sensor_weigh_less() -> None:
+    plan = home(2, hall_motion=motion("hall"), bed_motion=motion("bed"))
+    engine = Engine(plan, Settings(), 16)
+    start, _ = engine.advance(engine.start(NOON.timestamp()), NOON.timestamp() + 3600.0)
+    event = at(3600, "bed_motion", "detected")
+    nobody = []
+    for rate in (0.0, 1 / 600, 1 / 60):
+        after, _ = engine.observe(engine.heed(start, frozenset(), {"bed_motion": rate}), event)
+        assert after.association is not None
+        nobody.append(after.association.nobody)
+    assert nobody == sorted(nobody)
+    assert nobody[0] < 0.25 < 0.5 < nobody[2]
+
+
+# --- wear, contacts, clocks, places -----------------------------------------------------------------------------------
+def test_a_fading_battery_is_named_and_healthy_ones_are_not() -> None:
+    log = lived("garage", 9)
+    assert look(WearWatch(garage(), log[0].seconds), log) == {}
+    fading = faults.fade(log, "hall_motion", faults.midnight(log, 5), 6, np.random.default_rng(1))
+    named = look(WearWatch(garage(), log[0].seconds), fading)
+    assert [(s, f.kind) for s, f in named.items()] == [("hall_motion", "fading")]
+
+
+@pytest.mark.parametrize("sensor", ["front_contact", "overhead_contact"])
+def test_a_contact_of_an_outer_door_that_is_the_wrong_way_round_is_named(sensor: str) -> None:
+    log = lived("garage", 9)
+    assert look(ContactWatch(garage()), log) == {}
+    named = look(ContactWatch(garage()), faults.invert(log, sensor))
+    assert [(s, f.kind) for s, f in named.items()] == [(sensor, "inverted")]
+
+
+def test_a_clock_an_hour_behind_and_exchanged_labels_are_named() -> None:
+    log = lived("garage", 9)
+    assert look(TimingWatch(garage(), log[0].seconds), log) == {}
+    behind = look(TimingWatch(garage(), log[0].seconds), faults.shift_clock(log, "hall_motion", -3600.0))
+    assert behind["hall_motion"].kind == "clock"
+    assert "60 min behind" in behind["hall_motion"].evidence
+    swapped = look(TimingWatch(garage(), log[0].seconds), faults.swap(log, "kitchen_motion", "main_bedroom_motion"))
+    assert swapped["kitchen_motion"].kind == swapped["main_bedroom_motion"].kind == "misplaced"
+    assert "main_bedroom_motion" in swapped["kitchen_motion"].evidence
+
+
+# --- words and command ------------------------------------------------------------------------------------------------
+def test_findings_read_well_and_come_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    simulation = simulate(flat(), days=2, seed=32)
+    simulation.log[:] = faults.invert(simulation.log, "front_contact")
+    write(simulation, tmp_path)
+    arguments = ["health", str(PLANS / "one_room_flat.yaml"), str(tmp_path / "log.jsonl"), "--hypotheses", "2"]
+    assert cli.run([*arguments, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    (finding,) = told["findings"]
+    assert finding["sensor"] == "front_contact"
+    assert finding["meaning"] == MEANING["inverted"]
+    assert finding["until"] is None
+    assert told["events"] == len(simulation.log)
+    assert cli.run(arguments) == 0
+    page = capsys.readouterr().out
+    assert "front_contact  says open for closed and closed for open (inverted, probability 0.99" in page
+    assert max(map(len, page.splitlines())) <= 110
+
+
+def test_the_command_names_what_is_wrong_with_its_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    empty, bad = tmp_path / "empty.jsonl", tmp_path / "bad.jsonl"
+    empty.write_text("", encoding="utf-8")
+    bad.write_text('{"time": "2026-03-01T12:00:00+00:00", "sensor": "attic", "value": "detected"}\n', encoding="utf-8")
+    plan = str(PLANS / "one_room_flat.yaml")
+    assert cli.run(["health", plan, str(empty)]) == 2
+    assert "The log is empty" in capsys.readouterr().out
+    assert cli.run(["health", plan, str(bad)]) == 2
+    assert f"{bad}:1:" in capsys.readouterr().err
+    assert json.loads(to_json(review(flat(), [])))["findings"] == []

@@ -1,0 +1,216 @@
+"""The mathematics of sick sensors against sums written out, other libraries and logs drawn from the model itself."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+from scipy import stats
+
+from benchmarks.exact.drawing import draw_life
+from presence import Floorplan
+from presence.health.chances import ChanceMeter, locks_beside, ways_past
+from presence.health.findings import NAMED
+from presence.health.odds import FAILURE_RATE, ChangeOdds, probability
+from presence.health.step import Step
+from presence.health.tails import ENOUGH, GapTails
+from presence.health.timing import CLOSE, best_lag, coincidences, exchange_gains, rooms_apart
+from presence.health.timing import LAGS as TRIED
+from presence.health.wear import FADED, LEAST_SHARE, REPEATS, WearWatch
+from presence.inference import Engine
+from presence.settings import Settings
+from tests.oracle import contact, home, motion
+
+NOTHING = np.zeros(0)
+
+
+# --- chances ----------------------------------------------------------------------------------------------------------
+def watched(people: int) -> Floorplan:
+    return home(people, hall_motion=motion("hall", 20.0), bed_motion=motion("bed", 20.0), contact=contact("front"))
+
+
+def steps_of(plan: Floorplan, hours: float, seed: int) -> tuple[np.ndarray, np.ndarray, float]:
+    """Reports that could be expected of each sensor, what was expected, and the log-likelihood of all silences."""
+    engine = Engine(plan, Settings(), 16)
+    meter, names = ChanceMeter(engine.model), list(plan.sensors)
+    events = draw_life(plan, hours * 3600.0, seed).events
+    snapshot = engine.start(events[0].seconds)
+    made, expected, lost = np.zeros(len(names)), np.zeros(len(names)), 0.0
+    for event in events:
+        while snapshot.seconds < event.seconds:  # in short steps: rates change while nothing is heard
+            quiet, _ = engine.advance(snapshot, min(event.seconds, snapshot.seconds + 5.0))
+            expected += meter.measure(snapshot, quiet, quiet, None).expected
+            lost += snapshot.mixture.log_likelihood - quiet.mixture.log_likelihood
+            snapshot = quiet
+        telling = event.value in ("detected", "open") or (
+            event.value == "closed" and ("open", "front") in snapshot.conditions
+        )
+        made[names.index(event.sensor)] += telling
+        snapshot, _ = engine.observe(snapshot, event)
+    return made, expected, lost
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_a_healthy_sensor_makes_as_many_reports_as_it_owes(people: int) -> None:
+    """Counts less compensators are martingales (Daley & Vere-Jones 2003, section 7.2) on logs drawn from the model."""
+    made, expected, lost = steps_of(watched(people), 12.0 / people, 7)
+    assert made.sum() > 100
+    assert (np.abs(made - expected) < 4.0 * np.sqrt(expected) + 1.0).all(), (made, expected)
+    assert expected.sum() == pytest.approx(lost, rel=0.02)  # the likelihood says exactly how much all together owed
+
+
+def test_ways_lead_past_what_lies_between() -> None:
+    rooms = {"hall": {}, "bed": {}, "den": {}}
+    doors = {"front": ["hall", "away"], "inner": ["hall", "den"], "last": ["den", "bed"]}
+    ends = {name: {"between": between} for name, between in doors.items()}
+    sensors = {
+        "h": motion("hall"),
+        "d": motion("den"),
+        "b": motion("bed"),
+        "f": contact("front"),
+        "i": contact("inner"),
+    }
+    plan = home(1, rooms=rooms, doors=ends, **sensors)
+    order = ("hall", "bed", "den", "away")
+    ways = ways_past(plan, order)
+    past = {name: ways[order.index("away"), order.index("bed"), n] for n, name in enumerate(plan.sensors)}
+    assert past == {"h": 1.0, "d": 1.0, "b": 0.0, "f": 1.0, "i": 1.0}
+    back = {name: ways[order.index("bed"), order.index("den"), n] for n, name in enumerate(plan.sensors)}
+    assert back == {"h": 0.0, "d": 0.0, "b": 1.0, "f": 0.0, "i": 0.0}  # whoever leaves a room was in its sight
+
+
+def test_a_lock_tells_of_its_contact_only() -> None:
+    plan = home(1, h=motion("hall"), f=contact("front"), o=contact("back"), l={"kind": "lock", "door": "front"})
+    beside = locks_beside(plan)
+    names = list(plan.sensors)
+    assert beside[names.index("l"), names.index("f")] == 0.5
+    assert beside.sum() == 0.5
+
+
+# --- tails and odds ---------------------------------------------------------------------------------------------------
+def test_few_gaps_give_the_heavy_tail_of_their_gamma_posterior() -> None:
+    """Exponential excesses with a Gamma posterior on the rate have a Lomax tail: scipy's, with k of n above."""
+    tails = GapTails(1, 1.0, 4.0)
+    for gap in (0.5, 0.2, 3.0, 6.0, 1.5):
+        tails.learn(0, gap)
+    above, gaps, excess = 2.0 + 3.0, 4.0 + 5.0, 2.0 * 4.0 + 2.0 + 5.0 + 0.5
+    for gap in (2.0, 10.0, 80.0):
+        expected = math.log(above / gaps) + stats.lomax(above, scale=excess).logsf(gap - 1.0)
+        assert tails.log_survival(np.array([gap]))[0] == pytest.approx(expected, rel=1e-12)
+    assert tails.log_survival(np.array([0.9]))[0] == 0.0
+
+
+def test_many_gaps_give_their_own_tail_whatever_their_short_ones() -> None:
+    """Nine in ten gaps are short; far out the law is that of the long ones alone."""
+    rng = np.random.default_rng(3)
+    tails = GapTails(1, 1.0, 4.0)
+    for _ in range(4000):
+        tails.learn(0, rng.exponential(8.0) if rng.random() < 0.1 else rng.exponential(0.4))
+    true = math.log(0.1) - 100.0 / 8.0
+    assert tails.log_survival(np.array([100.0]))[0] == pytest.approx(true, abs=2.5)
+
+
+@given(st.lists(st.floats(0.0, 500.0), max_size=80), st.floats(0.0, 400.0), st.floats(1.0, 300.0))
+@effort(deadline=None, max_examples=60)
+def test_no_gap_is_impossible_and_longer_ones_are_rarer(gaps: list[float], gap: float, more: float) -> None:
+    tails = GapTails(1, 1.0, 4.0)
+    for each in gaps:
+        tails.learn(0, each)
+    here, there = (float(tails.log_survival(np.array([x]))[0]) for x in (gap, gap + more))
+    assert -np.inf < there <= 0.0
+    same_law = len(gaps) < ENOUGH  # with more, a longer gap may be read from a higher threshold
+    assert there <= here + 1e-12 or not same_law
+
+
+def test_odds_of_a_change_are_the_sum_over_all_times_of_it() -> None:
+    """Bayes' rule written out: dead since any earlier minute, against alive and silent all the time."""
+    odds = ChangeOdds(1, 0.0, 1.0, 4.0)
+    reaches = np.cumsum(np.random.default_rng(1).exponential(0.5, 400))
+    for minute, reach in enumerate(reaches, start=1):
+        odds.reach[0] = reach
+        odds.weigh(60.0 * minute)
+    survival = np.exp([odds.tails.log_survival(np.array([reach]))[0] for reach in reaches])
+    died = sum(FAILURE_RATE * 60.0 * s for s in survival)  # alive until then, silent by death ever since
+    assert odds.log_odds[0] == pytest.approx(math.log(died / survival[-1]), rel=1e-9)
+    odds.end(0, float(reaches[-1]))
+    assert odds.log_odds[0] == -np.inf
+    assert odds.tails.longest[0] == reaches[-1]
+
+
+def test_probabilities_are_never_quite_sure() -> None:
+    assert probability(0.0) == 0.5
+    assert 0.0 < probability(-np.inf) < 1e-5
+    assert 1.0 - 1e-5 < probability(1e9) < 1.0
+    assert probability(NAMED) > 0.99
+
+
+# --- repeats ----------------------------------------------------------------------------------------------------------
+def test_repeats_are_weighed_by_bayes_rule_over_all_times_of_a_change() -> None:
+    plan = home(1, h=motion("hall"))
+    watch = WearWatch(plan, 0.0)
+    rng = np.random.default_rng(5)
+    values = ["clear", "detected"]
+    log = [values[0]]
+    for _ in range(30):
+        log.append(log[-1] if rng.random() < 0.1 else values[1 - values.index(log[-1])])
+    repeats, reports, died = *REPEATS, 0.0
+    log_lr = 0.0
+    terms: list[float] = []  # of a change just before each report: its prior, and the evidence from then on
+    for n, value in enumerate(log):
+        watch.take(Step(60.0 * n, NOTHING, NOTHING, "h", value))
+        again = n > 0 and log[n - 1] == value
+        usual = max(LEAST_SHARE, repeats / reports)
+        log_lr = math.log(FADED / usual) if again else math.log((1 - FADED) / (1 - usual))
+        terms = [t + log_lr for t in [*terms, math.log(FAILURE_RATE * (60.0 if n else 1.0))]]
+        died = float(np.logaddexp.reduce(terms))
+        if died < 0.0:
+            repeats, reports = repeats + again, reports + 1.0
+    assert watch._log_odds["h"] == pytest.approx(died, rel=1e-9)
+
+
+# --- timing -----------------------------------------------------------------------------------------------------------
+def test_coincidences_are_counted_as_by_hand() -> None:
+    rng = np.random.default_rng(2)
+    own, near, lags = (
+        np.sort(rng.uniform(0, 5000, 60)),
+        np.sort(rng.uniform(0, 5000, 40)),
+        np.array([-300.0, 0.0, 70.0]),
+    )
+    by_hand = [np.mean([min(abs(t - lag - u) for u in near) < CLOSE for t in own]) for lag in lags]
+    assert coincidences(own, near, lags) == pytest.approx(by_hand, rel=1e-12)
+
+
+@pytest.mark.parametrize("off", [-3600.0, -120.0, 300.0])
+def test_a_clock_that_is_off_fits_at_its_lag_alone(off: float) -> None:
+    rng = np.random.default_rng(4)
+    near = np.sort(rng.uniform(0, 7 * 86400.0, 600))
+    own = np.sort(rng.choice(near, 120, replace=False) + rng.uniform(-8, 8, 120))
+    right = best_lag(coincidences(own, near, TRIED), len(own))
+    wrong = best_lag(coincidences(own + off, near, TRIED), len(own))
+    assert right.log_odds < 0.0
+    assert wrong.log_odds > NAMED
+    assert wrong.seconds == pytest.approx(off, abs=10.0)
+
+
+def test_exchanged_labels_gain_what_the_two_likelihoods_differ_by() -> None:
+    """A chain of nine rooms whose neighbours follow each other; the labels of two are exchanged."""
+    rooms = {f"r{n}": {} for n in range(9)}
+    doors = {f"d{n}": {"between": [a, b]} for n, (a, b) in enumerate(pairwise([*rooms, "away"]))}
+    plan = home(1, rooms=rooms, doors=doors, **{f"m{n}": motion(f"r{n}") for n in range(9)})
+    apart = rooms_apart(plan)
+    assert apart[0].tolist() == [0, 1, 2, 3, 3, 3, 3, 3, 3]
+    rng = np.random.default_rng(6)
+    pairs = rng.poisson(np.where(apart == 1, 90.0, np.where(apart == 2, 9.0, 1.0))).astype(float)
+    pairs = np.triu(pairs, 1) + np.triu(pairs, 1).T
+    right = exchange_gains(pairs, apart)
+    assert right.max() <= 0.0
+    order = [6, 1, 2, 3, 4, 5, 0, 7, 8]
+    told = pairs[np.ix_(order, order)]
+    gains = exchange_gains(told, apart)
+    assert np.unravel_index(gains.argmax(), gains.shape) in ((0, 6), (6, 0))
+    assert gains[0, 6] > 50.0
