@@ -24,6 +24,8 @@ from benchmarks.open_sets import (
     two_residents_month,
 )
 from benchmarks.open_sets.recording import read_layout
+from presence import Settings
+from presence.learned import apply, write_learned
 
 # Two rooms in a row, joined by an opening: dayroom with sensors M01 M02, workroom with M03 M04 and a cupboard D07.
 FLAT = {
@@ -403,3 +405,14 @@ def test_what_was_learned_for_another_plan_is_refused(tmp_path: Path, capsys: py
     assert "learned.json" in capsys.readouterr().err
     with pytest.raises(SystemExit):
         main(["single_resident", str(tmp_path), "--learned", str(wrong), "--settings", '{"door_rate": 0.1}'])
+
+
+def test_what_was_learned_is_used(tmp_path: Path) -> None:
+    folder, path = write_house(tmp_path / "house"), tmp_path / "learned.json"
+    plan = single_resident.load(folder).plan
+    write_learned(path, plan, apply(plan, Settings(outer_door_rate=0.0123), {}, {}, {}))
+    other = Settings(outer_door_rate=0.0123)
+    given: list[dict[str, Any]] = [{"learned": path}, {"settings": other}, {}]
+    found, same, usual = (run_single_resident(folder, **more)["tracker"]["log_likelihood"] for more in given)
+    assert found == pytest.approx(same, abs=1e-9)
+    assert found != pytest.approx(usual, abs=1e-3)
