@@ -58,10 +58,14 @@ class EngineCore:
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     def start(self, seconds: float) -> Snapshot:
-        """Before any evidence everybody is where they usually are at this hour: hardly away in their sleeping hours."""
+        """Before any evidence everybody is where they usually are at this hour: hardly away in their sleeping hours.
+
+        A sensor that sees still people may have been on since before the log: its silence tells nothing yet.
+        """
         sleeping, change_at = self.model.sleeping(seconds)
         mixture = start(self.model.usual(self.model.world(sleeping).sight, sleeping), len(self.seats))
-        return Snapshot(seconds, mixture, sleeping, change_at)
+        unknown = frozenset(("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy")
+        return Snapshot(seconds, mixture, sleeping, change_at, unknown)
 
     # --- time passes ------------------------------------------------------------------------------------------------
     def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:

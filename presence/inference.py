@@ -53,7 +53,8 @@ class Engine(DoorEngine):
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
-        if not (lasting and blind in snapshot.conditions):
+        unknown = sensor.kind == "occupancy" and sensor.id not in snapshot.holders  # may have been on since before
+        if unknown or not (lasting and blind in snapshot.conditions):
             s = self.settings
             nobody = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
             before = snapshot.mixture

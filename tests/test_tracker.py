@@ -531,9 +531,21 @@ def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
         "seat": [(5.0, "mat", "offline"), (6.0, "mat", "pressed")],
         "taken": [(5.0, "mat", "pressed"), (6.0, "mat", "offline")],
     }.items():
+        lines = [(1.0, "radar", "vacant"), *lines]
         conditions[name] = followed(SMALL, [at(*line) for line in lines])._known().conditions
     assert conditions == {
         "door": frozenset({("open", "inner")}),
         "seat": frozenset({("pressed", "mat")}),
         "taken": frozenset({("pressed", "mat")}),
     }
+
+
+def test_a_sensor_that_may_be_on_since_before_the_log_is_not_silent_yet() -> None:
+    """Its first report settles it: until then only the tag speaks, and its silence is no sign of an empty room."""
+    tag = at(5.0, "P1_tag", "room")
+    unknown, vacant = (followed(SMALL, [*first, tag]) for first in ([], [at(1.0, "radar", "vacant")]))
+    for tracker in (unknown, vacant):
+        tracker.advance(time_at(1800.0))
+    assert unknown.belief.rooms["room"] > 2 * vacant.belief.rooms["room"]
+    unknown.observe(at(1801.0, "radar", "occupied"))
+    assert unknown.belief.rooms["room"] > 0.9
