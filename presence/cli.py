@@ -10,6 +10,7 @@ import os
 import sys
 import time
 from collections.abc import Sequence
+from typing import Any
 
 import click
 
@@ -21,6 +22,7 @@ from presence import __version__
 from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_learn import learn
+from presence.cli_smooth import smooth
 from presence.cli_source import (
     DONE,
     FAILED,
@@ -110,11 +112,19 @@ def check(plan: str) -> None:
 @click.argument("log", type=click.Path(allow_dash=True))
 @EVERY
 @click.option("--associations", is_flag=True, help="Also tell who caused each event.")
+@click.option("--explain", is_flag=True, help="Also tell why, where a room's answer changes or a passage is final.")
 @LEARNED
 @STRICT
 @HYPOTHESES
 def replay(
-    plan: str, log: str, every: float, associations: bool, learned: str | None, strict: bool, hypotheses: int
+    plan: str,
+    log: str,
+    every: float,
+    associations: bool,
+    explain: bool,
+    learned: str | None,
+    strict: bool,
+    hypotheses: int,
 ) -> int:
     """Track a log (- for standard input) and print what is believed as it goes."""
     from presence.replay import replay as lines
@@ -124,7 +134,8 @@ def replay(
     source = Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
     at_once = log == "-" or out.isatty()
-    for line in lines(home, source, every=every, associations=associations, settings=settings, hypotheses=hypotheses):
+    options: dict[str, Any] = {"settings": settings, "hypotheses": hypotheses}
+    for line in lines(home, source, every=every, associations=associations, explain=explain, **options):
         out.write(to_json(line) + "\n")
         if at_once or time.monotonic() - flushed > PATIENCE:
             out.flush()
@@ -218,6 +229,7 @@ def simulate(
 cli.add_command(advise)
 cli.add_command(draw)
 cli.add_command(learn)
+cli.add_command(smooth)
 
 
 @cli.command()

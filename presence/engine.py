@@ -126,12 +126,16 @@ class EngineCore:
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
         if what == "still":
             return self._still(snapshot, sensor)
-        inside = np.zeros((len(self.names), self.model.states.size))
-        inside[: self.model.persons, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
-        mixture = witness(snapshot.mixture, inside, self.settings.occupancy_stuck, self.most)
+        mixture = witness(snapshot.mixture, self._inside(sensor), self.settings.occupancy_stuck, self.most)
         return self._schedule(
             replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
         )
+
+    def _inside(self, sensor: str) -> Array:
+        """1 for the states in which a person is in a sensor's room, shape (P, S)."""
+        inside = np.zeros((len(self.names), self.model.states.size))
+        inside[: self.model.persons, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
+        return inside
 
     def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
         """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
@@ -205,12 +209,11 @@ class EngineCore:
         ways: list[Way],
         nobody_rate: float | Array,
         accepting: tuple[int, ...] = (),
-        ghost: tuple[int, Array] | None = None,
+        ghost: tuple[int, Array, Array] | None = None,
     ) -> Snapshot:
         """Branch on who caused an event, and remember who did."""
         nobody = np.broadcast_to(nobody_rate, (len(snapshot.mixture.weight),))
-        if snapshot.association is None and self.numbers is not None:
-            ways = [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
+        ways = self._numbered(snapshot, ways)
         weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
         mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
@@ -222,6 +225,12 @@ class EngineCore:
             same_as_previous=caused.same_as_before,
             holders={**snapshot.holders, event.sensor: association},
         )
+
+    def _numbered(self, snapshot: Snapshot, ways: list[Way]) -> list[Way]:
+        """The first event is given to the first of those who cannot be told apart (see `first_noticed`)."""
+        if snapshot.association is not None or self.numbers is None:
+            return ways
+        return [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
 
     def _association(self, event: Event, caused: Caused) -> Association:
         people = {name: float(p) for name, p in zip(self.names, caused.beings, strict=True)}
@@ -235,4 +244,8 @@ class EngineCore:
         """Evidence about one being: a likelihood per state, shape (S,)."""
         factor = np.ones((len(self.names), self.model.states.size))
         factor[self.names.index(person)] = likelihood
+        return self._factor(snapshot, factor)
+
+    def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
+        """Evidence about each being by itself: a likelihood per state, shape (P, S) or (P, K, S)."""
         return replace(snapshot, mixture=scaled(snapshot.mixture, factor))

@@ -10,6 +10,7 @@
     |   +-- LateEventError    older than the reordering window
     |   +-- TimeError         without an offset, not finite, or backwards
     +-- SettingError          a setting of the model is unknown or out of range
+    +-- UnexplainedError      no such room, or no door event that is remembered
 
 Every text says what is wrong, which value, where, and what would be right.
 """
@@ -82,6 +83,10 @@ class TimeError(EventError):
 
 class SettingError(PresenceError, ValueError):
     """A setting of the model is unknown or out of range."""
+
+
+class UnexplainedError(PresenceError, LookupError):
+    """Something was to be explained that the plan does not have or the tracker does not remember."""
 
 
 def shown(value: Any) -> str:

@@ -22,9 +22,9 @@ from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
 from presence.metrics import BinarySums, CountSums
 from presence.passages import Passage
-from presence.replay import replay, rfc3339
+from presence.replay import Line, replay, rfc3339
 from presence.settings import Settings
-from presence.snapshot import Association, Belief
+from presence.snapshot import Belief
 from presence.stretches import Stretches
 from presence.switching import LastMovement, SwitchingSums
 from presence.truth import TruthLine
@@ -155,7 +155,7 @@ class Scoring:
             self._pulled.append(event)
             yield event
 
-    def line(self, line: Belief | Passage | Association) -> bool:
+    def line(self, line: Line) -> bool:
         """Take in the next answer; False once the truth has ended."""
         if isinstance(line, Passage):
             self.direction.answer(line)

@@ -130,7 +130,7 @@ def branch(
     accepting: Sequence[int] = (),
     settling: Sequence[int] = (),
     evidence_weight: float = 1.0,
-    ghost: tuple[int, Array] | None = None,
+    ghost: tuple[int, Array, Array] | None = None,
 ) -> tuple[Mixture, Caused]:
     """Branch every hypothesis on who caused an event and how, then merge down to at most `most`.
 
@@ -141,7 +141,7 @@ def branch(
         most: the largest number of hypotheses kept; None keeps all (exact).
         accepting: open windows (indices) whose label a passage in this event settles.
         settling: tracked windows (indices) in which a passage in this event counts.
-        ghost: for a sensor that can be on by itself, its index and the distribution (3,) it has if nobody caused this.
+        ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
@@ -275,11 +275,11 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
     return reduce(grown, rows, row.reshape(persons, -1)[:, chosen] * count + parent, most)
 
 
-def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array] | None) -> Array:
+def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array, Array] | None) -> Array:
     """Why each sensor is on, for each candidate: the one concerned is on by itself where nobody caused the event."""
     if ghost is not None:
-        index, distribution = ghost
-        ghosts[:, index] = np.where(nobody[:, None], distribution, [1.0, 0.0, 0.0])
+        index, by_itself, caused = ghost
+        ghosts[:, index] = np.where(nobody[:, None], by_itself, caused)
     return ghosts
 
 

@@ -14,7 +14,6 @@ from presence.doors import DoorEngine
 from presence.engine import STILL
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import scaled
 from presence.passages import Passage
 from presence.places import shared_bed
 from presence.snapshot import Belief, Snapshot
@@ -82,7 +81,7 @@ class Engine(DoorEngine):
         if sensor.kind == "occupancy" and sensor.room is not None:
             factor = np.ones((len(self.names), self.model.states.size))
             factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
-            snapshot = replace(snapshot, mixture=scaled(snapshot.mixture, factor))
+            snapshot = self._factor(snapshot, factor)
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
             snapshot = self._unschedule(snapshot, sensor.id)
@@ -117,9 +116,10 @@ class Engine(DoorEngine):
         nobody: Array | float = s.seat_false_alarm_rate
         if not pressed:
             nobody = ghosts[:, index] @ self.ghost_rates + s.object_false_alarm_rate
-        ghost = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share] if pressed else [1.0, 0.0, 0.0])
+        silent = np.array([1.0, 0.0, 0.0])
+        by_itself = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share]) if pressed else silent
         ways = self._world(snapshot).ways(sensor.id, event.value)
-        snapshot = self._branch(snapshot, event, ways, nobody, ghost=(index, ghost))
+        snapshot = self._branch(snapshot, event, ways, nobody, ghost=(index, by_itself, silent))
         conditions = snapshot.conditions - {condition, ("blind", sensor.id)}
         snapshot = replace(snapshot, conditions=conditions | {condition} if pressed else conditions)
         return snapshot if not pressed or shared_bed(self.plan, sensor) else self._one_each(snapshot, sensor)
@@ -132,7 +132,7 @@ class Engine(DoorEngine):
         took = mixture.cause[:, :-1].T  # (P, K)
         factor = np.ones_like(mixture.x)
         factor[:, :, there] = (took + (1.0 - took) * self.settings.seat_shared_share)[:, :, None]
-        return replace(snapshot, mixture=scaled(mixture, factor))
+        return self._factor(snapshot, factor)
 
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer, but for a taken seat."""

@@ -8,18 +8,20 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
 
 from presence.errors import SettingError
 from presence.events import Event
+from presence.explained import Explainer
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.settings import Settings
 from presence.snapshot import Association, Belief
+from presence.telling import Explanation
 from presence.tracker import Tracker
 
-Line = Belief | Passage | Association
+Line = Belief | Passage | Association | Explanation
 
 
 def replay(
@@ -28,6 +30,7 @@ def replay(
     *,
     every: float = 60.0,
     associations: bool = False,
+    explain: bool = False,
     settings: Settings | None = None,
     hypotheses: int = 16,
 ) -> Iterator[Line]:
@@ -42,6 +45,7 @@ def replay(
         events: in order of time (see `presence.events.reorder`).
         every: step of the grid of beliefs, seconds.
         associations: also tell who caused each event that somebody can have caused.
+        explain: also tell why, where a room's answer changes sides and where a passage is final.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
 
@@ -52,6 +56,7 @@ def replay(
     if not (math.isfinite(every) and every >= 0.001):
         raise SettingError(f"every: {every!r} is not a number of seconds of at least 0.001")
     tracker = Tracker(plan, settings, hypotheses=hypotheses)
+    tell: Callable[[Iterable[Line]], Iterator[Line]] = Explainer(tracker).after if explain else iter
     step: int | None = None
     latest: Association | None = None
     for event in events:
@@ -59,19 +64,19 @@ def replay(
         step = math.ceil(seconds / every) if step is None else step
         while step * every < seconds:
             tracker.advance(datetime.fromtimestamp(step * every, UTC))
-            yield from tracker.take_passages()
-            yield tracker.belief
+            yield from tell(tracker.take_passages())
+            yield from tell([tracker.belief])
             step += 1
         tracker.observe(event)
-        yield from tracker.take_passages()
+        yield from tell(tracker.take_passages())
         if associations and tracker.association is not None and tracker.association is not latest:
             latest = tracker.association
             yield latest
 
 
-def to_json(line: Line) -> str:
-    """One output line (without its line end)."""
-    return json.dumps(_fields(line))
+def to_json(line: Line, **marks: object) -> str:
+    """One output line (without its line end); marks are added to its fields."""
+    return json.dumps({**_fields(line), **marks})
 
 
 def _fields(line: Line) -> dict[str, object]:
@@ -95,6 +100,8 @@ def _fields(line: Line) -> dict[str, object]:
             "final": line.final,
             **({"inferred": True} if line.inferred else {}),
         }
+    if isinstance(line, Explanation):
+        return explanation_fields(line)
     return {
         "kind": "association",
         "time": rfc3339(line.time),
@@ -102,6 +109,36 @@ def _fields(line: Line) -> dict[str, object]:
         "value": line.value,
         "people": dict(line.people),
         "nobody": line.nobody,
+    }
+
+
+def explanation_fields(why: Explanation) -> dict[str, object]:
+    """An explanation as a line of our own kind; decibans of the evidence add up to `decibans`."""
+    about = {"room": why.room} if why.room is not None else {"door": why.door, "direction": why.direction}
+    return {
+        "kind": "explanation",
+        "time": rfc3339(why.time),
+        **about,
+        "claim": why.claim,
+        "from": rfc3339(why.begin),
+        "before": why.before,
+        "probability": why.probability,
+        "decibans": why.decibans,
+        "evidence": [
+            {
+                "what": e.text,
+                "from": rfc3339(e.begin),
+                "to": rfc3339(e.end),
+                "decibans": e.decibans,
+                **({"people": dict(e.people)} if e.people else {}),
+                **({"parts": dict(e.parts)} if e.parts else {}),
+            }
+            for e in why.evidence
+        ],
+        "hypotheses": [
+            {"probability": s.weight, "people": dict(s.rooms), "latest_event_by": s.caused, "what": s.text}
+            for s in why.stories
+        ],
     }
 
 

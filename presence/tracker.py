@@ -13,14 +13,19 @@ from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from presence.errors import LateEventError, TimeError, UnknownSensorError, UnknownValueError
 from presence.events import Event
 from presence.floorplan import VALUES, Floorplan
 from presence.inference import Engine
 from presence.passages import Passage
+from presence.record import Record
 from presence.settings import Settings
 from presence.snapshot import Association, Belief, Snapshot
+
+if TYPE_CHECKING:
+    from presence.telling import Explanation
 
 REMEMBERED_PASSAGES = 200
 """How many answers `Tracker.passages` keeps."""
@@ -70,6 +75,7 @@ class Tracker:
         self._snapshot: Snapshot | None = None
         self._belief: tuple[Snapshot, Belief] | None = None
         self._recent: list[tuple[float, Event | None, Snapshot]] = []
+        self._record = Record()
         self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
         self._untaken: deque[Passage] = deque(maxlen=10_000)
         self._started = math.inf
@@ -187,6 +193,28 @@ class Tracker:
         """Sum of what all merges so far can have lost, in probability times squared distance (0 = exact)."""
         return self._known().mixture.merged
 
+    def explain(self, room: str, since: datetime | None = None) -> Explanation:
+        """What moved the probability that somebody is in a room; by default during the last half hour.
+
+        Raises:
+            UnexplainedError: if the plan has no such room.
+            TimeError: before the first event or advance, or if `since` has no offset.
+        """
+        from presence.explain import explain_room
+
+        begin = None if since is None else _seconds(since)
+        return explain_room(self._engine, self._record.with_latest(self._recent), self._known(), room, begin)
+
+    def explain_passage(self, passage: Passage) -> Explanation:
+        """What speaks for the likelier direction of a recent passage.
+
+        Raises:
+            UnexplainedError: if no door event that is remembered stands behind the answer.
+        """
+        from presence.explain import explain_passage
+
+        return explain_passage(self._engine, self._record.with_latest(self._recent), self._known(), passage)
+
     # --- inside ------------------------------------------------------------------------------------------------------
     def _begin(self, seconds: float) -> None:
         """Nothing is known before the earliest instant."""
@@ -215,7 +243,7 @@ class Tracker:
         now = self._known()
         horizon = now.seconds - self.reordering_window
         while self._recent and self._recent[0][0] < horizon:
-            del self._recent[0]
+            self._record.add(*self._recent.pop(0))
         self._final_until = now.time
 
     def _take(self, event: Event) -> None:

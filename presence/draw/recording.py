@@ -117,7 +117,7 @@ def recording(
             keeper.passage(line)
         elif isinstance(line, Explanation):
             keeper.reason(line)
-        else:
+        elif isinstance(line, Association):
             keeper.cause(line)
     return keeper.recording(MOST_INSTANTS if most is None else most)
 

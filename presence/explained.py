@@ -1,0 +1,84 @@
+"""Explanations over a whole log: beside the answers of a replay, or of chosen rooms at chosen instants."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from datetime import datetime, timedelta
+
+from presence.errors import UnexplainedError
+from presence.events import Event
+from presence.explain import STRETCH
+from presence.floorplan import Floorplan
+from presence.passages import Passage
+from presence.settings import Settings
+from presence.snapshot import Association, Belief
+from presence.telling import Explanation
+from presence.tracker import Tracker
+
+Line = Belief | Passage | Association | Explanation
+
+
+class Explainer:
+    """Adds reasons to the lines of a replay: where a room's answer changes sides, and where a passage is final."""
+
+    def __init__(self, tracker: Tracker) -> None:
+        self.tracker = tracker
+        self._told: dict[str, tuple[bool, datetime]] = {}
+        """For each room: whether it was last told as occupied, and when that was first told."""
+
+    def after(self, lines: Iterable[Line]) -> Iterator[Line]:
+        """Each line, and the reasons behind it after it."""
+        for line in lines:
+            yield line
+            if isinstance(line, Belief):
+                yield from self._changes(line)
+            elif isinstance(line, Passage) and line.final and not line.inferred:
+                with suppress(UnexplainedError):  # closings are answered, but have no evidence of their own
+                    yield self.tracker.explain_passage(line)
+
+    def _changes(self, belief: Belief) -> Iterator[Explanation]:
+        for room, p in belief.rooms.items():
+            occupied, since = self._told.get(room, (p >= 0.5, belief.time))
+            if occupied == (p >= 0.5):
+                self._told.setdefault(room, (occupied, since))
+                continue
+            self._told[room] = (p >= 0.5, belief.time)
+            yield self.tracker.explain(room, max(since, belief.time - timedelta(seconds=STRETCH)))
+
+
+def explain_log(
+    plan: Floorplan,
+    events: Iterable[Event],
+    asked: Iterable[tuple[str, datetime]],
+    *,
+    settings: Settings | None = None,
+    hypotheses: int = 16,
+) -> Iterator[Explanation]:
+    """Why each of some rooms was believed to be occupied, or not, at each of some instants of a log.
+
+    Args:
+        plan: the home.
+        events: in order of time (see `presence.events.reorder`).
+        asked: (room, instant), told in the order of the instants; instants before the first event are passed over.
+        settings: rates and probabilities of the model.
+        hypotheses: the largest number of hypotheses kept.
+
+    Raises:
+        UnexplainedError: if the plan has no such room.
+        EventError: as `Tracker.observe`.
+    """
+    tracker = Tracker(plan, settings, hypotheses=hypotheses)
+    waiting = sorted(asked, key=lambda item: item[1])
+    for event in events:
+        while waiting and waiting[0][1] < event.time:
+            yield from _told(tracker, *waiting.pop(0))
+        tracker.observe(event)
+    for room, time in waiting:
+        yield from _told(tracker, room, time)
+
+
+def _told(tracker: Tracker, room: str, time: datetime) -> Iterator[Explanation]:
+    if tracker.time is not None:
+        tracker.advance(max(time, tracker.time))
+        yield tracker.explain(room)

@@ -1,0 +1,59 @@
+"""The tracker's recent past, for whoever asks why: which steps it made, and a few snapshots to begin again from.
+
+Steps cost next to nothing to keep; what happened inside them is worked out again only when somebody asks.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from presence.events import Event
+from presence.snapshot import Snapshot
+
+LONGEST = 3600.0
+"""Seconds of the past that are kept at least, as long as `MOST_STEPS` is not exceeded."""
+MOST_STEPS = 512
+ANCHOR_EVERY = 32
+"""One snapshot is kept for this many steps (tens to hundreds of kilobytes each)."""
+
+
+class Step(NamedTuple):
+    """Time passed up to an instant, then an event came, or none."""
+
+    seconds: float
+    event: Event | None
+    before: Snapshot | None
+    """What was known when the step began, where that was kept."""
+
+
+class Record:
+    """A bounded memory of the steps that no late event can change any more."""
+
+    def __init__(self) -> None:
+        self._steps: deque[Step] = deque()
+        self._since_anchor = 0
+
+    def add(self, seconds: float, event: Event | None, before: Snapshot) -> None:
+        """Note a step; two silences in a row are one."""
+        last = self._steps[-1] if self._steps else None
+        if event is None and last is not None and last.event is None:
+            self._steps[-1] = last._replace(seconds=seconds)
+            return
+        anchored = last is None or self._since_anchor + 1 >= ANCHOR_EVERY
+        self._steps.append(Step(seconds, event, before if anchored else None))
+        self._since_anchor = 0 if anchored else self._since_anchor + 1
+        self._forget(seconds - LONGEST)
+
+    def _forget(self, horizon: float) -> None:
+        """Drop the oldest steps, an anchor and all that hangs on it at a time."""
+        while len(self._steps) > ANCHOR_EVERY and (
+            len(self._steps) > MOST_STEPS or self._steps[ANCHOR_EVERY - 1].seconds < horizon
+        ):
+            for _ in range(ANCHOR_EVERY):
+                self._steps.popleft()
+
+    def with_latest(self, latest: Iterable[tuple[float, Event | None, Snapshot]]) -> list[Step]:
+        """All steps kept, the oldest first, and after them those that a late event could still change."""
+        return [*self._steps, *(Step(*step) for step in latest)]

@@ -1,0 +1,182 @@
+"""The recent past taken apart: every silence and event again, and the log odds of a claim before and after each.
+
+Weight of evidence (Good 1950, "Probability and the Weighing of Evidence", ch. 6) is the logarithm of the factor on the
+odds, and weights of successive evidence add up. A silence is taken apart in a fixed order, which is exact by the chain
+rule: first time passes with no sensor heard, then one group of sensors after the other is heard to say nothing,
+
+    log odds(after) - log odds(before) = [no sensor heard] + [first group silent] + ... + [all others silent].
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.events import Event
+from presence.floorplan import Sensor
+from presence.hypotheses import Way, reweigh
+from presence.inference import Engine
+from presence.merging import NO_TRACKS, Mixture
+from presence.model import World
+from presence.passages import labels_of
+from presence.propagation import Change, Reversible, decompose, propagate
+from presence.record import Step
+from presence.snapshot import Snapshot
+
+Array = NDArray[np.float64]
+FLOOR = 1e-13
+"""Probabilities are exact to about this; nothing is told as surer than this."""
+
+
+class Piece(NamedTuple):
+    """A part of a step in which one thing happened."""
+
+    what: str
+    """`silence`, `event`, or what fell due: `expire`, `still`, `witness`."""
+    before: Snapshot
+    after: Snapshot
+    event: Event | None = None
+    sensor: str | None = None
+
+
+class TracingEngine(Engine):
+    """Does what another engine does, and notes each piece."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.__dict__.update(engine.__dict__)
+        self.pieces: list[Piece] = []
+        self._unheard: dict[tuple[bool, ...], Reversible] = {}
+
+    def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
+        after = super()._silence(snapshot, seconds)
+        if after is not snapshot:
+            self.pieces.append(Piece("silence", snapshot, after))
+        return after
+
+    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
+        _, what, sensor = snapshot.due[0]
+        after = super()._fall_due(snapshot)
+        self.pieces.append(Piece(what, snapshot, after, sensor=sensor))
+        return after
+
+    # --- what would be believed if some sensors were not heard ------------------------------------------------------
+    def unheard(self, sleeping: tuple[bool, ...]) -> Reversible:
+        """Movement alone, whether reported or not: the generators with no event rates taken off."""
+        if sleeping not in self._unheard:
+            sight = self.model.world(sleeping).sight
+            self._unheard[sleeping] = decompose(sight.weights, sight.flows, np.zeros_like(sight.weights))
+        return self._unheard[sleeping]
+
+    def take_apart(self, piece: Piece, groups: Sequence[Sequence[Sensor]]) -> list[Mixture]:
+        """A silence with no sensor heard, with each group heard in addition, and as it was (all heard)."""
+        before, after = piece.before, piece.after
+        world, base = self._world(before), self.unheard(before.sleeping)
+        ways: list[Way] = []
+        mixtures = []
+        for group in ([], *groups):
+            ways += [way for sensor in group for way in audible(world, before, sensor)]
+            moved = propagate(base, before.mixture.x, after.seconds - before.seconds, _silenced(base, ways))
+            mixtures.append(reweigh(before.mixture, moved[:, :, None]))
+        return [*mixtures, after.mixture]
+
+    # --- log odds, nats ---------------------------------------------------------------------------------------------
+    def room_log_odds(self, mixture: Mixture, room: int) -> float:
+        """Log odds that at least one person is in a room; the room's number in the model."""
+        x = mixture.x[: self.model.persons]
+        inside, outside = x @ self.model.room_of[:, room], x @ (1.0 - self.model.room_of[:, room])
+        log_absent = np.where(
+            inside < 0.5, np.log1p(-np.minimum(inside, 0.5)), np.log(np.maximum(outside, 1e-300))
+        ).sum(axis=0)
+        return _log_odds(float(mixture.weight @ -np.expm1(log_absent)), float(mixture.weight @ np.exp(log_absent)))
+
+    def direction_log_odds(self, snapshot: Snapshot, window: int, direction: int) -> float:
+        """Log odds that the passage of an open window went one way (0 forth, 1 back)."""
+        label = np.maximum(snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, window), 0.0)
+        persons = len(self.names)
+        ways = float(label[0]), float(label[1 : 1 + persons].sum()), float(label[1 + persons :].sum())
+        return _log_odds(ways[1 + direction], ways[0] + ways[2 - direction])
+
+    def supposed_log_odds(self, at: Snapshot, earlier: Snapshot, event: Event, direction: int) -> float:
+        """Log odds of a direction that a door event would have got at once, had it come at an earlier instant.
+
+        Args:
+            at: the snapshot into which the door event came: how doors and sensors stood.
+            earlier: the snapshot of the earlier instant: what was believed.
+            event: the door event.
+            direction: 0 forth, 1 back.
+        """
+        mixture = earlier.mixture
+        bare = mixture._replace(labels=np.zeros((len(mixture.weight), 0, mixture.labels.shape[2])), tracks=NO_TRACKS)
+        opened, _ = self.observe(replace(at, mixture=bare, windows=(), closings=()), event)
+        return self.direction_log_odds(opened, len(opened.windows) - 1, direction)
+
+
+def retrace(engine: TracingEngine, steps: Sequence[Step], now: Snapshot, since: float) -> list[Piece]:
+    """Take the steps in again from an instant on, as pieces that follow one another up to what is known now.
+
+    Where a snapshot was kept it is the truth: a piece ends at it, not at what the steps gave again.
+    """
+    start = max((n for n, s in enumerate(steps) if s.before is not None and s.before.seconds <= since), default=0)
+    snapshot = steps[start].before if steps else None
+    if snapshot is None:
+        return []
+    engine.pieces.clear()
+    begun = False
+    for step in steps[start:]:
+        if step.before is not None:
+            snapshot = step.before
+            _end_at(engine.pieces, snapshot)
+        if not begun and step.seconds >= since:
+            snapshot, _ = engine.advance(snapshot, min(max(since, snapshot.seconds), step.seconds))
+            engine.pieces.clear()
+            begun = True
+        snapshot, _ = engine.advance(snapshot, step.seconds)
+        if step.event is not None:
+            after, _ = engine.observe(snapshot, step.event)
+            engine.pieces.append(Piece("event", snapshot, after, step.event, step.event.sensor))
+            snapshot = after
+    _end_at(engine.pieces, now)
+    return list(engine.pieces)
+
+
+def audible(world: World, snapshot: Snapshot, sensor: Sensor) -> list[Way]:
+    """What a sensor can report now, as the ways of causing it; its silence is evidence against them."""
+    conditions, sight = snapshot.conditions, world.sight
+    if ("pressed", sensor.id) in conditions:
+        return sight.options(sensor, "released")
+    if ("blind", sensor.id) in conditions or ("unwatched", str(sensor.door)) in conditions:
+        return []
+    if sensor.kind == "contact" and ("open", str(sensor.door)) in conditions:
+        return sight.options(sensor, "closed")
+    return sight.resting_options(sensor)
+
+
+def _silenced(base: Reversible, ways: Sequence[Way]) -> Change | None:
+    """The generators less the rates of some events, as a change in symmetric coordinates."""
+    states = np.array(sorted({int(i) for way in ways for i in (*way.source, *way.target)}), dtype=np.intp)
+    if not states.size:
+        return None
+    entries = np.zeros((len(base.scale), len(states), len(states)))
+    for way in ways:
+        if way.guest is not None:  # whoever opens the door stays; the guest's own move is left to the guest
+            at = np.searchsorted(states, way.source)
+            entries[:, at, at] -= way.losses
+            continue
+        rows, columns = np.searchsorted(states, way.source), np.searchsorted(states, way.target)
+        block = np.ix_(np.arange(len(base.scale)), rows, columns)
+        entries[block] -= way.rates * base.scale[:, way.source, None] / base.scale[:, None, way.target]
+    return Change(states, entries)
+
+
+def _end_at(pieces: list[Piece], snapshot: Snapshot) -> None:
+    """Let the last piece end at a snapshot that was kept."""
+    if pieces:
+        pieces[-1] = pieces[-1]._replace(after=snapshot)
+
+
+def _log_odds(claim: float, other: float) -> float:
+    return float(np.log(max(claim, FLOOR)) - np.log(max(other, FLOOR)))

@@ -1,0 +1,226 @@
+"""Weights of evidence added up and put into words: what an explanation holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import NamedTuple
+
+from presence.floorplan import Floorplan, Sensor
+from presence.merging import Mixture
+from presence.passages import utc
+from presence.retrace import Piece, TracingEngine
+from presence.stories import Story
+from presence.wording import clock, due_text, duration, event_text, likeliest
+
+DECIBANS = 10 / math.log(10)
+"""Per nat."""
+SMALL = 0.5
+"""Decibans below which evidence is told in one sum."""
+MOST_TOLD = 12
+LASTING = ("open", "unlocked", "detected", "occupied", "person", "pressed", "started")
+"""Reports that end a silence of their group of sensors."""
+
+Key = tuple[str, int | str]
+Measure = Callable[[Mixture], float]
+"""Log odds of the claim, nats."""
+
+
+class Part(NamedTuple):
+    """A part of a silence: which sensors are heard to say nothing, and what that is called."""
+
+    text: str
+    sensors: Sequence[Sensor]
+    """Empty for the first part (time alone) and the last (all other sensors)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something that happened, or did not, and what it says of the claim."""
+
+    kind: str
+    """`event`, `quiet` (a silence), `report` (one that still holds), `smaller` (a sum)."""
+    text: str
+    begin: datetime
+    end: datetime
+    decibans: float
+    """10 log10 of the factor on the odds of the claim; positive speaks for it."""
+    people: Mapping[str, float] = field(default_factory=dict)
+    """For an event: who caused it (the latest of them), `nobody` left out."""
+    count: int = 1
+    """How many events, or smaller things, these are."""
+    parts: Mapping[str, float] = field(default_factory=dict)
+    """For a silence told as one: the decibans of its parts, which add up to `decibans`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What moved the probability of a claim, and the hypotheses behind it."""
+
+    claim: str
+    """In words: `somebody in the kitchen`."""
+    room: str | None
+    """The room that the claim is about..."""
+    door: str | None
+    direction: str | None
+    """...or the door, and the direction `a>b` of a passage through it."""
+    begin: datetime
+    time: datetime
+    before: float
+    """Probability of the claim at the beginning of the stretch that is told..."""
+    probability: float
+    """...and at its end."""
+    decibans: float
+    """Log odds at the end less those at the beginning: the sum of the weights."""
+    evidence: tuple[Evidence, ...]
+    """Heaviest first."""
+    stories: tuple[Story, ...]
+    """The heaviest hypotheses at the end."""
+
+    def text(self) -> str:
+        """The explanation as lines for a person to read."""
+        lines = [f"{self.claim}: {self.before:.3f} -> {self.probability:.3f} ({self.decibans:+.1f} dB)"]
+        lines += [f"  {e.decibans:+6.1f} dB  {e.text}" for e in self.evidence if abs(e.decibans) >= 0.05]
+        return "\n".join([*lines, *(f"  {story.weight:6.0%}  {story.text}" for story in self.stories)])
+
+
+@dataclass(slots=True)
+class _Told:
+    """Evidence of one kind while it is being added up."""
+
+    kind: str
+    text: str
+    begin: float
+    end: float
+    nats: float = 0.0
+    seconds: float = 0.0
+    count: int = 0
+    people: Mapping[str, float] = field(default_factory=dict)
+    parts: dict[str, float] = field(default_factory=dict)
+    """Nats of the parts of a silence told as one."""
+
+
+@dataclass(slots=True)
+class Telling:
+    """Adds up evidence of the same kind; a silence of some sensors ends where one of them speaks."""
+
+    plan: Floorplan
+    parts: Sequence[Part]
+    """Of a silence of which a room is told: time alone, each group of sensors (its own first), all others."""
+    first: float
+    """Log odds at the beginning, nats."""
+    door_event: float | None = None
+    """When it was, epoch seconds, where a passage is explained."""
+    latest: float = field(init=False)
+    _told: dict[Key, _Told] = field(default_factory=dict)
+    _spoken: int = 0
+    """How often the first group of sensors has spoken."""
+    _after: str = ""
+    """What was heard last."""
+
+    def __post_init__(self) -> None:
+        self.latest = self.first
+
+    def piece(self, engine: TracingEngine, piece: Piece, measure: Measure) -> None:
+        """Weigh a piece; a silence is told as that of the first group of sensors, with its parts."""
+        if piece.what != "silence":
+            self.whole(piece, measure(piece.after.mixture))
+            return
+        begin, end = piece.before.seconds, piece.after.seconds
+        mixtures = engine.take_apart(piece, [part.sensors for part in self.parts[1:-1]])
+        first = self.latest
+        told = self._add(("quiet", self._spoken), "quiet", self.parts[1].text, begin, end, measure(mixtures[-1]))
+        for part, mixture in zip(self.parts, mixtures, strict=True):
+            value = measure(mixture)
+            told.parts[part.text] = told.parts.get(part.text, 0.0) + value - first
+            first = value
+
+    def whole(self, piece: Piece, log_odds: float) -> None:
+        """Add a piece as it is, after which the log odds are these."""
+        begin, end = piece.before.seconds, piece.after.seconds
+        if piece.what == "silence":
+            self._add(("silence", str(begin)), "quiet", f"nothing else{self._after}", begin, end, log_odds)
+            return
+        assert piece.sensor is not None
+        sensor, event = self.plan.sensors[piece.sensor], piece.event
+        if event is None:
+            text = due_text(self.plan, piece.what, sensor, piece.before.reports)
+            self._add((sensor.id, piece.what), "report", text, end, end, log_odds)
+            return
+        text = event_text(self.plan, event)
+        self._after = f" after {text}"
+        if event.value in LASTING:
+            self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
+        told = self._add((f"{sensor.id} {self._side(end)}", event.value), "event", text, end, end, log_odds)
+        who = piece.after.association
+        if who is not None and who.sensor == sensor.id:
+            told.people = who.people
+
+    def _side(self, seconds: float) -> int:
+        """Before (-1), at (0) or after (1) the door event; 0 where there is none."""
+        return 0 if self.door_event is None else (seconds > self.door_event) - (seconds < self.door_event)
+
+    def _add(self, key: Key, kind: str, text: str, begin: float, end: float, log_odds: float) -> _Told:
+        told = self._told.setdefault(key, _Told(kind, text, begin, end))
+        told.nats += log_odds - self.latest
+        told.seconds += end - begin
+        told.end, told.count = end, told.count + 1
+        self.latest = log_odds
+        return told
+
+    # --- out ---------------------------------------------------------------------------------------------------------
+    def explanation(
+        self,
+        claim: str,
+        begin: float,
+        end: float,
+        behind: tuple[Story, ...],
+        *,
+        room: str | None = None,
+        door: str | None = None,
+        direction: str | None = None,
+    ) -> Explanation:
+        """All that was added up, of a claim about a room or about the direction of a passage."""
+        before, after = (1 / (1 + math.exp(-nats)) for nats in (self.first, self.latest))
+        total = (self.latest - self.first) * DECIBANS
+        return Explanation(
+            claim, room, door, direction, utc(begin), utc(end), before, after, total, self.evidence(), behind
+        )
+
+    def evidence(self) -> tuple[Evidence, ...]:
+        """The heaviest first; what is small in one sum."""
+        ranked = sorted(self._told.values(), key=lambda told: -abs(told.nats))
+        many = next((n for n, told in enumerate(ranked) if n == MOST_TOLD or abs(told.nats) * DECIBANS < SMALL), None)
+        heavy, small = ranked[:many], [told for told in ranked[len(ranked[:many]) :] if told.nats != 0.0]
+        found = [self._evidence(told) for told in heavy]
+        if small:
+            begin, end = min(told.begin for told in small), max(told.end for told in small)
+            nats, text = (
+                math.fsum(told.nats for told in small),
+                f"{len(small)} smaller thing{'s' if len(small) > 1 else ''}",
+            )
+            found.append(Evidence("smaller", text, utc(begin), utc(end), nats * DECIBANS, count=len(small)))
+        return tuple(found)
+
+    def _evidence(self, told: _Told) -> Evidence:
+        count = told.count if told.kind in ("event", "report") else 1
+        text, decibans = self._text(told), told.nats * DECIBANS
+        parts = {name: nats * DECIBANS for name, nats in told.parts.items()}
+        return Evidence(told.kind, text, utc(told.begin), utc(told.end), decibans, told.people, count, parts)
+
+    def _text(self, told: _Told) -> str:
+        """With when or how long, and who it was where that stands out."""
+        if told.kind == "quiet":
+            against = told.parts and told.nats * told.parts.get(told.text, 0.0) < 0
+            main = max(told.parts, key=lambda name: told.parts[name] * told.nats) if against else ""
+            return f"{told.text} for {duration(told.seconds)}" + (f" (mainly: {main})" if main else "")
+        when = f"at {clock(self.plan, utc(told.end))}"
+        if self.door_event is not None:
+            apart = duration(abs(told.end - self.door_event))
+            when = f"{apart} {'before' if told.end <= self.door_event else 'after'}"
+        if told.count > 1:
+            when = f"{'twice' if told.count == 2 else f'{told.count} times'}, the last {when}"
+        who = likeliest(self.plan, told.people)
+        return f"{told.text} {when}" + (f" ({who})" if who else "")

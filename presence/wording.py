@@ -1,0 +1,101 @@
+"""Words for what the model did: events, silences and people as a householder would tell them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from presence.events import Event
+from presence.floorplan import AWAY, Floorplan, Sensor
+
+SAYINGS = {
+    ("motion", "detected"): "movement in {room}",
+    ("motion", "clear"): "movement in {room} over",
+    ("occupancy", "occupied"): "somebody noticed in {room}",
+    ("occupancy", "vacant"): "nobody noticed in {room} any more",
+    ("camera", "person"): "somebody seen in {room}",
+    ("camera", "clear"): "nobody seen in {room} any more",
+    ("contact", "open"): "{door} opened",
+    ("contact", "closed"): "{door} closed",
+    ("phone", "home"): "{person}'s phone says home",
+    ("phone", "away"): "{person}'s phone says away",
+}
+"""How reports are told; other kinds are told as `name of the sensor, value`."""
+MOVEMENT = frozenset({"motion", "occupancy", "camera"})
+BY = {"inside": " from inside", "keypad": " on the keypad"}
+
+
+def room_name(plan: Floorplan, room: str) -> str:
+    """`the kitchen`; a label that begins with a capital letter is a name and takes no article."""
+    label = plan.rooms[room].label
+    return label if label[:1].isupper() or room == AWAY else f"the {label}"
+
+
+def door_name(plan: Floorplan, door: str) -> str:
+    """`overhead door`, `garage utility door`; what is called a door or a gate already stays as it is."""
+    name = door.replace("_", " ")
+    return name if plan.doors[door].leaf == "none" or name.split()[-1] in ("door", "gate") else f"{name} door"
+
+
+def direction_name(plan: Floorplan, direction: str) -> str:
+    """`garage > utility room`."""
+    return " > ".join(plan.rooms[room].label for room in direction.split(">"))
+
+
+def event_text(plan: Floorplan, event: Event) -> str:
+    """What a report says."""
+    sensor = plan.sensors[event.sensor]
+    name = sensor.id.replace("_", " ")
+    if event.value in ("offline", "online"):
+        return f"{name} {event.value}"
+    if sensor.kind == "badge":
+        return f"{sensor.person}'s tag heard in {room_name(plan, event.value)}"
+    if sensor.kind == "lock":
+        return f"{door_name(plan, str(sensor.door))} {event.value}{BY.get(event.by or '', '')}"
+    saying = SAYINGS.get((sensor.kind, event.value))
+    if saying is None:
+        return f"{name} {event.value}"
+    room = room_name(plan, sensor.room) if sensor.room else ""
+    door = door_name(plan, sensor.door) if sensor.door else ""
+    return saying.format(room=room, door=door, person=sensor.person)
+
+
+def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, tuple[str, float]]) -> str:
+    """What a sensor that has not changed its report still says."""
+    if what == "still":
+        return f"{sensor.person}'s phone still says {reports[sensor.id][0]}"
+    return f"somebody still noticed in {room_name(plan, str(sensor.room))}"
+
+
+def quiet_text(plan: Floorplan, room: str) -> str:
+    """That a room's own sensors say nothing."""
+    kinds = {s.kind for s in plan.sensors.values() if s.room == room}
+    if not kinds:
+        return f"nothing heard around {room_name(plan, room)}"
+    return f"{'no movement' if kinds & MOVEMENT else 'nothing used'} in {room_name(plan, room)}"
+
+
+def duration(seconds: float) -> str:
+    """`8 s`, `12 min`, `1 h 5 min`."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def clock(plan: Floorplan, time: datetime) -> str:
+    """Local time of day."""
+    return f"{time.astimezone(plan.zone):%H:%M:%S}"
+
+
+def likeliest(plan: Floorplan, people: Mapping[str, float]) -> str:
+    """Who it was, if that is known at all: `ada .93`; empty where nobody stands out."""
+    if not people:
+        return ""
+    name = max(people, key=lambda n: people[n])
+    return f"{being_name(plan, name)} {people[name]:.2f}" if people[name] >= 0.5 else ""
+
+
+def being_name(plan: Floorplan, being: str) -> str:
+    """A resident's or pet's own name; a visitor has none."""
+    return being if being in plan.people or being in plan.pets else "a visitor"

@@ -1,0 +1,344 @@
+"""Explanations are the model's own arithmetic: weights add up, a silence is taken apart exactly, nothing is disturbed.
+
+The odds of the parts of a silence are recomputed with dense matrix exponentials of the joint chain (`tests.oracle`).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+from scipy.linalg import expm
+
+from presence import Event, Floorplan, Settings, Tracker
+from presence.errors import TimeError, UnexplainedError
+from presence.events import read_log
+from presence.explained import explain_log
+from presence.record import ANCHOR_EVERY, LONGEST, MOST_STEPS, Record
+from presence.replay import replay, to_json
+from presence.telling import DECIBANS, Explanation
+from presence.wording import door_name, duration, event_text, room_name
+from tests.oracle import NOON, DenseModel, at, contact, home, logs, motion, time_at
+from tests.strategies import events as any_events
+from tests.strategies import plans
+
+HERE = Path(__file__).parents[1]
+GARAGE = Floorplan.load(HERE / "floorplans" / "two_storey_garage.yaml")
+EVENING = list(read_log(HERE / "demo" / "garage_evening.jsonl"))
+MOTION = {"hall_motion": motion("hall"), "bed_motion": motion("bed")}
+RING = home(
+    2,
+    **MOTION,
+    inner_contact=contact("inner"),
+    front_contact=contact("front"),
+    P1_phone={"kind": "phone", "person": "P1"},
+    eye={"kind": "occupancy", "room": "bed"},
+    mat={"kind": "pressure", "room": "bed"},
+)
+
+
+def log_odds(p: float) -> float:
+    """Decibans."""
+    return 10 * math.log10(p / (1 - p))
+
+
+def tracked(plan: Floorplan, events: Sequence[Event], until: float | None = None) -> Tracker:
+    tracker = Tracker(plan)
+    tracker.advance(NOON)
+    for event in events:
+        tracker.observe(event)
+    if until is not None:
+        tracker.advance(time_at(until))
+    return tracker
+
+
+def assert_adds_up(why: Explanation) -> None:
+    assert math.fsum(e.decibans for e in why.evidence) == pytest.approx(why.decibans, rel=0, abs=1e-9)
+    for evidence in why.evidence:
+        if evidence.parts:
+            assert math.fsum(evidence.parts.values()) == pytest.approx(evidence.decibans, rel=0, abs=1e-9)
+        assert why.begin <= evidence.begin <= evidence.end <= why.time
+    assert sum(story.weight for story in why.stories) <= 1 + 1e-9
+
+
+# --- weights add up to the reported log odds --------------------------------------------------------------------------
+@effort(max_examples=40)
+@given(logs(RING, 12, longest=900.0), st.sampled_from([0.0, 30.0, 600.0, 3000.0]), st.sampled_from(["hall", "bed"]))
+def test_weights_add_up_to_the_log_odds_that_were_reported(events: list[Event], wait: float, room: str) -> None:
+    tracker = tracked(RING, events, events[-1].seconds - NOON.timestamp() + wait)
+    why = tracker.explain(room)
+    assert_adds_up(why)
+    assert why.time == tracker.time
+    now = tracker.belief.rooms[room]
+    assert why.probability == pytest.approx(now, rel=0, abs=1e-12)
+    if min(now, 1 - now) > 1e-6 and min(why.before, 1 - why.before) > 1e-6:
+        earlier = Tracker(RING)
+        earlier.advance(NOON)
+        for event in (e for e in events if e.time < why.begin):
+            earlier.observe(event)
+        earlier.advance(why.begin)
+        before = earlier.belief.rooms[room]
+        assert log_odds(now) - log_odds(before) == pytest.approx(why.decibans, rel=0, abs=1e-9)
+
+
+@effort(max_examples=25)
+@given(st.data())
+def test_weights_add_up_whatever_the_plan_and_the_stream(data: st.DataObject) -> None:
+    plan = Floorplan.from_mapping(data.draw(plans(max_rooms=4)))
+    tracker = Tracker(plan)
+    for event in data.draw(any_events(plan, max_size=12)):
+        tracker.observe(event)
+    if tracker.time is None:
+        tracker.advance(NOON)
+    for room in list(plan.rooms)[:-1]:
+        assert_adds_up(tracker.explain(room))
+    for passage in tracker.passages[-4:]:
+        try:
+            why = tracker.explain_passage(passage)
+        except UnexplainedError:
+            assert passage.inferred or passage.nobody > 0.9
+        else:
+            assert_adds_up(why)
+
+
+@pytest.mark.parametrize("final", [False, True])
+def test_a_passage_is_explained_from_what_came_before_it_to_its_answer(final: bool) -> None:
+    """The overhead door before the house door speaks for an arrival (common practice, no source)."""
+    tracker, told = Tracker(GARAGE), []
+    for event in EVENING:
+        tracker.observe(event)
+        told += [
+            p for p in tracker.take_passages() if p.door == "garage_utility" and p.final == final and not p.inferred
+        ]
+        if told:
+            break
+    passage = told[0]  # the opening's; its closing is answered later
+    why = tracker.explain_passage(passage)
+    assert_adds_up(why)
+    assert why.direction == "garage>utility"
+    assert why.probability == pytest.approx(passage.directions["garage>utility"], rel=0, abs=1e-12)
+    (overhead,) = [e for e in why.evidence if e.text.startswith("overhead door opened")]
+    assert overhead.decibans > 5
+    assert "63 s before" in overhead.text
+    assert why.stories[0].rooms["ben"] == ("living_room" if final else "utility")
+
+
+def test_what_came_before_a_door_event_is_told_apart_from_what_came_after() -> None:
+    lines = [(10, "hall_motion", "detected"), (21, "hall_motion", "clear"), (60, "front_contact", "open")]
+    tracker = tracked(RING, [at(*line) for line in [*lines, (62, "hall_motion", "detected")]], 65.0)
+    asked = replace(tracker.passages[-1], time=time_at(60), decided=time_at(65))
+    texts = [e.text for e in tracker.explain_passage(asked).evidence]
+    assert any(text.startswith("movement in the hall 50 s before") for text in texts)
+    assert any(text.startswith("movement in the hall 2 s after") for text in texts)
+
+
+# --- a silence taken apart, recomputed densely ------------------------------------------------------------------------
+def dense_rooms(model: DenseModel, heard: set[str], seconds: float) -> float:
+    """Log odds (decibans) that one person is in the hall after a silence of some sensors, the rest not heard."""
+    sleeping = model.sleeping(NOON.timestamp())
+    (generator,) = model.full(sleeping)
+    for sensor in heard:
+        value = "open" if model.plan.sensors[sensor].kind == "contact" else "detected"
+        generator = generator - sum(c.matrix for c in model.causes(Event(NOON, sensor, value), sleeping))
+    row = model.prior(NOON.timestamp())[0] @ expm(generator * seconds)
+    p = row[model.room == model.rooms.index("hall")].sum() / row.sum()
+    return log_odds(float(p))
+
+
+def test_a_silence_is_taken_apart_as_written_out_densely() -> None:
+    """Time alone, then the room's own sensors, then its doors, then the rest: each a step of the dense chain."""
+    plan = home(
+        1, **MOTION, inner_contact=contact("inner"), front_contact=contact("front"), back_contact=contact("back")
+    )
+    model, seconds = DenseModel(plan), 400.0
+    why = tracked(plan, [], seconds).explain("hall")
+    (silence,) = why.evidence
+    heard: set[str] = set()
+    begin = model.prior(NOON.timestamp())[0][model.room == model.rooms.index("hall")].sum()
+    latest = log_odds(float(begin))
+    for part, more in zip(
+        silence.parts.values(),
+        [set(), {"hall_motion"}, {"inner_contact", "front_contact"}, {"bed_motion", "back_contact"}],
+        strict=True,
+    ):
+        heard |= more
+        value = dense_rooms(model, heard, seconds)
+        assert part == pytest.approx(value - latest, rel=0, abs=1e-6)
+        latest = value
+    assert list(silence.parts) == [
+        "people move on",
+        "no movement in the hall",
+        "no door of the hall used",
+        "quiet outside the hall",
+    ]
+
+
+def test_a_sensor_that_is_on_or_offline_says_nothing_by_its_silence() -> None:
+    on = tracked(RING, [at(1, "hall_motion", "detected")], 9.0).explain("hall", time_at(2))
+    off = tracked(RING, [at(1, "hall_motion", "offline")], 9.0).explain("hall", time_at(2))
+    for why in (on, off):
+        parts = [e.parts["no movement in the hall"] for e in why.evidence if e.parts]
+        assert parts == pytest.approx([0.0] * len(parts), rel=0, abs=1e-9)
+
+
+# --- a bounded memory that disturbs nothing ---------------------------------------------------------------------------
+def test_the_record_is_bounded_and_begins_with_a_snapshot() -> None:
+    record, tracker = Record(), tracked(RING, [])
+    snapshot = tracker._known()
+    for n in range(3 * MOST_STEPS):
+        record.add(5.0 * n, EVENING[0] if n % 3 else None, snapshot)
+    steps = record.with_latest([])
+    assert MOST_STEPS - ANCHOR_EVERY <= len(steps) <= MOST_STEPS
+    assert [n for n, step in enumerate(steps) if step.before is not None] == list(range(0, len(steps), ANCHOR_EVERY))
+    for n in range(20):
+        record.add(1e6 + LONGEST * n, EVENING[0], snapshot)
+    assert len(record.with_latest([])) <= 2 * ANCHOR_EVERY
+
+
+def test_time_that_only_passes_is_one_step() -> None:
+    tracker = tracked(RING, [at(1, "hall_motion", "detected"), at(12, "hall_motion", "clear")])
+    for second in range(13, 600):
+        tracker.advance(time_at(second))
+    assert len(tracker._record.with_latest([])) < 5
+    why = tracker.explain("hall")
+    assert_adds_up(why)
+    assert why.probability == pytest.approx(tracker.belief.rooms["hall"], rel=0, abs=1e-12)
+
+
+def test_asking_changes_nothing() -> None:
+    asked, left = Tracker(GARAGE), Tracker(GARAGE)
+    for n, event in enumerate(EVENING):
+        asked.observe(event)
+        left.observe(event)
+        if n % 7 == 0:
+            asked.explain("kitchen")
+        assert asked.belief == left.belief
+    assert asked.log_likelihood == left.log_likelihood
+
+
+def test_a_late_event_is_explained_in_its_place() -> None:
+    tracker = tracked(RING, [at(5, "hall_motion", "detected"), at(6, "bed_motion", "detected")])
+    tracker.observe(at(4.5, "inner_contact", "open"))
+    why = tracker.explain("bed")
+    assert_adds_up(why)
+    assert any(e.text.startswith("inner door opened") for e in why.evidence)
+
+
+# --- in a replay ------------------------------------------------------------------------------------------------------
+def test_replay_adds_lines_and_changes_none() -> None:
+    plain = [to_json(line) for line in replay(GARAGE, EVENING)]
+    told = [to_json(line) for line in replay(GARAGE, EVENING, explain=True)]
+    added = [json.loads(line) for line in told if json.loads(line)["kind"] == "explanation"]
+    assert [line for line in told if json.loads(line)["kind"] != "explanation"] == plain
+    assert {"room", "door"} <= {key for line in added for key in line}
+    for line in added:
+        assert math.fsum(e["decibans"] for e in line["evidence"]) == pytest.approx(line["decibans"], rel=0, abs=1e-9)
+        assert line["hypotheses"]
+
+
+@effort(max_examples=8)
+@given(logs(RING, 15, longest=500.0))
+def test_every_explanation_of_a_replay_adds_up_and_is_json(events: list[Event]) -> None:
+    for line in replay(RING, events, explain=True):
+        if isinstance(line, Explanation):
+            assert_adds_up(line)
+            json.loads(to_json(line), parse_constant=pytest.fail)
+
+
+def test_a_stretch_that_begins_in_the_future_is_empty() -> None:
+    tracker = tracked(RING, [at(1, "hall_motion", "detected")], 9.0)
+    why = tracker.explain("hall", time_at(60))
+    assert why.begin == why.time == tracker.time
+    assert why.decibans == 0.0
+    assert why.evidence == ()
+
+
+def test_a_room_is_explained_when_its_answer_changes_sides() -> None:
+    sides: dict[str, bool] = {}
+    lines = list(replay(GARAGE, EVENING, explain=True))
+    for line, following in zip(lines, [*lines[1:], None], strict=True):
+        if hasattr(line, "at_home"):
+            changed = [room for room, p in line.rooms.items() if sides.setdefault(room, p >= 0.5) != (p >= 0.5)]
+            sides.update({room: p >= 0.5 for room, p in line.rooms.items()})
+            assert isinstance(following, Explanation) == bool(changed)
+            if isinstance(following, Explanation):
+                assert following.room == changed[0]
+                assert following.probability == pytest.approx(line.rooms[changed[0]], rel=0, abs=1e-12)
+
+
+def test_a_log_is_explained_at_chosen_instants() -> None:
+    instants = [EVENING[20].time + timedelta(seconds=30), EVENING[-1].time + timedelta(minutes=5)]
+    found = list(explain_log(GARAGE, EVENING, [("kitchen", instants[1]), ("garage", instants[0])]))
+    assert [(why.room, why.time) for why in found] == [("garage", instants[0]), ("kitchen", instants[1])]
+    tracker = Tracker(GARAGE)
+    for event in EVENING:
+        if event.time <= instants[0]:
+            tracker.observe(event)
+    tracker.advance(instants[0])
+    assert found[0].probability == pytest.approx(tracker.belief.rooms["garage"], rel=0, abs=1e-12)
+
+
+# --- words and refusals -----------------------------------------------------------------------------------------------
+def test_the_text_is_what_a_householder_reads() -> None:
+    events = [at(0.1, "P1_phone", "home"), at(5, "hall_motion", "detected"), at(20, "hall_motion", "clear")]
+    text = tracked(RING, events, 740.0).explain("hall").text()
+    assert text.startswith("somebody in the hall: ")
+    assert "movement in the hall at 12:00:05" in text
+    assert "no movement in the hall for 12 min" in text
+    assert "P1's phone says home" in text
+    assert "the latest event was P1's" in text
+
+
+def test_every_report_has_words() -> None:
+    for plan in (GARAGE, RING):
+        for sensor in plan.sensors:
+            for value in plan.values(sensor):
+                text = event_text(plan, Event(NOON, sensor, value))
+                assert text
+                assert "None" not in text
+                assert "_" not in text.replace(str(plan.sensors[sensor].person), "")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0.4, "0 s"), (89, "89 s"), (720, "12 min"), (5399, "1 h 30 min"), (7260, "2 h 1 min")]
+)
+def test_durations(seconds: float, text: str) -> None:
+    assert duration(seconds) == text
+
+
+def test_names() -> None:
+    assert room_name(GARAGE, "utility") == "the utility room"
+    assert room_name(GARAGE, "away") == "away"
+    assert door_name(GARAGE, "overhead") == "overhead door"
+    assert door_name(GARAGE, "side_gate") == "side gate"
+
+
+def test_what_cannot_be_explained_is_refused() -> None:
+    tracker = tracked(RING, [at(1, "front_contact", "open"), at(3, "front_contact", "closed")], 4.0)
+    with pytest.raises(UnexplainedError, match=r"no room 'hal'; did you mean .*hall"):
+        tracker.explain("hal")
+    with pytest.raises(UnexplainedError, match="no room 'away'"):
+        tracker.explain("away")
+    closing = [p for p in tracker.passages if p.time == time_at(3)]
+    with pytest.raises(UnexplainedError, match=r"no opening of front at .* is remembered"):
+        tracker.explain_passage(closing[0])
+    with pytest.raises(TimeError, match="nothing is known"):
+        Tracker(RING).explain("hall")
+    with pytest.raises(TimeError, match="no offset"):
+        tracker.explain("hall", NOON.replace(tzinfo=None))
+
+
+def test_decibans_are_ten_times_the_decimal_logarithm() -> None:
+    """A factor of 10 on the odds is 10 decibans, a factor of 2 about 3 (Good 1950)."""
+    assert math.log(10) * DECIBANS == pytest.approx(10, rel=1e-15)
+    assert math.log(2) * DECIBANS == pytest.approx(3.0103, rel=0, abs=5e-5)
+    assert np.isfinite(Settings().passage_window)
