@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
-from presence.telling import Explanation
 
 from presence.draw.encoding import numbers, runs
 from presence.draw.reasons import reasons
@@ -20,6 +19,7 @@ from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.replay import replay
 from presence.snapshot import Belief
+from presence.telling import Explanation
 
 ROOT = Path(__file__).parents[1]
 
