@@ -51,10 +51,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--hypotheses", type=int, default=16)
     parser.add_argument("--workers", type=int, default=1, help="processes; the figures stay the same")
     parser.add_argument("--settings", type=json.loads, default=None, help="settings to replace, as JSON")
+    parser.add_argument("--learned", type=Path, help="what `presence learn` wrote for the plan of this very folder")
     parser.add_argument("--house", help="letter of the house (single_resident, where a folder holds several)")
     options = parser.parse_args(arguments)
     if options.house and options.set != "single_resident":
         parser.error("--house goes with single_resident")
+    if options.learned and options.settings:
+        parser.error("--learned brings settings of its own; leave --settings out")
     if options.every is not None and not options.every > 0:
         parser.error(f"--every {options.every}: a number above zero would be right")
     try:
@@ -67,6 +70,7 @@ def main(arguments: list[str] | None = None) -> int:
             hypotheses=options.hypotheses,
             workers=options.workers,
             rivals_only=options.rivals_only,
+            learned=options.learned,
             **({} if options.every is None else {"every": options.every}),
         )
     except PresenceError as error:

@@ -107,6 +107,7 @@ def _lines(advice: Advice) -> Iterator[str]:
     yield "wasted minutes a day, bits of doubt, and log loss (nats), which falls only if the certainty gained is right."
     tried = len(advice.gains)
     yield f"Of {tried} changes, about {max(1, round(0.05 * tried))} would get a * by chance alone."
+    yield "Ask the people who live there before a sensor is added, most of all a camera or one where they sleep."
     for line in advice.failed:
         yield f"Not tried to the end: {line}"
 

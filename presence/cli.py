@@ -177,6 +177,7 @@ def evaluate(
         options = {"every": every, "strict": strict, "hypotheses": hypotheses}
         return evaluate_many(given, options, as_json=as_json, workers=workers, scheduler=scheduler)
     plan, log, truth = _named(given, "PLAN", "LOG", "TRUTH")
+    _only_for_many(workers, scheduler)
     from presence.batch import score_files
     from presence.report import report
 
@@ -222,6 +223,7 @@ def simulate(
     from presence.simulate import write
 
     (plan,) = _named(given, "PLAN")
+    _only_for_many(workers, scheduler)
     write(live(load(plan), days=days, seed=seed), out)
     return DONE
 
@@ -239,6 +241,11 @@ def demo() -> None:
 
     for line in tell():
         click.echo(line)
+
+
+def _only_for_many(workers: int | None, scheduler: str | None) -> None:
+    if workers is not None or scheduler is not None:
+        raise click.UsageError("--workers and --scheduler are for many homes; leave them out for one")
 
 
 def _named(given: tuple[str, ...], *names: str) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from presence.cli_source import Source, load, say
+from presence.errors import Fault, InputError
 
 
 @click.command()
@@ -15,18 +16,30 @@ from presence.cli_source import Source, load, say
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
 @click.option("--resume", is_flag=True, help="Go on where a stopped run was; FILE.state keeps what it had worked out.")
 @click.option("--turns", type=click.IntRange(min=0), default=60, show_default=True, help="Settings the search tries.")
+@click.option("--grid/--no-grid", default=True, show_default=True, help="For one resident, also by pomegranate.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
-def learn(plan: str, logs: tuple[str, ...], out: str, resume: bool, turns: int, strict: bool, hypotheses: int) -> int:
+def learn(
+    plan: str,
+    logs: tuple[str, ...],
+    out: str,
+    resume: bool,
+    turns: int,
+    grid: bool,
+    strict: bool,
+    hypotheses: int,
+) -> int:
     """Fit the model to a home's own logs, without labels, and report what that bought."""
     from presence.learn import Effort, fit
     from presence.learn.report import report_lines
     from presence.learned import write_learned
 
     home = load(plan)
+    if not Path(out).parent.is_dir():  # said now, not after the work is done
+        raise InputError([Fault(out, 0, f"there is no folder {Path(out).parent}; one that is there would be right")])
     sources = [Source(home, log, strict) for log in logs]
     events = [list(source) for source in sources]
-    effort = Effort(turns=turns, hypotheses=hypotheses)
+    effort = Effort(turns=turns, hypotheses=hypotheses, grid=grid)
     learned = fit(home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say)
     write_learned(out, home, learned)
     say("")

@@ -168,6 +168,15 @@ def test_seeds_that_are_none_are_refused(run: Run, seeds: str) -> None:
     assert (status, len(err.splitlines())) == (2, 1)
 
 
+def test_what_is_for_many_homes_is_refused_for_one(run: Run) -> None:
+    one = [f"homes/a/{name}" for name in FILES]
+    for command in (["evaluate", *one], ["simulate", one[0], "--days", "1", "--out", "made"]):
+        for option in (["--workers", "2"], ["--scheduler", "tcp://127.0.0.1:1"]):
+            status, out, err = run(*command, *option)
+            assert (status, out, len(err.splitlines())) == (2, "", 1)
+            assert "for many homes" in err
+
+
 # --- finding them ----------------------------------------------------------------------------------------------------
 def found(*given: str, needed: tuple[str, ...] = SCORED, settings: type = Settings) -> list[Home]:
     return find_homes(given, needed, options={"days": float, "seed": int}, settings=settings)

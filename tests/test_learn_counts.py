@@ -18,7 +18,7 @@ from presence import Floorplan, Settings, Tracker
 from presence.learn.counts import Factor, Mark, Move, Silence, expect, expected_transitions, spectral
 from presence.learn.grid import baum_welch, transition_counts
 from presence.learn.statistics import count, expected_log_likelihood
-from presence.learn.tape import Recorder, Tape
+from presence.learn.tape import Quiet, Recorder, Tape, shortened
 from tests.oracle import NOON, contact, home, motion, time_at
 
 Array = NDArray[np.float64]
@@ -74,6 +74,16 @@ def test_the_expected_log_likelihood_has_the_slope_of_the_likelihood(plan: Floor
         slope = expected_log_likelihood(plan, found, up) - expected_log_likelihood(plan, found, down)
         truth = count(plan, up, [tape], [0]).log_likelihood - count(plan, down, [tape], [0]).log_likelihood
         assert slope / (2 * step) == pytest.approx(truth / (2 * step), rel=1e-4, abs=1e-4), name
+
+
+def test_memory_is_bounded_by_cutting_the_tape() -> None:
+    tape, _ = recorded(ONE, 3)
+    stages = {step.stage for step in tape.steps if isinstance(step, Quiet)}
+    assert shortened([tape, tape], len(stages)) == [tape, tape]
+    (short,) = shortened([tape, tape], 3)
+    assert len({step.stage for step in short.steps if isinstance(step, Quiet)}) == 3
+    assert short.steps == tape.steps[: len(short.steps)]
+    assert np.isfinite(count(ONE, Settings(), [short], [0]).log_likelihood)
 
 
 # --- the arrays by themselves ---------------------------------------------------------------------------------------

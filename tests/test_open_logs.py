@@ -394,3 +394,12 @@ def test_the_month_has_supervised_references(tmp_path: Path) -> None:
     assert month["supervised_trees"]["count_accuracy"].value > 0.95  # the second day is the first one over again
     assert month["supervised_chain"]["count_accuracy"].samples == month["timer"]["count_accuracy"].samples
     assert month["supervised_trees"]["bathroom"]["balanced_accuracy"].value > 0.9
+
+
+def test_what_was_learned_for_another_plan_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    wrong = tmp_path / "learned.json"
+    wrong.write_text("{}")
+    assert main(["single_resident", str(write_house(tmp_path / "house")), "--learned", str(wrong)]) == 2
+    assert "learned.json" in capsys.readouterr().err
+    with pytest.raises(SystemExit):
+        main(["single_resident", str(tmp_path), "--learned", str(wrong), "--settings", '{"door_rate": 0.1}'])

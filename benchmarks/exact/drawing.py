@@ -88,6 +88,8 @@ class _Home:
     """Heap of (instant, sensor, value): what a sensor will say by itself."""
     events: list[Event] = field(default_factory=list)
     truth: list[TruthLine] = field(default_factory=list)
+    _lettings: dict[tuple[bool, ...], list[tuple[str, Cause, list[float], list[float]]]] = field(default_factory=dict)
+    """By who sleeps: a sensor, a way to let a guest pass, and its rates by the host's and by the guest's state."""
     _deeds: dict[tuple[tuple[bool, ...], int, int], Deeds] = field(default_factory=dict)
     _matrices: dict[tuple[tuple[bool, ...], str, str, float], list[Array]] = field(default_factory=dict)
 
@@ -137,13 +139,16 @@ class _Home:
 
     def _visits(self, sleeping: tuple[bool, ...]) -> list[tuple[str, Cause, float]]:
         """Who can let a guest in or out now, through which sensor's door, and at which rate."""
-        found = []
-        for sensor, value in self.resting.items():
-            for cause in self.model.causes(Event(NOON, sensor, value), sleeping):
-                if cause.moves is not None:
-                    rate = cause.matrix[self.state[cause.being]].sum() * cause.moves[self.state[cause.guest]].sum()
-                    found.append((sensor, cause, float(rate)))
-        return found
+        if sleeping not in self._lettings:
+            self._lettings[sleeping] = [
+                (sensor, cause, cause.matrix.sum(axis=1).tolist(), cause.moves.sum(axis=1).tolist())
+                for sensor, value in self.resting.items()
+                for cause in self.model.causes(Event(NOON, sensor, value), sleeping)
+                if cause.moves is not None
+            ]
+        state = self.state
+        rates = [(s, c, by[state[c.being]] * of[state[c.guest]]) for s, c, by, of in self._lettings[sleeping]]
+        return [visit for visit in rates if visit[2] > 0]
 
     def _do(self, now: float, being: int, deeds: Deeds) -> None:
         chosen = self._pick(deeds.rates)

@@ -7,13 +7,16 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
+from importlib import import_module
 from multiprocessing import get_context
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.open_sets.recording import Recording
+from presence.errors import Fault, InputError
 from presence.floorplan import AWAY, Floorplan
 
 if TYPE_CHECKING:
@@ -104,6 +107,21 @@ def follow_all(
         return [task(recording) for recording in recordings]
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
         return list(pool.map(task, recordings))
+
+
+def with_learned(plan: Floorplan, settings: Settings | None, path: Path | None) -> tuple[Floorplan, Settings | None]:
+    """The plan and settings that `presence learn` wrote for this plan, if a file is given.
+
+    Raises:
+        InputError: if the file is for another plan, or this version cannot read any.
+    """
+    if path is None:
+        return plan, settings
+    try:
+        learned = import_module("presence.learned").read_learned(path, plan)
+    except ModuleNotFoundError:
+        raise InputError([Fault(str(path), 0, "this version has no `presence learn`; leave --learned out")]) from None
+    return learned.plan, learned.settings
 
 
 def instants(recording: Recording, every: float) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.open_sets import passages, rivals, scores, supervised
-from benchmarks.open_sets.following import Trace, follow_all, instants
+from benchmarks.open_sets.following import Trace, follow_all, instants, with_learned
 from benchmarks.open_sets.recording import half, held
 from benchmarks.open_sets.two_residents_month import Day, Month, intervals, load
 from presence.floorplan import AWAY
@@ -35,6 +35,7 @@ def run_two_residents_month(
     visitors: int = 0,
     workers: int = 1,
     rivals_only: bool = False,
+    learned: Path | None = None,
 ) -> dict[str, Any]:
     """Scores of the tracker, afresh each day, and of its rivals, on days by number or on a part of them.
 
@@ -52,7 +53,8 @@ def run_two_residents_month(
         "faults": [str(fault) for fault in data.faults],
     }
     if not rivals_only:
-        traces = follow_all(data.plan, [day.recording for day in chosen], every, settings, hypotheses, workers)
+        plan, settings = with_learned(data.plan, settings, learned)
+        traces = follow_all(plan, [day.recording for day in chosen], every, settings, hypotheses, workers)
         result["tracker"] = score_tracker(data, chosen, traces, truth)
     grids = [instants(day.recording, every) for day in chosen]
     result["timer"] = score_timers(data, chosen, grids)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.open_sets import passages, rivals, scores, supervised
-from benchmarks.open_sets.following import Trace, follow_all, instants
+from benchmarks.open_sets.following import Trace, follow_all, instants, with_learned
 from benchmarks.open_sets.recording import half, held
 from benchmarks.open_sets.single_resident import SingleResident, load
 from presence.floorplan import AWAY
@@ -37,6 +37,7 @@ def run_single_resident(
     visitors: int = 0,
     workers: int = 1,
     rivals_only: bool = False,
+    learned: Path | None = None,
 ) -> dict[str, Any]:
     """Scores of the tracker and its rivals; the whole log is followed, a part of its days is scored."""
     data = load(Path(folder), house=house, visitors=visitors)
@@ -54,7 +55,8 @@ def run_single_resident(
         "faults": [str(fault) for fault in data.faults],
     }
     if not rivals_only:
-        trace = follow_all(data.plan, [data.recording], every, settings, hypotheses, workers)[0]
+        plan, settings = with_learned(data.plan, settings, learned)
+        trace = follow_all(plan, [data.recording], every, settings, hypotheses, workers)[0]
         result["tracker"] = score_tracker(data, trace, days, truth)
     if part == "second":
         result["supervised_trees"] = score_supervised(data, grid, days)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.open_sets import rivals, scores, supervised
-from benchmarks.open_sets.following import Trace, follow_all, instants
+from benchmarks.open_sets.following import Trace, follow_all, instants, with_learned
 from benchmarks.open_sets.recording import Layout, half
 from benchmarks.open_sets.two_residents import PEOPLE, Row, Session, TwoResidents, load, true_rooms
 
@@ -35,6 +35,7 @@ def run_two_residents(
     visitors: int = 0,
     workers: int = 1,
     rivals_only: bool = False,
+    learned: Path | None = None,
 ) -> dict[str, Any]:
     """Scores of the tracker, afresh each session, and of its rivals, on sessions by name or on a part of them."""
     data = load(Path(folder), visitors=visitors)
@@ -47,7 +48,8 @@ def run_two_residents(
         "faults": [str(fault) for fault in data.faults],
     }
     if not rivals_only:
-        traces = follow_all(data.plan, [s.recording for s in chosen], every, settings, hypotheses, workers)
+        plan, settings = with_learned(data.plan, settings, learned)
+        traces = follow_all(plan, [s.recording for s in chosen], every, settings, hypotheses, workers)
         result["tracker"] = score_tracker(data, chosen, traces, every)
     if part == "second":
         result["supervised_trees"] = score_supervised(data, chosen, every)

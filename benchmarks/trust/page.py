@@ -14,6 +14,8 @@ from benchmarks.trust.homes import DRAWN, LIVED
 
 Row = dict[str, Any]
 Group = tuple[Any, ...]
+HARDLY = 0.5
+"""Minutes a day, of which no share is told."""
 RIVAL_NAMES = {"timer": "one timer", "room_timers": "a timer tuned for each room"}
 
 
@@ -116,7 +118,7 @@ def _ahead(rows: Sequence[Row]) -> list[str]:
         body = []
         for (plan, variant), group in grouped(rows, "plan", "variant").items():
             cells = [
-                f"{_left(by, rival, 'wasted'):.0%} / {_left(by, rival, 'false_off'):.0%}" if by else "-"
+                f"{_left(by, rival, 'wasted')} / {_left(by, rival, 'false_off')}" if by else "-"
                 for by in ([row for row in group if row["people"] == n] for n in people)
             ]
             body.append([f"{plan}, {variant}", *cells])
@@ -125,10 +127,14 @@ def _ahead(rows: Sequence[Row]) -> list[str]:
     return lines
 
 
-def _left(rows: Sequence[Row], rival: str, axis: str) -> float:
+def _left(rows: Sequence[Row], rival: str, axis: str) -> str:
+    """The library's minutes as a share of the rival's; in minutes where the rival has hardly any."""
     other = {"wasted": "false_off", "false_off": "wasted"}[axis]
     ours = mean(rows, f"{rival}_best_library_{axis}_at_equal_{other}")
-    return ours / max(mean(rows, f"{rival}_best_{axis}"), 1e-9)
+    theirs = mean(rows, f"{rival}_best_{axis}")
+    if theirs < HARDLY:
+        return f"{minutes(ours)} min for {minutes(theirs)}" if ours >= HARDLY else "0%"
+    return f"{ours / theirs:.0%}"
 
 
 def _behind(rows: Sequence[Row]) -> list[str]:

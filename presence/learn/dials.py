@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from presence.floorplan import Floorplan
-from presence.places import motion_zones, seen, well_sensed
+from presence.places import motion_zones, seats_report, seen, well_sensed
 from presence.settings import Settings
 
 MOST_SHARE = 0.95
@@ -31,6 +31,7 @@ class Dial:
     """The factor that is one standard deviation of the log-normal prior."""
 
 
+UNSEATED = Dial("rising", "how soon people stir who rest on no seat with a sensor", ("unseated_rising_rate",))
 PACES = (
     Dial("rising", "how soon people stir from sitting", ("rising_rate", "unseated_rising_rate")),
     Dial("still", "how often people who sit set motion sensors off", ("motion_rates:2",)),
@@ -78,7 +79,8 @@ def dials_of(plan: Floorplan) -> list[Dial]:
     zoned = any(motion_zones(plan, room) for room in plan.rooms)
     plain = any(not motion_zones(plan, room) for room in plan.indoor)
     found: list[Dial] = [*(SEATS if "pressure" in kinds else ())]
-    found += [d for d in PACES if plain and ("motion" in kinds or not d.settings[0].startswith("motion_rates"))]
+    paces = (UNSEATED, *PACES[1:]) if seats_report(plan) else PACES
+    found += [d for d in paces if plain and ("motion" in kinds or not d.settings[0].startswith("motion_rates"))]
     found += [*(ZONES if zoned else ()), *OUT, *SLEEP]
     if well_sensed(plan) and any(not seen(plan, room) for room in plan.indoor):
         found.append(UNSEEN)

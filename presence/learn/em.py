@@ -5,7 +5,8 @@ to the expected log-likelihood. With n expected events where the default expects
 (n + a) / (e + a): three days leave it near 1, a year speaks. No factor is ever 0 or infinite, and so no probability.
 
 Each iteration raises log-likelihood plus log prior, or leaves it (generalised EM: Dempster, Laird & Rubin 1977, JRSS B
-39:1, section 3); a step that does not raise the expected log-likelihood is halved until it does.
+39:1, section 3); a step that does not raise the expected log-likelihood is halved until it does. Every two steps
+are extrapolated, which is kept only where it does not fall.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import Any, NamedTuple
 from presence.floorplan import Floorplan
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
+from presence.places import seats_report
 from presence.settings import FACTORED, Settings
 
 NUDGE = 0.02
@@ -30,12 +32,15 @@ PLACE_PSEUDO = 20.0
 """...and behind a factor of 1 in each place: places are alike until many events say otherwise."""
 WIDEST = math.log(50.0)
 """No factor leaves this range."""
+LONGEST_LEAP = 16.0
+"""How far two steps are extrapolated at most, in steps."""
 
 PLAIN = (
     "pausing_rate",
     "starting_rate",
     "settling_rate",
     "rising_rate",
+    "unseated_rising_rate",
     "dozing_rate",
     "waking_rate",
     "bedtime_rate",
@@ -115,10 +120,11 @@ def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
 def _places(plan: Floorplan, zoned: set[str]) -> Iterator[Rate]:
     """Dwelling differs by room, re-triggering by sensor, use by door."""
     sensed = {s.room for s in plan.sensors.values() if s.kind in ("motion", "occupancy")}
+    rising = "unseated_rising_rate" if seats_report(plan) else "rising_rate"
     for room in plan.indoor:
         if room in sensed:
-            prefix = "zone_" if room in zoned else ""
-            yield from (Rate(f"{prefix}{name}", where=room) for name in ("settling_rate", "rising_rate"))
+            names = ("zone_settling_rate", "zone_rising_rate") if room in zoned else ("settling_rate", rising)
+            yield from (Rate(name, where=room) for name in names)
     for sensor in plan.sensors.values():
         if sensor.kind == "motion":
             yield Rate("zone_motion_rates" if sensor.room in zoned else "motion_rates", where=sensor.id)
@@ -172,6 +178,9 @@ def improve(
     events, step = {}, {}
     for rate, log in logs.items():
         up, down = (q({**logs, rate: log + sign * NUDGE}) for sign in (1.0, -1.0))
+        if not (math.isfinite(up) and math.isfinite(down)):
+            events[rate], step[rate] = 0.0, 0.0
+            continue
         slope, bend = (up - down) / (2.0 * NUDGE), (up + down - 2.0 * now) / NUDGE**2
         expecting = max(-bend, 0.0)
         events[rate] = max(slope + expecting, 0.0)
@@ -181,7 +190,7 @@ def improve(
     before = now + log_prior(logs, pseudo)
     for halving in range(HALVINGS):
         share = 0.5**halving
-        better = {rate: max(-WIDEST, min(WIDEST, log + share * step[rate])) for rate, log in logs.items()}
+        better = {rate: _bounded(log + share * step[rate]) for rate, log in logs.items()}
         if q(better) + log_prior(better, pseudo) >= before:
             return better, events
     return dict(logs), events
@@ -208,11 +217,36 @@ def iterate(
         logs: where to begin.
         pseudo: multiplies the pseudo-counts of every prior; 0 is maximum likelihood.
     """
-    now: Factors = dict.fromkeys(rates, 0.0) | dict(logs or {})
-    events: Mapping[Rate, float] = {}
-    while True:
-        settings = with_factors(start, now)
+    events: Mapping[Rate, float] = dict.fromkeys(rates, 0.0)
+
+    def weigh(point: Factors) -> tuple[Statistics, Fitted]:
+        settings = with_factors(start, point)
         found = count(plan, settings, tapes, who)
-        posterior = found.log_likelihood + log_prior(now, pseudo)
-        yield Fitted(settings, now, found.log_likelihood, posterior, events)
-        now, events = improve(plan, found, start, now, pseudo)
+        likelihood = found.log_likelihood
+        return found, Fitted(settings, point, likelihood, likelihood + log_prior(point, pseudo), events)
+
+    found, first = weigh(dict.fromkeys(rates, 0.0) | dict(logs or {}))
+    yield first
+    while True:
+        second_logs, events = improve(plan, found, start, first.logs, pseudo)
+        found, second = weigh(second_logs)
+        yield second
+        third_logs, events = improve(plan, found, start, second.logs, pseudo)
+        found, leapt = weigh(_leap(first.logs, second.logs, third_logs))
+        if leapt.log_posterior < second.log_posterior:
+            found, leapt = weigh(third_logs)
+        first = leapt
+        yield first
+
+
+def _leap(first: Factors, second: Factors, third: Factors) -> Factors:
+    """Where two steps in a row point to (Varadhan & Roland 2008, Scand. J. Stat. 35:335, squared extrapolation)."""
+    step = {rate: second[rate] - first[rate] for rate in first}
+    turn = {rate: third[rate] - second[rate] - step[rate] for rate in first}
+    long, bent = (math.sqrt(sum(x * x for x in part.values())) for part in (step, turn))
+    length = max(1.0, min(LONGEST_LEAP, long / bent if bent > 0.0 else 1.0))
+    return {r: _bounded(log + 2.0 * length * step[r] + length**2 * turn[r]) for r, log in first.items()}
+
+
+def _bounded(log: float) -> float:
+    return max(-WIDEST, min(WIDEST, log))

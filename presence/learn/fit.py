@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.learn.bench import Bench, Say
@@ -28,6 +30,8 @@ from presence.settings import Settings
 
 LEAST_DAYS = 2.0
 """Fewer days than this teach nothing that later days could confirm."""
+SLIGHT, LOSS = 0.002, 0.01
+"""Nats per instant: a part of the score may fall by the one, or by one standard error up to the other."""
 STEPS = (math.log(2.5), math.log(1.5))
 """Turns of the dials, the larger first."""
 
@@ -43,6 +47,8 @@ class Effort:
     judging_days: float = 4.0
     """...and on which the best is judged at last."""
     hypotheses: int = 16
+    grid: bool = True
+    """Whether pomegranate, where it is installed, fits room stays of a home with one resident."""
 
 
 def fit(
@@ -84,7 +90,7 @@ def fit(
         say,
         notes=notes,
     )
-    candidates, more = propose_all(bench, given, effort.turns)
+    candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
     chosen = choose(verdicts)
     report = describe(given, verdicts, chosen, notes) | more
@@ -98,16 +104,16 @@ def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
     return {"plan": fingerprint(plan), "logs": logs, "options": str(effort)}
 
 
-def propose_all(bench: Bench, given: Material, turns: int) -> tuple[dict[str, Settings], dict[str, Any]]:
+def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str, Settings], dict[str, Any]]:
     """Every candidate by name, and what the report says of how they came about."""
     counted = propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
-    if (by_grid := room_stays(bench.plan, given.fitting)) is not None:
+    if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
     first = "defaults"
-    if turns:
+    if effort.turns:
         first = max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
-        candidates["search"] = search(bench, candidates[first], turns)
+        candidates["search"] = search(bench, candidates[first], effort.turns)
     return candidates, {"search_began_from": first, "expected_events": _events(counted)}
 
 
@@ -140,12 +146,18 @@ def search(bench: Bench, start: Settings, turns: int) -> Settings:
 
 
 def choose(verdicts: Mapping[str, Verdict]) -> str:
-    """The candidate with the best score on days kept apart, if it beats the defaults by more than noise."""
+    """The candidate with the best score on days kept apart, if two witnesses prefer it to the defaults.
+
+    It must tell what is seen later no worse in either part (number at home, rooms), and better in all: by more than
+    noise, or else its log-likelihood must be higher as well. Likelihood alone never chooses.
+    """
     usual = verdicts["defaults"]
     good = ["defaults"]
     for name, verdict in verdicts.items():
         total, error = gain(verdict, usual)
-        if total[2] > error[2] and (total[:2] > -error[:2]).all():
+        no_worse = (total[:2] >= -np.minimum(error[:2], LOSS) - SLIGHT).all()
+        likelier = verdict.log_likelihood > usual.log_likelihood
+        if no_worse and (total[2] > error[2] or (total[2] > 0.0 and likelier)):
             good.append(name)
     return max(good, key=lambda name: verdicts[name].score)
 

@@ -94,8 +94,8 @@ def room_emissions(plan: Floorplan, stretch: Stretch, rooms: Sequence[str]) -> A
             seen[max(a, 0) : b + 1, rooms.index(room)] = True
     outside = np.where(seen, math.log(SEEN_OUTSIDE), math.log1p(-SEEN_OUTSIDE))
     inside = np.where(seen, math.log(SEEN_INSIDE), math.log1p(-SEEN_INSIDE))
-    emissions = outside.sum(axis=1, keepdims=True) + inside - outside
-    emissions[:, [room == AWAY for room in rooms]] = outside.sum(axis=1, keepdims=True)
+    watched = np.array([room != AWAY for room in rooms])
+    emissions = (outside * watched).sum(axis=1, keepdims=True) + (inside - outside) * watched
     return np.asarray(emissions, dtype=np.float64)
 
 

@@ -44,7 +44,10 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
 def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
     """The report for people."""
     log = report["log"]
-    yield f"Learned from {log['days']:g} days, {log['events']:,} events ({log['from']} to {log['to']})"
+    if not log["events"]:
+        yield "There is nothing to learn from: no stretch of the logs is long enough"
+    else:
+        yield f"Read {log['days']:g} days, {log['events']:,} events ({log['from']} to {log['to']} UTC)"
     if report["candidates"]:
         judged = report["candidates"]["defaults"]["days_judged"]
         yield f"Judged on {judged:g} later days, without labels: how well what is believed tells what is seen later"

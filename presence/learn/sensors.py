@@ -27,7 +27,9 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
     for event in _events(stretches):
         counts[event.sensor] += 1
     days = sum(stretch.days for stretch in stretches)
-    notes = []
+    notes: list[str] = []
+    if not stretches:
+        return notes
     for name, count in counts.items():
         if count == 0:
             notes.append(f"{name} never reported in {days:.1f} days: nothing is learned about it")

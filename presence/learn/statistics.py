@@ -10,6 +10,7 @@ Rates come from the model's own code (`sensing`, `conditions`): nothing about th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -201,7 +202,10 @@ def _add_moves(found: Statistics, views: Views, p: int, stage: Stage, overlap: A
 
 
 def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settings) -> float:
-    """Q(theta), but for terms that no setting changes; nats."""
+    """Q(theta), but for terms that no setting changes, nats; minus infinity where moves that were counted cannot be.
+
+    Moves between zones that hardly ever happen are not taken to be reported, so that what can be depends on theta.
+    """
     views, total = Views(plan, settings), 0.0
     for sleeping, start in found.starts.items():
         total += _weighed(start, views.model.usual(views.at(sleeping)[0], sleeping))
@@ -214,10 +218,13 @@ def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settin
         total += _weighed(moved, flows / sight.weights[:, :, None])
     for (sleeping, conditions, (i, j)), moved in found.moves_under.items():
         sight, flows, _ = views.at(sleeping)
-        flow = flows[:, i, j] + sum(views.changes(sleeping, c).flows[i, j] for c in conditions)
+        flow = flows[:, i, j] + sum(views.changes(sleeping, c).flows.get((i, j), 0.0) for c in conditions)
         total += _weighed(moved, flow / sight.weights[:, i])
     for report, each in found.caused.items():
-        total += sum(_weighed(caused, rates) for (_, _, rates), caused in zip(views.ways(report), each, strict=True))
+        ways = [rates for _, _, rates in views.ways(report)]
+        if [rates.shape for rates in ways] != [caused.shape for caused in each]:
+            return -math.inf
+        total += sum(_weighed(caused, rates) for rates, caused in zip(ways, each, strict=True))
     return total
 
 

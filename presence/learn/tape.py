@@ -173,3 +173,17 @@ def record(
     """Tapes of several stretches (begin, events, end)."""
     recorder = Recorder(plan, settings, hypotheses)
     return [recorder.record(begin, events, end) for begin, events, end in stretches]
+
+
+def shortened(tapes: Sequence[Tape], most: int) -> list[Tape]:
+    """Tapes from the first on, cut where more than so many stages would have come up: memory grows with these."""
+    met: set[Stage] = set()
+    kept: list[Tape] = []
+    for tape in tapes:
+        for n, step in enumerate(tape.steps):
+            if isinstance(step, Quiet) and step.stage not in met and len(met) == most:
+                return [*kept, Tape(tape.begin, tape.steps[:n])] if n else kept
+            if isinstance(step, Quiet):
+                met.add(step.stage)
+        kept.append(tape)
+    return kept

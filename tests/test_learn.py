@@ -1,0 +1,404 @@
+"""Learning without labels: recovery of known rates, days kept apart, stop and resume, and what is said of bad input."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from benchmarks.exact.drawing import draw_life
+from presence import Event, Floorplan, InputError, Settings
+from presence.learn import Effort, bench, fit
+from presence.learn.dials import dials_of, turned
+from presence.learn.em import Rate, iterate, log_prior, rates_of, with_factors
+from presence.learn.fit import choose
+from presence.learn.grid import room_emissions
+from presence.learn.journal import Journal
+from presence.learn.judge import Verdict
+from presence.learn.later import look_ahead
+from presence.learn.recordings import Stretch, cut, first_days, material
+from presence.learn.report import report_lines
+from presence.learn.search import climb
+from presence.learn.sensors import measured_holds, sensor_notes
+from presence.learn.tables import fit_table, log_scores
+from presence.learn.tape import Recorder
+from presence.learned import read_learned, write_learned
+from presence.simulate import simulate
+from tests.oracle import NOON, at, contact, home, motion
+
+Array = NDArray[np.float64]
+FLAT = Floorplan.load(Path(__file__).parents[1] / "floorplans/one_room_flat.yaml")
+QUICK = Effort(turns=2, fitting_days=1.0, judging_days=1.0, hypotheses=3, grid=False)
+BEGIN = NOON.timestamp()
+DAY = 86400.0
+
+
+@pytest.fixture(scope="module")
+def flat_log() -> list[Event]:
+    return simulate(FLAT, days=2.3, seed=4).log
+
+
+# --- recovery ---------------------------------------------------------------------------------------------------------
+ALWAYS = {"P1": {"awake": ["00:00", "23:59"]}}
+WATCHED = home(
+    ALWAYS,
+    hall_motion=motion("hall"),
+    bed_motion=motion("bed"),
+    front_contact=contact("front"),
+    inner_contact=contact("inner"),
+    back_contact=contact("back"),
+)
+
+
+def test_rates_that_are_wrong_by_up_to_four_times_come_back() -> None:
+    """From a log drawn from the model: within 25 % for every rate with 200 expected events; EM never falls."""
+    days = 2.5
+    events = [e for e in draw_life(WATCHED, days * DAY, 2).events if e.seconds < BEGIN + days * DAY]
+    random = np.random.default_rng(2)
+    rates = rates_of(WATCHED, places=False)
+    wrong = {}
+    for rate in rates:
+        sign = 1.0 if random.random() < 0.5 else -1.0
+        wrong[rate] = math.log(4.0) * sign * random.uniform(0.5, 1.0)
+    start = with_factors(Settings(), wrong)
+    tape = Recorder(WATCHED, start, 1).record(BEGIN, events, BEGIN + days * DAY)
+    history = []
+    for fitted in iterate(WATCHED, [tape], [0], rates, start):
+        history.append(fitted)
+        if len(history) == 17:
+            break
+    assert all(after.log_posterior >= before.log_posterior - 1e-6 for before, after in pairwise(history))
+    well_known = {rate: math.exp(fitted.logs[rate] + wrong[rate]) for rate in rates if fitted.events[rate] >= 200}
+    assert len(well_known) >= 6
+    assert {str(rate): factor for rate, factor in well_known.items() if not 0.8 < factor < 1.25} == {}
+
+
+def test_without_priors_the_likelihood_itself_never_falls_and_nothing_is_nan() -> None:
+    """Also with a sensor that never fires, whose rates only the bounds hold."""
+    plan = home(1, hall_motion=motion("hall"), bed_motion=motion("bed"), lamp={"kind": "switch", "room": "bed"})
+    both = ((0.0, "detected"), (10.0, "clear"))
+    events = [at(700.0 * n + d, "hall_motion", value) for n in range(12) for d, value in both]
+    tape = Recorder(plan, Settings(), 1).record(BEGIN, events, BEGIN + 9000.0)
+    history = []
+    for fitted in iterate(plan, [tape], [0], rates_of(plan, places=True), Settings(), pseudo=0.0):
+        history.append(fitted)
+        if len(history) == 6:
+            break
+    likelihoods = [fitted.log_likelihood for fitted in history]
+    assert all(after >= before - 1e-6 for before, after in pairwise(likelihoods))
+    assert likelihoods[-1] > likelihoods[0] + 1.0
+    assert all(math.isfinite(log) for log in fitted.logs.values())  # Settings refuses NaN, zero and shares of 1
+
+
+def test_priors_are_pseudo_counts() -> None:
+    """`n` events where `e` were expected and `a` pseudo-counts: the posterior is highest at (n + a) / (e + a)."""
+    rate = Rate("rising_rate")
+    factors = np.linspace(0.2, 5.0, 20001)
+    for n, e in ((3.0, 12.0), (3000.0, 12000.0)):
+        posterior = [n * math.log(f) - e * f + log_prior({rate: math.log(f)}, 1.0) for f in factors]
+        best = float(factors[int(np.argmax(posterior))])
+        assert best == pytest.approx((n + rate.pseudo) / (e + rate.pseudo), abs=1e-3)
+
+
+def test_factors_multiply_and_shares_stay_shares() -> None:
+    logs = {
+        Rate("rising_rate"): 1.0,
+        Rate("motion_rates", 2): -1.0,
+        Rate("door_idle_share"): 9.0,
+        Rate("rising_rate", where="hall"): 0.5,
+    }
+    settings = with_factors(Settings(), logs)
+    usual = Settings()
+    assert settings.rising_rate == pytest.approx(usual.rising_rate * math.e)
+    assert settings.motion_rates[2] == pytest.approx(usual.motion_rates[2] / math.e)
+    assert settings.motion_rates[:2] == usual.motion_rates[:2]
+    assert 0.9 < settings.door_idle_share < 1.0
+    assert settings.factors == {"rising_rate": {"hall": pytest.approx(math.exp(0.5))}}
+
+
+# --- the judge --------------------------------------------------------------------------------------------------------
+def test_an_emission_table_is_found_again_and_never_certain() -> None:
+    random = np.random.default_rng(1)
+    truth = np.array([[0.9, 0.08, 0.02], [0.2, 0.7, 0.1]])
+    sure = random.beta(0.5, 0.5, 6000)
+    hidden = (random.random(6000) < sure).astype(int)  # the belief is calibrated
+    seen = np.array([random.choice(3, p=truth[n]) for n in hidden])
+    belief = np.stack([1.0 - sure, sure], axis=1)
+    table = fit_table(belief, seen, np.ones((2, 3)))
+    np.testing.assert_allclose(table, truth, rtol=0, atol=0.05)
+    never = fit_table(belief, np.zeros(6000, dtype=np.intp), np.ones((2, 3)))
+    assert ((never > 0) & (never < 1)).all()
+
+
+@given(st.integers(0, 2**31))
+def test_each_round_raises_the_posterior_of_a_table(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    belief, seen = random.dirichlet(np.ones(3), 40), random.integers(0, 4, 40)
+    pseudo = random.random((3, 4)) + 0.1
+
+    def posterior(rounds: int) -> float:
+        table = fit_table(belief, seen, pseudo, rounds)
+        return float(log_scores(belief, seen, table).sum() + (pseudo * np.log(table)).sum())
+
+    values = [posterior(rounds) for rounds in range(6)]
+    assert all(after >= before - 1e-9 for before, after in pairwise(values))
+
+
+def test_a_sharper_true_belief_scores_better() -> None:
+    random = np.random.default_rng(3)
+    hidden = random.integers(0, 2, 2000)
+    seen = np.where(random.random(2000) < 0.8, hidden, 1 - hidden)
+    scores = []
+    for sure in (0.5, 0.7, 0.95):
+        belief = np.where(np.eye(2)[hidden] > 0, sure, 1.0 - sure)
+        scores.append(log_scores(belief, seen, fit_table(belief, seen, np.ones((2, 2)))).mean())
+    assert scores[0] < scores[1] < scores[2]
+
+
+def test_what_is_seen_later_by_hand() -> None:
+    plan = home(
+        2,
+        hall_motion=motion("hall", hold=30.0),
+        bed_motion=motion("bed", hold=30.0),
+        mat={"kind": "pressure", "room": "bed"},
+    )
+    events = [
+        at(200.0, "hall_motion", "detected"),  # active until its last movement, 30 s before it clears
+        at(290.0, "hall_motion", "clear"),
+        at(250.0, "bed_motion", "detected"),
+        at(280.0, "bed_motion", "clear"),
+        at(1000.0, "mat", "pressed"),
+        at(1500.0, "mat", "released"),
+    ]
+    events.sort(key=lambda event: event.seconds)
+    grid = BEGIN + np.array([0.0, 100.0, 600.0, 800.0])
+    later = look_ahead(plan, events, grid)
+    assert later.most.tolist() == [2, 2, 1, 1]  # hall and bedroom at 250 s; then the mat alone
+    assert later.rooms == ("hall", "bed")
+    assert later.seen.tolist() == [[1, 1], [1, 1], [0, 0], [0, 1]]
+
+
+def verdict(number: Sequence[float], rooms: Sequence[float]) -> Verdict:
+    blocks = np.array([number, rooms]).T * 100.0
+    total = float(blocks.sum()) / (100.0 * len(number))
+    return Verdict(total, float(np.mean(number)), float(np.mean(rooms)), 0.0, blocks, 100 * len(number))
+
+
+@pytest.mark.parametrize(
+    ("candidate", "chosen"),
+    [
+        (verdict([-0.9, -0.9, -0.9, -0.9], [-2.0, -2.0, -2.0, -2.0]), "other"),
+        (verdict([-1.1, -1.1, -1.1, -1.1], [-2.0, -2.0, -2.0, -2.0]), "defaults"),
+        (verdict([-0.2, -1.5, -0.7, -1.5], [-2.0, -2.0, -2.0, -2.0]), "defaults"),  # better by chance
+        (verdict([-0.5, -0.5, -0.5, -0.5], [-2.2, -2.2, -2.2, -2.2]), "defaults"),  # rooms pay for the number
+    ],
+)
+def test_only_what_beats_the_defaults_by_more_than_noise_is_chosen(candidate: Verdict, chosen: str) -> None:
+    usual = verdict([-1.0, -1.0, -1.0, -1.0], [-2.0, -2.0, -2.0, -2.0])
+    assert choose({"defaults": usual, "other": candidate}) == chosen
+
+
+# --- search -----------------------------------------------------------------------------------------------------------
+def test_the_search_climbs_a_hill_within_its_bounds_and_turns() -> None:
+    asked = []
+
+    def hill(point: tuple[float, ...], beat: float) -> float:
+        asked.append(point)
+        return -sum((x - target) ** 2 for x, target in zip(point, (1.0, -0.5, 9.0), strict=True))
+
+    best, value = climb(hill, (0.0, 0.0, 0.0), steps=(1.0, 0.5, 0.25), bound=2.0, most=200)
+    assert best == (1.0, -0.5, 2.0)
+    assert value == pytest.approx(-49.0)
+    assert len(asked) == len(set(asked)) or len(asked) <= 200
+    asked.clear()
+    climb(hill, (0.0, 0.0, 0.0), steps=(1.0,), bound=2.0, most=4)
+    assert len(asked) == 4
+
+
+def test_dials_turn_their_settings_and_no_others() -> None:
+    usual = Settings()
+    for dial in dials_of(Floorplan.load(Path(__file__).parents[1] / "floorplans/two_storey_garage.yaml")):
+        settings = turned(usual, {dial: 1.5})
+        touched = {name.partition(":")[0] for name in dial.settings}
+        changed = {n for n in Settings.__slots__ if getattr(settings, n) != getattr(usual, n)}
+        assert changed == touched, dial.name
+
+
+# --- logs -------------------------------------------------------------------------------------------------------------
+def every_hour(first: float, last: float) -> list[Event]:
+    return [at(3600.0 * n, "hall_motion", ("detected", "clear")[n % 2]) for n in range(int(first), int(last))]
+
+
+def test_a_weeks_hole_is_cut_out_and_said() -> None:
+    given = material([every_hour(0, 72) + every_hour(72 + 168, 72 + 168 + 48)])
+    assert [round(stretch.days, 1) for stretch in given.stretches] == [3.0, 2.0]
+    assert any("7.0 days" in note for note in given.notes)
+
+
+def test_days_are_shared_out_in_order_and_none_twice() -> None:
+    given = material([every_hour(0, 240)])
+    assert given.fitting[-1].end <= given.judging[0].begin
+    times = [event.seconds for stretch in given.stretches for event in stretch.events]
+    assert times == [event.seconds for event in every_hour(0, 240)]
+    assert sum(s.days for s in given.fitting) == pytest.approx(0.6 * given.days, abs=0.2)
+    assert sum(s.days for s in first_days(given.fitting, 2.0)) == pytest.approx(2.0, abs=0.2)
+    before, after = cut(given.fitting[0], BEGIN + 7200.0)
+    assert (len(before.events), before.end) == (2, after.begin)
+
+
+def test_silent_and_constant_sensors_are_named_and_holds_measured() -> None:
+    plan = home(
+        1, hall_motion=motion("hall", hold=10.0), bed_motion=motion("bed"), mat={"kind": "pressure", "room": "bed"}
+    )
+    events = [at(0.0, "mat", "pressed")]
+    for n in range(40):
+        events += [at(600.0 * n + 1, "hall_motion", "detected"), at(600.0 * n + 46 + n % 7, "hall_motion", "clear")]
+    stretch = Stretch(BEGIN, BEGIN + 30000.0, tuple(events))
+    notes = sensor_notes(plan, [stretch])
+    assert any(note.startswith("bed_motion never reported") for note in notes)
+    assert any(note.startswith("mat was on 100%") for note in notes)
+    assert measured_holds(plan, [stretch]) == {"hall_motion": pytest.approx(45.0, abs=1.1)}
+    assert measured_holds(learned_hold(plan), [stretch]) == {}
+
+
+def learned_hold(plan: Floorplan) -> Floorplan:
+    sensor = replace(plan.sensors["hall_motion"], hold=45.0)
+    return replace(plan, sensors=plan.sensors | {"hall_motion": sensor})
+
+
+def test_room_emissions_by_hand() -> None:
+    plan = home(1, hall_motion=motion("hall", hold=10.0), bed_motion=motion("bed", hold=10.0))
+    events = (at(70.0, "hall_motion", "detected"), at(80.0, "hall_motion", "clear"))
+    emissions = room_emissions(plan, Stretch(BEGIN, BEGIN + 180.0, events), ["hall", "bed", "away"])
+    inside, outside = 0.3, 0.003
+    by_hand = [math.log(1 - inside) + math.log(1 - outside), math.log(inside) + math.log(1 - outside)]
+    assert emissions[0, 0] == pytest.approx(by_hand[0])
+    assert emissions[1, 0] == pytest.approx(by_hand[1])
+    assert emissions[1, 1] == pytest.approx(math.log(outside) + math.log(1 - inside))
+    assert emissions[1, 2] == pytest.approx(math.log(outside) + math.log(1 - outside))
+
+
+# --- the whole --------------------------------------------------------------------------------------------------------
+def test_too_little_data_leaves_the_defaults_and_says_so(flat_log: list[Event]) -> None:
+    for log in ([], flat_log[:3], [e for e in flat_log if e.seconds < flat_log[0].seconds + 0.9 * DAY]):
+        learned = fit(FLAT, [log], effort=QUICK)
+        assert (learned.settings, learned.plan) == (Settings(), FLAT)
+        assert "too few" in learned.report["notes"][0]
+        assert "too few" in "\n".join(report_lines(learned.report, learned.settings, learned.holds))
+
+
+def test_a_home_is_learned_the_same_after_a_stop(
+    flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = fit(FLAT, [flat_log], effort=QUICK)
+    assert {"defaults", "rates", "rates and places", "search"} == set(whole.report["candidates"])
+    assert whole.report["candidates"]["defaults"]["gain"] == 0.0
+    chosen = whole.report["candidates"][whole.report["chosen"]]
+    assert chosen["gain"] >= 0.0
+    state, said = tmp_path / "state.json", []
+
+    def stop(text: str) -> None:
+        said.append(text)
+        if text.startswith("search"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        fit(FLAT, [flat_log], effort=QUICK, state=state, say=stop)
+    noted = len(json.loads(state.read_text(encoding="utf-8"))["answers"])
+    assert noted >= 3
+    runs = counted(monkeypatch)
+    again = fit(FLAT, [flat_log], effort=QUICK, state=state, resume=True)
+    assert (again.settings, again.report) == (whole.settings, whole.report)
+    assert not state.exists()
+    first = len(runs)
+    fit(FLAT, [flat_log], effort=QUICK)
+    assert first < len(runs) - first  # what the journal held was not worked out again
+    path = tmp_path / "learned.json"
+    write_learned(path, FLAT, whole)
+    assert read_learned(path, FLAT).settings == whole.settings
+    with pytest.raises(InputError, match="other options"):
+        Journal(state_of_other(tmp_path), {"options": 1}, resume=True)
+
+
+def counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """A list that grows with every stretch that is tracked for a score."""
+    runs: list[int] = []
+    true: Callable[..., Any] = bench.foresee
+
+    def counting(*arguments: Any) -> Any:
+        runs.append(1)
+        return true(*arguments)
+
+    monkeypatch.setattr(bench, "foresee", counting)
+    return runs
+
+
+def state_of_other(folder: Path) -> Path:
+    path = folder / "other.json"
+    Journal(path, {"options": 2}).note("a", 1)
+    return path
+
+
+@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}'])
+def test_what_cannot_be_resumed_is_one_clear_line(tmp_path: Path, content: str | None) -> None:
+    path = tmp_path / "state.json"
+    if content is not None:
+        path.write_text(content, encoding="utf-8")
+    with pytest.raises(InputError, match="leave --resume out") as refused:
+        Journal(path, {}, resume=True)
+    assert len(refused.value.faults) == 1
+
+
+def test_logs_may_be_given_in_parts_and_out_of_order(flat_log: list[Event]) -> None:
+    half = datetime.fromtimestamp(flat_log[0].seconds, UTC) + timedelta(days=1.1)
+    parts = [[e for e in flat_log if e.time >= half], [e for e in flat_log if e.time < half][::-1]]
+    given = material([sorted(part, key=lambda event: event.seconds) for part in parts])
+    assert [s.begin for s in given.stretches] == sorted(s.begin for s in given.stretches)
+    assert given.days > 1.5
+
+
+# --- the command ------------------------------------------------------------------------------------------------------
+def test_the_command_writes_a_file_that_replay_and_evaluate_take(
+    flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from presence import cli, cli_learn
+    from presence.simulate import Simulation, write
+
+    monkeypatch.chdir(tmp_path)
+    write(Simulation(flat_log, []), ".")
+    plan = str(Path(__file__).parents[1] / "floorplans/one_room_flat.yaml")
+    monkeypatch.setattr(cli_learn, "say", lambda text: None)
+    asked: dict[str, Any] = {}
+
+    def quick(*arguments: Any, effort: Effort, **more: Any) -> Any:
+        asked["effort"] = effort
+        return fit(*arguments, effort=replace(QUICK, turns=effort.turns), **more)
+
+    monkeypatch.setattr("presence.learn.fit", quick)
+    assert cli.run(["learn", plan, "log.jsonl", "--out", "learned.json", "--turns", "0", "--no-grid"]) == 0
+    out = capsys.readouterr().out
+    assert "rates and places" in out
+    assert "log-lik./day" in out
+    assert asked["effort"] == Effort(turns=0, grid=False)
+    assert not Path("learned.json.state").exists()
+    assert json.loads(Path("learned.json").read_text(encoding="utf-8"))["version"] == 1
+    assert cli.run(["replay", plan, "log.jsonl", "--every", "21600", "--learned", "learned.json"]) == 0
+    assert capsys.readouterr().out.count("\n") > 5
+    other = str(Path(__file__).parents[1] / "floorplans/open_plan_bungalow.yaml")
+    assert cli.run(["replay", other, "log.jsonl", "--learned", "learned.json"]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert cli.run(["learn", plan, "log.jsonl", "--out", "learned.json", "--resume"]) == 2
+    assert "nothing to resume" in capsys.readouterr().err
+    assert cli.run(["learn", plan, "log.jsonl", "--out", "nowhere/learned.json"]) == 2
+    assert "no folder nowhere" in capsys.readouterr().err
