@@ -14,6 +14,7 @@ from presence.cli_source import DONE, Source, load_learned
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
 @click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
 @click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
+@click.option("--explain/--no-explain", default=True, show_default=True, help="Show why; takes several times as long.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
 def draw(
@@ -23,6 +24,7 @@ def draw(
     truth: str | None,
     every: float,
     learned: str | None,
+    explain: bool,
     strict: bool,
     hypotheses: int,
 ) -> int:
@@ -38,6 +40,15 @@ def draw(
     lines = None if truth is None else read_truth(truth, home)
     source = Source(home, log, strict)
     name = "standard input" if log == "-" else log
-    text = page(home, source, truth=lines, log=name, every=every, settings=settings, hypotheses=hypotheses)
+    text = page(
+        home,
+        source,
+        truth=lines,
+        log=name,
+        every=every,
+        settings=settings,
+        hypotheses=hypotheses,
+        explain=explain,
+    )
     goal.write_text(text, encoding="utf-8")
     return source.status()

@@ -45,7 +45,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a day of the two-storey house, and its page."""
     folder = tmp_path_factory.mktemp("day")
     assert cli.run(["simulate", str(GARAGE), "--days", "1", "--seed", "3", "--out", str(folder)]) == 0
-    files = [str(GARAGE), str(folder / "log.jsonl"), "--truth", str(folder / "truth.jsonl")]
+    files = [str(GARAGE), str(folder / "log.jsonl"), "--no-explain", "--truth", str(folder / "truth.jsonl")]
     assert cli.run(["draw", *files, "--out", str(folder / "page.html")]) == 0
     return folder
 
@@ -259,6 +259,32 @@ def test_truth_is_laid_over(window: Browser, day: Path) -> None:
             best = next(places[0][0] for name, places in page_says["people"] if name == person)
             assert f"truth: {real} {'✓' if best == real else '✗'}" in mine
     window.picture("truth-desktop")
+
+
+def test_why_is_what_replay_explains(window: Browser, tmp_path: Path) -> None:
+    plan = Floorplan.load(GARAGE)
+    events = list(read_log(EVENING, plan=plan))
+    (tmp_path / "page.html").write_text(page(plan, events, explain=True), encoding="utf-8")
+    lines = [json.loads(to_json(line)) for line in replay(plan, events, explain=True)]
+    first = next(datetime.fromisoformat(line["time"]) for line in lines if line["kind"] == "occupancy")
+    window.open(tmp_path / "page.html")
+    explained = [line for line in lines if line["kind"] == "explanation" and "room" in line]
+    assert len(explained) > 4
+    for line in explained:
+        n = round((datetime.fromisoformat(line["time"]) - first).total_seconds() / 60)
+        window.run(READ, [n])
+        window.run(
+            "document.querySelectorAll('#rows button').forEach((b) => b.textContent.includes(args[0]) && b.click());"
+            "await frame()",
+            plan.rooms[line["room"]].label,
+        )
+        assert f"{plan.rooms[line['room']].label}," in window.text("#why-title")
+        heaviest = line["evidence"][0]
+        shown_weight = "\u2212" if heaviest["decibans"] < 0 else "+"
+        assert window.text("#why-body .weights li").startswith(shown_weight)
+        assert window.text("#why-body .weights li span") == heaviest["what"]
+    window.run("document.querySelector('#passage-list details').open = true")
+    window.picture("why")
 
 
 # --- for everybody ----------------------------------------------------------------------------------------------------

@@ -12,12 +12,14 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from presence.draw.encoding import numbers, runs
+from presence.draw.reasons import reasons
 from presence.draw.recording import MOST_IN_A_STEP, Recording, recording, thin
 from presence.events import Event, read_log
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.replay import replay
 from presence.snapshot import Belief
+from presence.telling import Explanation
 
 ROOT = Path(__file__).parents[1]
 
@@ -117,6 +119,24 @@ def test_causes_are_the_associations(home: Floorplan, evening: list[Event]) -> N
     for seen, line in zip(with_cause, told, strict=True):
         assert (seen.event.time, seen.event.sensor) == (line.time, line.sensor)
         assert seen.probability == max(*line.people.values(), line.nobody)
+
+
+def test_reasons_are_those_of_replay(home: Floorplan, evening: list[Event]) -> None:
+    kept = recording(home, evening, explain=True)
+    told = [line for line in replay(home, evening, explain=True) if isinstance(line, Explanation)]
+    assert [(w.room, w.time, w.decibans) for w in kept.reasons] == [
+        (w.room, w.time, w.decibans) for w in told if w.room is not None
+    ]
+    of_passages = [w for w in told if w.door is not None]
+    kept_with_door = [t for t in kept.passages if t.why is not None]
+    assert len(kept_with_door) == len(of_passages) > 3
+    for entry in kept_with_door:
+        assert (entry.why.door, entry.last.final) == (entry.last.door, True)
+    packed = reasons(home, kept, kept.events[0].event.seconds)
+    for (_, room, _, _, _, weights), why in zip(packed["reasons"], kept.reasons, strict=True):
+        assert list(home.rooms)[room] == why.room
+        assert sum(weights[::2]) / 10 == pytest.approx(why.decibans, abs=0.05 * len(weights))
+        assert packed["texts"][weights[1]] == why.evidence[0].text
 
 
 def flood(number: int) -> list[Event]:

@@ -9,6 +9,7 @@ from typing import Any
 from presence.draw.encoding import numbers, runs
 from presence.draw.layout import DoorShape, HouseLayout, RoomShape, house_layout
 from presence.draw.levels import levels
+from presence.draw.reasons import reasons
 from presence.draw.recording import Recording, Seen, Told, percents
 from presence.floorplan import AWAY, Floorplan
 from presence.truth import TruthLine
@@ -149,6 +150,7 @@ def _replay(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
         "offsets": _offsets(plan, start, end + 86400),
         "passages": passages,
         "events": events,
+        **reasons(plan, kept, start),
         "eventsLeftOut": kept.events_left_out,
         "beings": beings,
     }

@@ -39,6 +39,7 @@ def page(
     every: float = 60.0,
     settings: Settings | None = None,
     hypotheses: int = 16,
+    explain: bool = False,
 ) -> str:
     """The page as HTML; the same plan, log and truth give the same bytes.
 
@@ -50,13 +51,14 @@ def page(
         every: step of the grid of beliefs, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
+        explain: also show the weights of evidence behind changes and passages; takes several times as long.
 
     Raises:
         SettingError, EventError: as `presence.replay.replay`.
     """
     kept = None
     if events is not None:
-        kept = recording(plan, events, every=every, settings=settings, hypotheses=hypotheses)
+        kept = recording(plan, events, every=every, settings=settings, hypotheses=hypotheses, explain=explain)
     return assemble(plan.name, document(plan, kept, truth, Path(log).name or None))
 
 

@@ -6,7 +6,7 @@ One path for page and `presence replay`: the numbers here are those lines, round
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from presence.passages import Passage
 from presence.replay import replay
 from presence.settings import Settings
 from presence.snapshot import Association, Belief
+from presence.telling import Explanation
 
 Percents = NDArray[np.uint8]
 Steps = NDArray[np.int64]
@@ -35,6 +36,8 @@ class Told:
 
     first: Passage
     last: Passage
+    why: Explanation | None = None
+    """What speaks for the last answer, where that was told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,8 @@ class Recording:
     """Shape (T, C): rooms, then rooms and `away` for each resident, then the number at home; whole percents."""
     passages: list[Told] = field(default_factory=list)
     events: list[Seen] = field(default_factory=list)
+    reasons: list[Explanation] = field(default_factory=list)
+    """Why a room's answer changed sides, in order of time."""
     told: int = 0
     """Instants that the replay told."""
     tolerance: int = 0
@@ -78,6 +83,7 @@ def recording(
     every: float = 60.0,
     settings: Settings | None = None,
     hypotheses: int = 16,
+    explain: bool = False,
     most: int | None = None,
 ) -> Recording:
     """Replay a log and keep what is told, for drawing.
@@ -88,18 +94,29 @@ def recording(
         every: step of the grid, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
+        explain: also keep why a room's answer changed sides, and what speaks for a passage's direction.
         most: instants that are kept if tolerances of up to 20 points allow it; by default MOST_INSTANTS.
 
     Raises:
         SettingError, EventError: as `presence.replay.replay`.
     """
     keeper = _Keeper(every)
-    lines = replay(plan, keeper.watch(events), every=every, associations=True, settings=settings, hypotheses=hypotheses)
+    lines = replay(
+        plan,
+        keeper.watch(events),
+        every=every,
+        associations=True,
+        explain=explain,
+        settings=settings,
+        hypotheses=hypotheses,
+    )
     for line in lines:
         if isinstance(line, Belief):
             keeper.belief(line)
         elif isinstance(line, Passage):
             keeper.passage(line)
+        elif isinstance(line, Explanation):
+            keeper.reason(line)
         elif isinstance(line, Association):
             keeper.cause(line)
     return keeper.recording(MOST_INSTANTS if most is None else most)
@@ -142,7 +159,9 @@ class _Keeper:
         self.rows: list[Percents] = []
         self.told: dict[tuple[object, ...], Told] = {}
         self.seen: list[Seen] = []
+        self.reasons: list[Explanation] = []
         self.left_out = 0
+        self._told_last: tuple[object, ...] = ()
         self._step, self._counts = 0, dict[str, int]()
         self._latest: Event | None = None
 
@@ -169,6 +188,14 @@ class _Keeper:
         who = tuple(passage.people) if passage.inferred else ()
         key = (passage.time, passage.door, passage.inferred, who)
         self.told[key] = Told(self.told[key].first if key in self.told else passage, passage)
+        self._told_last = key
+
+    def reason(self, reason: Explanation) -> None:
+        """Why a room changed sides, or what speaks for the passage that was told last."""
+        if reason.room is not None:
+            self.reasons.append(reason)
+        else:
+            self.told[self._told_last] = replace(self.told[self._told_last], why=reason)
 
     def cause(self, association: Association) -> None:
         """Who caused the event that was taken in last."""
@@ -189,5 +216,13 @@ class _Keeper:
         needed[showing[showing < len(steps)]] = True
         kept, tolerance = thin(columns, needed, most)
         return Recording(
-            self.every, steps[kept], columns[kept], passages, self.seen, len(steps), tolerance, self.left_out
+            self.every,
+            steps[kept],
+            columns[kept],
+            passages,
+            self.seen,
+            self.reasons,
+            len(steps),
+            tolerance,
+            self.left_out,
         )

@@ -59,14 +59,22 @@ const way = (passage) => `${roomName(passage.from)} → ${roomName(passage.to)}`
 
 function showPassages(n, recent, jump) {
   const list = document.getElementById("passage-list"), now = msOf(n);
-  list.replaceChildren();
   const known = between(passages, now - 12 * HOUR, now).filter((p) => p.listed);
-  for (const passage of known.slice(-Math.max(5, recent.length)).reverse()) {
+  const listed = known.slice(-Math.max(5, recent.length)).reverse(), signature = listed.map((p) => p.number + String(recent.includes(p))).join();
+  if (list.dataset.signature === signature) return; // an opened reason stays open
+  list.dataset.signature = signature;
+  list.replaceChildren();
+  for (const passage of listed) {
     const item = make("li", { class: recent.includes(passage) ? "now" : "" }, list);
     make("span", { class: "num" }, item, `${local(passage.ms).exact} `);
     make("b", {}, item, passage.likely ? way(passage) : `${house.doors[passage.door].name}: nobody`);
     make("span", {}, item, ` ${percent(passage.likely ? passage.chance : passage.nobody)}`);
     make("div", { class: "quiet" }, item, passageDetail(passage));
+    if (told.passageReasons[passage.number]) {
+      const details = make("details", {}, item);
+      make("summary", {}, details, "what speaks for it, in decibans");
+      weightList(details, told.passageReasons[passage.number]);
+    }
   }
   if (!known.length) make("li", { class: "quiet" }, list, "none in the twelve hours before");
 }
@@ -119,24 +127,48 @@ function changesBefore(room, n) {
 
 const steady = (room, change) => Math.abs(roomChance(room, change.from) - roomChance(room, change.to)) < 2;
 
+// weights of evidence, [tenths of a deciban, text, ...]
+function weightList(parent, weights) {
+  const list = make("ul", { class: "weights" }, parent);
+  for (let i = 0; i < weights.length; i += 2) {
+    const item = make("li", {}, list), tenths = weights[i], size = Math.abs(tenths / 10);
+    make("b", { class: "num" }, item, `${tenths < 0 ? "−" : "+"}${size < 9.95 ? size.toFixed(1) : Math.round(size)}`);
+    make("span", {}, item, told.texts[weights[i + 1]]);
+  }
+}
+
+function showReason(body, room, n) {
+  const known = told.reasons.filter(([ms, about]) => about === room && ms <= msOf(n));
+  if (!known.length) return;
+  const [ms, , begin, before, after, weights] = known[known.length - 1];
+  const day = local(ms).day === local(msOf(n)).day ? "" : `${local(ms).day} `;
+  make("p", {}, body, `At ${day}${local(ms).shown} the answer changed to ${after >= 50 ? "somebody there" : "nobody there"}`
+    + ` (${percent(before)} at ${local(begin).shown}, ${percent(after)} then):`);
+  weightList(body, weights);
+  make("p", { class: "quiet" }, body, "In decibans: + speaks for somebody being there, − against; 10 make the odds ten times as high.");
+}
+
 function showWhy(n, state) {
   const title = document.getElementById("why-title"), body = document.getElementById("why-body"), room = state.room;
   body.replaceChildren();
   title.textContent = `${roomName(room)}, ${percent(roomChance(room, n))}: how it came to that`;
+  showReason(body, room, n);
   make("p", { class: "quiet" }, body, "What was heard in and beside the room as its probability changed. Sensors elsewhere may have played a part.");
   const list = make("ul", { class: "why" }, body), { found, near } = changesBefore(room, n);
-  for (const change of found) {
-    const item = make("li", { class: change.to === n && change.heard.length ? "now" : "" }, list);
-    const before = roomChance(room, change.from), after = roomChance(room, change.to);
-    const span = change.to - change.from > 1 ? `${local(msOf(change.from)).shown} to ${local(msOf(change.to)).shown}` : `to ${local(msOf(change.to)).shown}`;
-    make("span", { class: "num" }, item, `${span}: `);
-    make("b", { class: "num" }, item, steady(room, change) ? `stayed at ${percent(after)}` : `${percent(before)} → ${percent(after)}`);
-    const most = steady(room, change) ? 1 : 4; // what changed nothing is told briefly
-    if (!change.heard.length) make("div", { class: "quiet" }, item, `nothing heard here or next door for ${ago((change.to - change.from) * every)}`);
-    for (const event of change.heard.slice(-most)) make("div", {}, item, eventText(event, near[event.sensor]));
-    if (change.heard.length > most) make("div", { class: "quiet" }, item, `and ${change.heard.length - most} earlier`);
-  }
+  for (const change of told.reasons.length ? found.slice(0, 4) : found) changeItem(list, change, room, n, near);
   if (!found.length) make("li", { class: "quiet" }, list, "the log begins here");
+}
+
+function changeItem(list, change, room, n, near) {
+  const item = make("li", { class: change.to === n && change.heard.length ? "now" : "" }, list);
+  const before = roomChance(room, change.from), after = roomChance(room, change.to);
+  const span = change.to - change.from > 1 ? `${local(msOf(change.from)).shown} to ${local(msOf(change.to)).shown}` : `to ${local(msOf(change.to)).shown}`;
+  make("span", { class: "num" }, item, `${span}: `);
+  make("b", { class: "num" }, item, steady(room, change) ? `stayed at ${percent(after)}` : `${percent(before)} → ${percent(after)}`);
+  const most = steady(room, change) ? 1 : 4; // what changed nothing is told briefly
+  if (!change.heard.length) make("div", { class: "quiet" }, item, `nothing heard here or next door for ${ago((change.to - change.from) * every)}`);
+  for (const event of change.heard.slice(-most)) make("div", {}, item, eventText(event, near[event.sensor]));
+  if (change.heard.length > most) make("div", { class: "quiet" }, item, `and ${change.heard.length - most} earlier`);
 }
 
 function eventText(event, where) {

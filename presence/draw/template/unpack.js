@@ -62,11 +62,11 @@ const countChances = (n) => columns.slice(countFrom).map((column) => column[kept
 const roomName = (room) => room === AWAY ? "away" : house.rooms[room].name;
 const percent = (value) => value === 0 ? "<1\u00a0%" : value === 100 ? ">99\u00a0%" : value + "\u00a0%";
 
-const passages = (told ? told.passages : []).map((p) => {
+const passages = (told ? told.passages : []).map((p, number) => {
   const [ms, door, forth, back, nobody, forthFirst, backFirst, final, inferred, decided, who] = p;
   const [a, b] = house.doors[door].between, swap = back > forth;
   return {
-    ms, door, nobody, final, inferred, decided, likely: nobody < 50, listed: nobody < 50 || !inferred,
+    number, ms, door, nobody, final, inferred, decided, likely: nobody < 50, listed: nobody < 50 || !inferred,
     from: swap ? b : a, to: swap ? a : b, chance: swap ? back : forth, other: swap ? forth : back,
     atOnce: swap ? backFirst : forthFirst, swap,
     who: who.filter((_, i) => i % 2 === 0).map((being, i) => [told.beings[being], who[2 * i + 1]]),
