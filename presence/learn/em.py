@@ -5,8 +5,8 @@ to the expected log-likelihood. With n expected events where the default expects
 (n + a) / (e + a): three days leave it near 1, a year speaks. No factor is ever 0 or infinite, and so no probability.
 
 Each iteration raises log-likelihood plus log prior, or leaves it (generalised EM: Dempster, Laird & Rubin 1977, JRSS B
-39:1, section 3); a step that does not raise the expected log-likelihood is halved until it does. Every two steps
-are extrapolated, which is kept only where it does not fall.
+39:1, section 3); a step that does not raise the expected log-likelihood is halved until it does. The
+gradient of the counts is that of the likelihood, so a quasi-Newton step is tried first, and kept if it does not fall.
 """
 
 from __future__ import annotations
@@ -16,11 +16,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from presence.floorplan import Floorplan
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
 from presence.places import seats_report
 from presence.settings import FACTORED, Settings
+
+Array = NDArray[np.float64]
 
 NUDGE = 0.02
 """Relative step of the numerical derivatives."""
@@ -32,8 +37,8 @@ PLACE_PSEUDO = 20.0
 """...and behind a factor of 1 in each place: places are alike until many events say otherwise."""
 WIDEST = math.log(50.0)
 """No factor leaves this range."""
-LONGEST_LEAP = 16.0
-"""How far two steps are extrapolated at most, in steps."""
+TINY = 1e-9
+"""Stands for a curvature of zero: a rate that nothing depends on."""
 
 PLAIN = (
     "pausing_rate",
@@ -163,37 +168,57 @@ def log_prior(logs: Factors, pseudo: float) -> float:
     return pseudo * sum(rate.pseudo * (log - math.exp(log)) for rate, log in logs.items())
 
 
-def improve(
-    plan: Floorplan, found: Statistics, start: Settings, logs: Factors, pseudo: float
-) -> tuple[dict[Rate, float], dict[Rate, float]]:
-    """The M step: better factors for these counts, and the expected number of events of each rate.
+class Slopes(NamedTuple):
+    """Derivatives of the expected log-likelihood plus log prior, per rate, at the factors of the counts."""
 
-    For a rate that multiplies, `Q = n log f - e f`; n and e follow from its first and second derivative.
-    """
+    gradient: Array
+    """By the logarithm of the factor; that of the log posterior itself as well (Fisher's identity)."""
+    curvature: Array
+    """Minus the second derivative; above 0."""
+    events: Array
+    """Expected number of events of each rate."""
 
-    def q(candidate: Factors) -> float:
-        return expected_log_likelihood(plan, found, with_factors(start, candidate))
 
-    now = q(logs)
-    events, step = {}, {}
+def slopes(plan: Floorplan, found: Statistics, start: Settings, logs: Factors, pseudo: float) -> Slopes:
+    """Numerical derivatives through the model's own code; a rate that cannot be turned has no slope."""
+    now = _expected(plan, found, start, logs)
+    gradient, curvature, events = [], [], []
     for rate, log in logs.items():
-        up, down = (q({**logs, rate: log + sign * NUDGE}) for sign in (1.0, -1.0))
-        if not (math.isfinite(up) and math.isfinite(down)):
-            events[rate], step[rate] = 0.0, 0.0
-            continue
-        slope, bend = (up - down) / (2.0 * NUDGE), (up + down - 2.0 * now) / NUDGE**2
-        expecting = max(-bend, 0.0)
-        events[rate] = max(slope + expecting, 0.0)
+        up, down = (_expected(plan, found, start, {**logs, rate: log + sign * NUDGE}) for sign in (1.0, -1.0))
+        smooth = math.isfinite(up) and math.isfinite(down)
+        slope = (up - down) / (2.0 * NUDGE) if smooth else 0.0
+        expecting = max((2.0 * now - up - down) / NUDGE**2, 0.0) if smooth else 0.0
         a = pseudo * rate.pseudo
-        more = math.log((events[rate] + a + 1e-9) / (expecting + a * math.exp(log) + 1e-9))
-        step[rate] = max(-LARGEST_STEP, min(LARGEST_STEP, more))
-    before = now + log_prior(logs, pseudo)
+        gradient.append(slope + a * (1.0 - math.exp(log)) if smooth else 0.0)
+        curvature.append(expecting + a * math.exp(log) + TINY)
+        events.append(max(slope + expecting, 0.0))
+    return Slopes(np.array(gradient), np.array(curvature), np.array(events))
+
+
+def improve(
+    plan: Floorplan, found: Statistics, start: Settings, logs: Factors, pseudo: float, at: Slopes
+) -> dict[Rate, float]:
+    """The M step: better factors for these counts.
+
+    For a rate that multiplies, `Q = n log f - e f`; n and e follow from the first and second derivative.
+    """
+    step = np.log(np.maximum(at.gradient + at.curvature, TINY) / at.curvature)
+    before = _expected(plan, found, start, logs) + log_prior(logs, pseudo)
     for halving in range(HALVINGS):
-        share = 0.5**halving
-        better = {rate: _bounded(log + share * step[rate]) for rate, log in logs.items()}
-        if q(better) + log_prior(better, pseudo) >= before:
-            return better, events
-    return dict(logs), events
+        better = _moved(logs, step * 0.5**halving)
+        if _expected(plan, found, start, better) + log_prior(better, pseudo) >= before:
+            return better
+    return dict(logs)
+
+
+def _expected(plan: Floorplan, found: Statistics, start: Settings, logs: Factors) -> float:
+    return expected_log_likelihood(plan, found, with_factors(start, logs))
+
+
+def _moved(logs: Factors, step: Array) -> dict[Rate, float]:
+    """Factors after a step, none of it longer than `LARGEST_STEP`, none beyond `WIDEST`."""
+    steps = np.clip(step, -LARGEST_STEP, LARGEST_STEP).tolist()
+    return {rate: max(-WIDEST, min(WIDEST, log + move)) for (rate, log), move in zip(logs.items(), steps, strict=True)}
 
 
 def iterate(
@@ -217,36 +242,42 @@ def iterate(
         logs: where to begin.
         pseudo: multiplies the pseudo-counts of every prior; 0 is maximum likelihood.
     """
-    events: Mapping[Rate, float] = dict.fromkeys(rates, 0.0)
 
-    def weigh(point: Factors) -> tuple[Statistics, Fitted]:
+    def weigh(point: Factors, events: Array) -> tuple[Statistics, Fitted]:
         settings = with_factors(start, point)
         found = count(plan, settings, tapes, who)
-        likelihood = found.log_likelihood
-        return found, Fitted(settings, point, likelihood, likelihood + log_prior(point, pseudo), events)
+        posterior = found.log_likelihood + log_prior(point, pseudo)
+        counted = dict(zip(point, events.tolist(), strict=True))
+        return found, Fitted(settings, point, found.log_likelihood, posterior, counted)
 
-    found, first = weigh(dict.fromkeys(rates, 0.0) | dict(logs or {}))
-    yield first
+    found, now = weigh(dict.fromkeys(rates, 0.0) | dict(logs or {}), np.zeros(len(rates)))
+    inverse: Array | None = None
+    before: tuple[Array, Array] | None = None
     while True:
-        second_logs, events = improve(plan, found, start, first.logs, pseudo)
-        found, second = weigh(second_logs)
-        yield second
-        third_logs, events = improve(plan, found, start, second.logs, pseudo)
-        found, leapt = weigh(_leap(first.logs, second.logs, third_logs))
-        if leapt.log_posterior < second.log_posterior:
-            found, leapt = weigh(third_logs)
-        first = leapt
-        yield first
+        yield now
+        at = slopes(plan, found, start, now.logs, pseudo)
+        place = np.array(list(now.logs.values()))
+        if before is not None:
+            inverse = _learnt(inverse, at, place - before[0], before[1] - at.gradient)
+        before = place, at.gradient
+        if inverse is not None:
+            leapt, there = weigh(_moved(now.logs, inverse @ at.gradient), at.events)
+            if there.log_posterior >= now.log_posterior:
+                found, now = leapt, there
+                continue
+        inverse = None  # the plain step never falls
+        found, now = weigh(improve(plan, found, start, now.logs, pseudo, at), at.events)
 
 
-def _leap(first: Factors, second: Factors, third: Factors) -> Factors:
-    """Where two steps in a row point to (Varadhan & Roland 2008, Scand. J. Stat. 35:335, squared extrapolation)."""
-    step = {rate: second[rate] - first[rate] for rate in first}
-    turn = {rate: third[rate] - second[rate] - step[rate] for rate in first}
-    long, bent = (math.sqrt(sum(x * x for x in part.values())) for part in (step, turn))
-    length = max(1.0, min(LONGEST_LEAP, long / bent if bent > 0.0 else 1.0))
-    return {r: _bounded(log + 2.0 * length * step[r] + length**2 * turn[r]) for r, log in first.items()}
+def _learnt(inverse: Array | None, at: Slopes, step: Array, change: Array) -> Array | None:
+    """The inverse curvature as the latest step shows it (Broyden, Fletcher, Goldfarb & Shanno 1970).
 
-
-def _bounded(log: float) -> float:
-    return max(-WIDEST, min(WIDEST, log))
+    It begins as that of the expected log-likelihood (Jamshidian & Jennrich 1997, JRSS B 59:569).
+    """
+    inverse = np.diag(1.0 / at.curvature) if inverse is None else inverse
+    along = float(step @ change)
+    if not along > 1e-12:
+        return None
+    left = np.eye(len(step)) - np.outer(step, change) / along
+    updated: Array = left @ inverse @ left.T + np.outer(step, step) / along
+    return updated
