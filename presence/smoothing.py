@@ -5,7 +5,9 @@ not for rules. A log is worked through in chunks: forward through a chunk and so
 what lies in the chunk is told; so memory does not grow with the log.
 
 While the joint chain of all beings is small it is followed exactly; else the past and the future are mixtures of
-hypotheses (see `reversal`), and paths are read out of hypotheses and mended one being at a time (see `paths`).
+hypotheses (see `reversal`), and paths are read out of hypotheses and mended one being at a time (see `paths`). Looking
+back trusts the model more than a filter does: where it is wrong for hours (a quiet room among six people's, a room that
+no sensor sees), so is the smoother (`benchmarks/smoothing.py`).
 """
 
 from __future__ import annotations
