@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from presence.floorplan import AWAY, Floorplan
-from presence.simulate import START, SimulationSettings
+from presence.simulate import START, SimulationSettings, simulate
 from presence.simulate.deeds import phone, seats
 from presence.simulate.doors import idle_uses, turn_lock
 from presence.simulate.living import Lives, live, stream
@@ -196,3 +196,18 @@ def test_a_bed_sticks_as_often_as_asked(asked: float) -> None:
                 tries += 1
                 stuck += bool(report.time - rising[rising <= report.time].max() > 600)
     assert_share(stuck, tries, asked * np.exp(-600 / 14400))
+
+
+def test_who_lets_a_visitor_in_or_out_works_the_lever_inside(garage_home: Floorplan) -> None:
+    """A visitor has no code: unlocked for them, the front door was unlocked by somebody who stands inside."""
+    simulation = simulate(garage_home, days=14, seed=2)
+    log = sorted(simulation.log, key=lambda event: event.time)
+    unlocked = [(e.time.timestamp(), e.by) for e in log if e.sensor == "front_lock" and e.value == "unlocked"]
+    room, passed = dict[str, str](), list[tuple[float, str]]()
+    for line in simulation.truth:
+        before, room[line.person] = room.get(line.person), line.room
+        if line.person not in garage_home.people and {before, line.room} == {"front_path", "hall"}:
+            passed.append((line.time.timestamp(), line.room))
+    means = [(by, to) for at, to in passed for time, by in unlocked if 0 < at - time < 5]
+    assert {to for _, to in means} == {"front_path", "hall"}
+    assert {by for by, _ in means} == {"inside"}

@@ -3,7 +3,7 @@
 A door between indoors and outdoors stands shut for hours and open for moments. Each spell of one value is weighed under
 both readings: lengths are log-normal with a median for open and one for shut, and with wide spreads, so that a warm
 afternoon with the door open, or a gust, changes little. Doors inside a home stand open or shut as people like; their
-contacts are judged over logs only, by what the model makes of them either way round (`presence.health.mending`).
+contacts are not judged.
 """
 
 from __future__ import annotations

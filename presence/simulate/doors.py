@@ -76,7 +76,8 @@ def uses_of(
         for crossing in trace.crossings:
             if crossing.door == door.id:
                 being = openers.get((crossing.being, crossing.time), crossing.being)
-                source = crossing.source if being == crossing.being else crossing.target
+                own = being == crossing.being or not indoors
+                source = crossing.source if own else indoors[0]  # who lets a visitor in or out stands inside
                 uses.append(Use(crossing.time, being, source, crossing))
         if outer and resident:
             seen = [stay for stay in trace.sojourns if stay.room in indoors and stay.end - stay.start > 8]
