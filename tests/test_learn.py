@@ -189,22 +189,23 @@ def test_what_is_seen_later_by_hand() -> None:
     assert later.seen.tolist() == [[1, 1], [1, 1], [0, 0], [0, 1]]
 
 
-def verdict(number: Sequence[float], rooms: Sequence[float]) -> Verdict:
+def verdict(number: Sequence[float], rooms: Sequence[float], log_likelihood: float = 0.0) -> Verdict:
     blocks = np.array([number, rooms]).T * 100.0
     total = float(blocks.sum()) / (100.0 * len(number))
-    return Verdict(total, float(np.mean(number)), float(np.mean(rooms)), 0.0, blocks, 100 * len(number))
+    return Verdict(total, float(np.mean(number)), float(np.mean(rooms)), log_likelihood, blocks, 100 * len(number))
 
 
 @pytest.mark.parametrize(
     ("candidate", "chosen"),
     [
-        (verdict([-0.9, -0.9, -0.9, -0.9], [-2.0, -2.0, -2.0, -2.0]), "other"),
-        (verdict([-1.1, -1.1, -1.1, -1.1], [-2.0, -2.0, -2.0, -2.0]), "defaults"),
-        (verdict([-0.2, -1.5, -0.7, -1.5], [-2.0, -2.0, -2.0, -2.0]), "defaults"),  # better by chance
-        (verdict([-0.5, -0.5, -0.5, -0.5], [-2.2, -2.2, -2.2, -2.2]), "defaults"),  # rooms pay for the number
+        (verdict([-1.0, -1.0, -1.0, -1.0], [-1.9, -1.9, -1.9, -1.9], 50.0), "other"),
+        (verdict([-1.0, -1.0, -1.0, -1.0], [-1.9, -1.9, -1.9, -1.9], -50.0), "defaults"),  # less likely
+        (verdict([-1.0, -1.0, -1.0, -1.0], [-2.1, -2.1, -2.1, -2.1], 50.0), "defaults"),  # likelihood alone
+        (verdict([-0.5, -0.5, -0.5, -0.5], [-2.1, -2.1, -2.1, -2.1], 50.0), "defaults"),  # rooms pay for the number
+        (verdict([-1.1, -1.1, -1.1, -1.1], [-1.9, -1.9, -1.9, -1.9], 50.0), "defaults"),  # the number pays for rooms
     ],
 )
-def test_only_what_beats_the_defaults_by_more_than_noise_is_chosen(candidate: Verdict, chosen: str) -> None:
+def test_only_what_every_witness_prefers_is_chosen(candidate: Verdict, chosen: str) -> None:
     usual = verdict([-1.0, -1.0, -1.0, -1.0], [-2.0, -2.0, -2.0, -2.0])
     assert choose({"defaults": usual, "other": candidate}) == chosen
 
@@ -305,7 +306,8 @@ def test_a_home_is_learned_the_same_after_a_stop(
     assert {"defaults", "rates", "rates and places", "search"} == set(whole.report["candidates"])
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
-    assert chosen["gain"] >= 0.0
+    assert chosen["gain_rooms"] >= 0.0
+    assert chosen["log_likelihood_gain_per_day"] >= 0.0
     state, said = tmp_path / "state.json", []
 
     def stop(text: str) -> None:

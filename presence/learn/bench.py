@@ -47,7 +47,7 @@ class Bench:
         return Verdict(score, number, rooms, likelihood, np.array(blocks), instants)
 
     def score(self, settings: Settings, beat: Sequence[float]) -> list[float]:
-        """Scores after one day, two days, ... for fitting; fewer if hopelessly behind those in `beat`."""
+        """Scores of rooms after one day, two days, ... for fitting; fewer if hopelessly behind those in `beat`."""
         question = f"fit {digest(asdict(settings))}"
         told: list[float] = self.journal.ask(question) or []
         if told and (len(told) >= len(beat) or _hopeless(told, beat)):
@@ -57,7 +57,7 @@ class Bench:
         told = []
         for foresight in self._foresee(settings, self.fitting):
             foresights.append(foresight)
-            told.append(judge(foresights).score)
+            told.append(judge(foresights).rooms)
             if _hopeless(told, beat):
                 break
         self.journal.note(question, told)

@@ -3,8 +3,8 @@
     score = mean log p(largest number of places at once, 2-32 min ahead | belief about the number at home)
           + sum over rooms of mean log p(any event there in the next 5 min | belief about the room)
 
-Likelihood is told beside it. Under a model that is never quite right, likelihood can rank settings worse than chance;
-see DEVELOPERS.md for figures.
+The two parts and the likelihood are told apart: under a model that is never quite right each of them can rank settings
+the wrong way round (`benchmarks/judges.py`), so that `fit.choose` asks for all three.
 """
 
 from __future__ import annotations

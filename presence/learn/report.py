@@ -59,7 +59,7 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
             f" {c['gain_number_at_home']:9.4f} {c['gain_rooms']:9.4f} {c['log_likelihood_gain_per_day']:13.1f}"
         )
     if report["candidates"] and report["chosen"] == "defaults":
-        yield "Nothing learned tells later days better than the defaults by more than chance would: the defaults stay"
+        yield "No candidate tells later days better by every witness (rooms, number, likelihood): the defaults stay"
     yield from _changes(settings, holds)
     few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
     if few:
