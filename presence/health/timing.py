@@ -8,7 +8,8 @@ latest days of "on" reports, once a day; reports come in clusters, so evidence i
 from __future__ import annotations
 
 import math
-from collections import deque
+from array import array
+from bisect import bisect_left
 from typing import NamedTuple
 
 import numpy as np
@@ -63,7 +64,7 @@ class TimingWatch:
         self._neighbours = neighbours(plan)
         self._kinds = [s.kind for s in plan.sensors.values()]
         self._apart = rooms_apart(plan)
-        self._reports: deque[tuple[float, int]] = deque()
+        self._times, self._who = array("d"), array("l")  # of the reports, a few bytes each
         self._look_at = seconds + EVERY
         self._began = seconds
         self.named: dict[str, Finding] = {}
@@ -75,14 +76,14 @@ class TimingWatch:
             over = self._look(step.seconds)
             self._look_at = step.seconds + EVERY
         if step.sensor is not None and step.value in ON:
-            self._reports.append((step.seconds, self._index[step.sensor]))
+            self._times.append(step.seconds)
+            self._who.append(self._index[step.sensor])
         return over
 
     def _look(self, seconds: float) -> list[Finding]:
-        while self._reports and self._reports[0][0] < seconds - DAYS * 86400.0:
-            self._reports.popleft()
-        table = np.array(self._reports, dtype=np.float64).reshape(-1, 2)
-        times, who = table[:, 0], table[:, 1].astype(np.intp)
+        gone = bisect_left(self._times, seconds - DAYS * 86400.0)
+        del self._times[:gone], self._who[:gone]
+        times, who = np.array(self._times), np.array(self._who, dtype=np.intp)
         found: dict[str, Finding] = {}
         while (finding := self._worst_clock(times, who)) is not None:  # without it the others may well be right
             found[finding.sensor] = finding

@@ -318,6 +318,10 @@ function drawArrow(group, ax, ay, bx, by, chance) {
   make("path", { class: "glow", d: `M${ax} ${ay}L${bx} ${by}`, "stroke-width": weight + 9 }, group);
   make("path", { class: "shaft", d: `M${ax} ${ay}L${hx} ${hy}`, "stroke-width": weight }, group);
   make("path", { class: "head", d: `M${bx} ${by}L${hx - 7 * uy} ${hy + 7 * ux}L${hx + 7 * uy} ${hy - 7 * ux}Z` }, group);
-  const upright = Math.abs(uy) > Math.abs(ux); // the number stands behind the tail
-  make("text", { class: "halo", x: ax - (upright ? 0 : 24 * ux), y: ay + (upright ? (uy < 0 ? 17 : -9) : 4), "font-size": 12 }, group, percent(chance));
+  const upright = Math.abs(uy) > Math.abs(ux); // the number stands behind the tail, or beside it at the sheet's edge
+  const sheet = group.ownerSVGElement.viewBox.baseVal;
+  let x = ax - (upright ? 0 : 24 * ux), y = ay + (upright ? (uy < 0 ? 17 : -9) : 4);
+  if (y < 14 || y > sheet.height - 6) [x, y] = [ax + (ax > sheet.width - 60 ? -28 : 28), Math.min(Math.max(ay + 4, 14), sheet.height - 6)];
+  x = Math.min(Math.max(x, 22), sheet.width - 22);
+  make("text", { class: "halo", x: x, y: y, "font-size": 12 }, group, percent(chance));
 }
