@@ -127,6 +127,21 @@ def test_factors_multiply_and_shares_stay_shares() -> None:
     assert settings.factors == {"rising_rate": {"hall": pytest.approx(math.exp(0.5))}}
 
 
+def test_every_place_may_differ_in_every_rate_that_is_fitted_there() -> None:
+    seated = home(
+        1,
+        hall_motion=motion("hall"),
+        bed_motion=motion("bed"),
+        mat={"kind": "pressure", "room": "bed"},
+        front_contact=contact("front"),
+    )
+    zoned = home(1, west=motion("hall", at=[0, 0]), east=motion("hall", at=[3, 0]))
+    for plan in (seated, zoned, FLAT):
+        rates = rates_of(plan, places=True)
+        settings = with_factors(Settings(), dict.fromkeys(rates, 0.3))  # Settings refuses what cannot differ
+        assert settings.factors
+
+
 # --- the judge --------------------------------------------------------------------------------------------------------
 def test_an_emission_table_is_found_again_and_never_certain() -> None:
     random = np.random.default_rng(1)

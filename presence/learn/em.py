@@ -22,7 +22,6 @@ from numpy.typing import NDArray
 from presence.floorplan import Floorplan
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
-from presence.places import seats_report
 from presence.settings import FACTORED, Settings
 
 Array = NDArray[np.float64]
@@ -125,10 +124,9 @@ def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
 def _places(plan: Floorplan, zoned: set[str]) -> Iterator[Rate]:
     """Dwelling differs by room, re-triggering by sensor, use by door."""
     sensed = {s.room for s in plan.sensors.values() if s.kind in ("motion", "occupancy")}
-    rising = "unseated_rising_rate" if seats_report(plan) else "rising_rate"
     for room in plan.indoor:
         if room in sensed:
-            names = ("zone_settling_rate", "zone_rising_rate") if room in zoned else ("settling_rate", rising)
+            names = ("zone_settling_rate", "zone_rising_rate") if room in zoned else ("settling_rate", "rising_rate")
             yield from (Rate(name, where=room) for name in names)
     for sensor in plan.sensors.values():
         if sensor.kind == "motion":
