@@ -63,7 +63,7 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     yield from _changes(settings, holds)
     few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
     if few:
-        yield f"Fewer than {FEW} expected events, so these stay near the defaults: {', '.join(few)}"
+        yield f"Fewer than {FEW} expected events, so these stay near the defaults: {'; '.join(few)}"
     for note in report["notes"]:
         yield f"Note: {note}"
 
