@@ -6,12 +6,14 @@ Put your hub's own calls in place of `print`, and its events in place of standar
 """
 
 import json
+import os
 import queue
 import sys
 import threading
 import time
 from datetime import datetime, timedelta
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is imported: the matrices are small
 from presence import Event, Floorplan, PresenceError, Switch, Tracker
 
 TICK = 5.0
