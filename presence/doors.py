@@ -19,7 +19,6 @@ from presence.passages import (
     Passage,
     Window,
     inferred_passages,
-    labels_of,
     stop_accepting,
     tracks,
 )
@@ -114,7 +113,7 @@ class DoorEngine(EngineCore):
         Most who open a door pass it there and then; only once that is in doubt is it worth the cost.
         """
         for index, window in enumerate(snapshot.windows):
-            nobody = float(snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)[:, 0])
+            nobody = self._label(snapshot, index)[0]
             standing = window.accepting and ("open", window.door) in snapshot.conditions
             if window.tracked and nobody < SETTLED_SHARE:
                 snapshot = self._untrack(snapshot, [index])
@@ -159,7 +158,7 @@ class DoorEngine(EngineCore):
         windows = list(snapshot.windows)
         persons = len(self.names)
         for i, window in enumerate(windows):
-            label = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, i)
+            label = self._label(snapshot, i)
             sums = (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())
             ranked = np.sort(sums)
             likeliest = int(np.argmax(sums)) if ranked[-1] - ranked[-2] > TIE else UNDECIDED

@@ -176,8 +176,13 @@ class EngineCore:
 
     def _read(self, snapshot: Snapshot, index: int, *, final: bool) -> Passage:
         """The answer of a window as it is known now."""
-        label = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)
+        label = self._label(snapshot, index)
         return read_label(self.plan, snapshot.windows[index], label, self.names, snapshot.seconds, final=final)
+
+    def _label(self, snapshot: Snapshot, index: int) -> Array:
+        """Over all hypotheses: nobody passed in a window, each being forth, each back. Shape (1 + 2 P,)."""
+        label: Array = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)
+        return label
 
     def _untrack(self, snapshot: Snapshot, indices: Collection[int]) -> Snapshot:
         """Windows whose labels are no longer part of each being's distribution."""

@@ -29,8 +29,8 @@ from presence.merging import Mixture, reduce
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-FORTH = 1
-"""The label of a passage one way; 2 is the other, 0 none."""
+NOBODY, FORTH, BACK = range(3)
+"""Labels of an event: nobody passed, somebody passed one way or the other."""
 NEGLIGIBLE = 1e-12
 """Candidates lighter than this are folded away at once; the mass is counted in `Mixture.merged`."""
 

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Floorplan, Sensor
-from presence.hypotheses import Guest, Way
+from presence.floorplan import Floorplan, Sensor
+from presence.hypotheses import BACK, FORTH, NOBODY, Guest, Way
 from presence.movement import PET, RESIDENT, VISITOR, Being
 from presence.places import (
     ACTIVE,
@@ -37,8 +37,6 @@ Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 REPORTED_FLOW = 2e-3
 """1/s: slower moves between zones are left silent."""
-NOBODY, FORTH, BACK = range(3)
-"""Labels of a door event: nobody passed, from the first room to the second, from the second to the first."""
 
 
 @dataclass(frozen=True)
@@ -222,7 +220,7 @@ class Sight:
         residents = np.array([float(being.role == RESIDENT) for being in self.beings])[:, None, None]
         rates = residents * idle.rates * self.settings.door_guest_share / self.settings.door_idle_share / len(guests)
         sides = [np.array(self.sides(door, (MOVING,), side), dtype=np.intp) for side in (0, 1)]
-        outdoors = np.array([room == AWAY or self.plan.rooms[room].outdoors for room in self.states.rooms])
+        outdoors = np.array([room not in self.plan.indoor for room in self.states.rooms])
         ways = []
         for start, label in ((0, FORTH), (1, BACK)):
             source = np.flatnonzero(outdoors[self.states.room] == (start == outer))
@@ -233,7 +231,7 @@ class Sight:
 
     def _outside(self, door: str) -> int | None:
         """The side (0 or 1) of a door that is out of doors, if the other is not."""
-        outdoors = [room == AWAY or self.plan.rooms[room].outdoors for room in self.plan.doors[door].between]
+        outdoors = [room not in self.plan.indoor for room in self.plan.doors[door].between]
         return outdoors.index(True) if outdoors[0] != outdoors[1] else None
 
     def _idle(self, door: str, side: int | None = None) -> Way:
