@@ -28,7 +28,7 @@ if __package__ in (None, ""):
 from presence import Event, Floorplan, Settings, Tracker
 from presence.markov import filter_chain, mark_joint, move_joint, transition_matrix
 from presence.model import Model
-from presence.propagation import Change, Reversible, propagate
+from presence.propagation import Change, propagate
 from presence.simulate import simulate
 
 Array = NDArray[np.float64]
@@ -99,11 +99,10 @@ def same_log_joint_times(plan: Floorplan, log: list[Event]) -> Array:
     state: dict[str, Any] = {"joint": joint, "at": log[0].seconds, "conditions": frozenset()}
 
     def along(joint: Array, being: int, change: Change | None, dt: float) -> Array:
-        part = slice(being, being + 1)
-        base = Reversible(*(array[part] for array in world.base))
-        own = None if change is None else Change(change.states, change.entries[part])
+        kind = world.base.kind(being)
+        own = None if change is None else Change(change.states, change.entries[kind : kind + 1])
         rows = np.moveaxis(joint, being, -1)
-        moved = propagate(base, rows.reshape(1, -1, size), dt, own)
+        moved = propagate(world.base.of(being), rows.reshape(1, -1, size), dt, own)
         return np.moveaxis(moved.reshape(rows.shape), -1, being)
 
     def step(event: Event) -> None:

@@ -115,10 +115,11 @@ class EngineCore:
         near = [blocks[:, :, pair.start, None] * opening.near for pair, opening in openings]
         persons, count, each, states = blocks.shape
         rows = np.concatenate([blocks, *near], axis=2).reshape(persons, -1, states)
-        moved = propagate(world.base, rows, dt, world.change(conditions)).reshape(persons, count, -1, states)
+        base, change = world.generators(conditions)
+        moved = propagate(base, rows, dt, change).reshape(persons, count, -1, states)
         for n, (pair, opening) in enumerate(openings, start=each):
             moved[:, :, pair] = first_passage.advance(
-                world.base, blocks[:, :, pair], moved[:, :, pair], moved[:, :, n], dt, opening
+                blocks[:, :, pair], moved[:, :, pair], moved[:, :, n], dt, opening
             )
         return moved[:, :, :each]
 

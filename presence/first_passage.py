@@ -31,7 +31,9 @@ class Opening(NamedTuple):
     A passage that is cut off still leaves its state (the diagonal stays), so what arrives has not passed.
     """
 
-    closed: Change | None
+    base: Reversible
+    change: Change | None
+    """Entries that differ from the base."""
     near: Array
     """Shape (S,): 1 for states on the side where a passage forth begins, else 0."""
 
@@ -51,14 +53,13 @@ def begin(x: Array, labels: Array) -> Array:
     return np.stack([x * np.maximum(1.0 - forth - back, 0.0)[:, :, None], x * forth[:, :, None]], axis=2)
 
 
-def advance(base: Reversible, before: Array, moved: Array, near: Array, dt: float, opening: Opening) -> Array:
+def advance(before: Array, moved: Array, near: Array, dt: float, opening: Opening) -> Array:
     """Blocks after a silent step with the way open.
 
     Exact where no other way joins the two sides; else but for those who within one silent step first went round to the
     other side and then passed.
 
     Args:
-        base: the decomposed generators.
         before: shape (P, K, 2, S), blocks before the step.
         moved: shape (P, K, 2, S), each moved by the whole generator.
         near: shape (P, K, S), those who had not passed yet and were on the near side, moved by the whole generator.
@@ -67,7 +68,7 @@ def advance(base: Reversible, before: Array, moved: Array, near: Array, dt: floa
     """
     waiting, count = before[:, :, NOT_YET], before.shape[1]
     rows = np.concatenate([waiting * opening.near, waiting * (1.0 - opening.near)], axis=1)
-    still = propagate(base, rows, dt, opening.closed)
+    still = propagate(opening.base, rows, dt, opening.change)
     forth = np.maximum(near - still[:, :count], 0.0)
     return np.stack([still[:, :count] + still[:, count:], moved[:, :, FORTH_FIRST] + forth], axis=2)
 

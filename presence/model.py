@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.absorbing import absorb, worth_absorbing
 from presence.conditions import Entry, entries_of
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
@@ -30,6 +31,9 @@ WORLDS = 32
 """Sets of sleeping hours kept ready."""
 CHANGES = 256
 """Sets of conditions kept ready; each is a few kilobytes."""
+
+ABSORBED_BYTES = 16_000_000
+"""How much memory the decompositions for sets of conditions may take, for each set of sleeping hours."""
 
 
 class Recent(OrderedDict[Hashable, T]):
@@ -63,13 +67,25 @@ class World:
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, list[Entry]] = field(default_factory=dict)
     _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
+    _absorbed: Recent[tuple[Reversible, Change | None]] = field(init=False)
     _near: dict[str, Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        each = self.base.left.nbytes + self.base.symmetric.nbytes
+        self._absorbed = Recent(max(8, ABSORBED_BYTES // each))
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
         if not conditions:
             return None
         return self._changes.get_or(conditions, lambda: self._change(conditions))
+
+    def generators(self, conditions: frozenset[Condition]) -> tuple[Reversible, Change | None]:
+        """The generators under these conditions: decomposed, and entries that differ from those."""
+        change = self.change(conditions)
+        if change is None or not worth_absorbing(self.base, change):
+            return self.base, change
+        return self._absorbed.get_or(conditions, lambda: absorb(self.base, change))
 
     def _change(self, conditions: frozenset[Condition]) -> Change:
         entries: list[Entry] = []
@@ -89,7 +105,7 @@ class World:
                 matrix[:, m, n] += flow
                 if both:
                     matrix[:, n, m] += flow
-        return Change(index, matrix)
+        return Change(index, matrix[self.base.firsts])
 
     def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
         """How a being can cause an event, ready for branching."""
@@ -101,12 +117,11 @@ class World:
 
     def opening(self, conditions: frozenset[Condition], door: str) -> Opening:
         """What to know while a door stands open: its passages cut off, and the side where going forth begins."""
-        closed = self.change(conditions | {("unpassed", door)})
         if door not in self._near:
             states = self.sight.states
             first = first_side(self.sight.plan, door)
             self._near[door] = np.isin(states.room, [states.rooms.index(room) for room in first]).astype(np.float64)
-        return Opening(closed, self._near[door])
+        return Opening(*self.generators(conditions | {("unpassed", door)}), self._near[door])
 
 
 class Model:

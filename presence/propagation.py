@@ -7,13 +7,14 @@ A generator is reversible when weights `u` exist with `u[i] q[i, j] = u[j] q[j, 
 Sensors that are blind and doors that stand open change only the entries of a few states. Such a change of rank r
 is carried through the resolvent (Woodbury's formula) inside a rational approximation of the exponential,
 
-    exp(t (B + E C E')) = exp(t B) + correction,      exp(z) ~ r0 + sum_k c_k / (z - z_k),
+    exp(t (B + A W')) = exp(t B) + correction,      exp(z) ~ r0 + sum_k c_k / (z - z_k),
 
-so nothing is decomposed again and nothing has to be cached for each set of blind sensors.
+so nothing is decomposed again. Where states are few, or the change is large, it is cheaper to decompose the changed
+generator itself (`absorb`), for it is reversible, too, with other weights, but for very few entries.
 
 Sources: Cody, Meinardus & Varga 1969 (J. Approx. Theory 2:50), best rational approximation of exp on (-inf, 0];
 Trefethen, Weideman & Schmelzer 2006 (BIT 46:653), section 4, computing it by the Caratheodory-Fejer method;
-Kelly 1979, "Reversibility and Stochastic Networks", section 1.2.
+Kelly 1979, "Reversibility and Stochastic Networks", section 1.2, and section 1.5, Kolmogorov's criteria.
 """
 
 from __future__ import annotations
@@ -36,23 +37,60 @@ LONGEST_DECAY = 1.0
 
 
 class Change(NamedTuple):
-    """Entries of the generators that differ from their base: `entries[p]` is added at `states` x `states`."""
+    """Entries of the generators that differ from their base: `entries[g]` is added at `states` x `states`."""
 
     states: IndexArray
     """Shape (r,): the states concerned."""
     entries: Array
-    """Shape (P, r, r), 1/s: what is added, in the symmetric coordinates `D Q D^-1`."""
+    """Shape (G, r, r), 1/s: what is added to each different generator, in the symmetric coordinates `D Q D^-1`."""
+
+
+class Tree(NamedTuple):
+    """A spanning tree over the moves of the base, or one for each part where they do not join all states."""
+
+    above: IndexArray
+    """Shape (S,): the state above each; roots are above themselves."""
+    paths: Array
+    """Shape (S, S): 1 where the way from the root to state i leads over the edge above state j."""
 
 
 class Reversible(NamedTuple):
-    """Eigendecompositions of P reversible generators over the same S states (row = from, column = to)."""
+    """Eigendecompositions of reversible generators over the same S states (row = from, column = to).
+
+    P beings move by G different generators.
+    """
 
     scale: Array
     """Shape (P, S): square roots of the weights, `D`."""
     values: Array
-    """Shape (P, S), 1/s: eigenvalues, ascending, none above zero."""
-    vectors: Array
-    """Shape (P, S, S): eigenvectors in columns."""
+    """Shape (G, S), 1/s: eigenvalues, ascending, none above zero."""
+    left: Array
+    """Shape (G, S, S): `D^-1 V`, eigenvectors in columns."""
+    symmetric: Array
+    """Shape (G, S, S), 1/s: `B`."""
+    members: tuple[tuple[int, ...], ...]
+    """The beings that each of the G generators moves."""
+    tree: Tree
+
+    @property
+    def firsts(self) -> list[int]:
+        """The first being of each generator."""
+        return [beings[0] for beings in self.members]
+
+    def kind(self, being: int) -> int:
+        """Which of the G generators moves a being."""
+        return next(kind for kind, beings in enumerate(self.members) if being in beings)
+
+    def of(self, being: int) -> Reversible:
+        """The generator of one being."""
+        one, own = slice(being, being + 1), slice(self.kind(being), self.kind(being) + 1)
+        return self._replace(
+            scale=self.scale[one],
+            values=self.values[own],
+            left=self.left[own],
+            symmetric=self.symmetric[own],
+            members=((0,),),
+        )
 
 
 def decompose(weights: Array, flows: Array, losses: Array) -> Reversible:
@@ -76,8 +114,36 @@ def decompose(weights: Array, flows: Array, losses: Array) -> Reversible:
     symmetric[:, diagonal, diagonal] = 0.0
     exits = flows.sum(axis=2) - flows[:, diagonal, diagonal]
     symmetric[:, diagonal, diagonal] = -exits / weights - losses
+    alike: dict[bytes, list[int]] = {}
+    for p in range(len(scale)):
+        alike.setdefault(scale[p].tobytes() + symmetric[p].tobytes(), []).append(p)
+    members = tuple(tuple(beings) for beings in alike.values())
+    firsts = [beings[0] for beings in members]
+    return decomposed(scale, symmetric[firsts], members, _spanning_tree(symmetric.max(axis=0, initial=0.0)))
+
+
+def decomposed(scale: Array, symmetric: Array, members: tuple[tuple[int, ...], ...], tree: Tree) -> Reversible:
+    """Decompose generators given in symmetric coordinates, shape (G, S, S)."""
     values, vectors = np.linalg.eigh(symmetric)
-    return Reversible(scale, np.minimum(values, 0.0), vectors)
+    own = scale[[beings[0] for beings in members]]
+    return Reversible(scale, np.minimum(values, 0.0), vectors / own[:, :, None], symmetric, members, tree)
+
+
+def _spanning_tree(moves: Array) -> Tree:
+    """A tree along the fastest moves, shape (S, S) symmetric, grown from one state of each part (Prim 1957)."""
+    size = len(moves)
+    above, paths = np.arange(size), np.zeros((size, size))
+    reach, via, inside = np.zeros(size), np.arange(size), np.zeros(size, dtype=bool)
+    for _ in range(size):
+        state = int(np.argmax(np.where(inside, -1.0, reach)))
+        if reach[state] > 0.0:
+            above[state] = via[state]
+            paths[state] = paths[via[state]]
+            paths[state, state] = 1.0
+        inside[state] = True
+        nearer = moves[state] > reach
+        reach[nearer], via[nearer] = moves[state, nearer], state
+    return Tree(above, paths)
 
 
 @lru_cache(maxsize=4)
@@ -127,40 +193,64 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     """
     if dt <= 0.0:
         return x
-    slowest = -float(base.values[:, -1].min())
+    slowest = -float(base.values[:, -1].min(initial=0.0))
     steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
-    y = (x / base.scale[:, None, :]) @ base.vectors
-    for _ in range(steps):
-        y = _step(base, y, dt / steps, change)
-        if steps > 1:  # small masses keep their digits only if each step starts from masses near one
-            x = (y @ base.vectors.transpose(0, 2, 1)) * base.scale[:, None, :]
-            y = (np.maximum(x, 0.0) / base.scale[:, None, :]) @ base.vectors
-    moved = (y @ base.vectors.transpose(0, 2, 1)) * base.scale[:, None, :]
-    result: Array = np.maximum(moved, 0.0)
-    return result
+    decay = np.exp(base.values * (dt / steps))
+    correction = None if change is None or not change.states.size else _correction(base, dt / steps, change)
+    for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
+        moved = np.empty(x.shape)
+        for kind, beings in enumerate(map(list, base.members)):
+            rows = x[beings].reshape(-1, x.shape[2])
+            y = rows @ base.left[kind]
+            z = y * decay[kind]
+            if correction is not None:
+                z += correction.of(y, kind)
+            weights = base.scale[beings[0]] ** 2
+            moved[beings] = ((z @ base.left[kind].T) * weights).reshape(len(beings), *x.shape[1:])
+        x = np.maximum(moved, 0.0, out=moved)
+    return x
 
 
-def _step(base: Reversible, y: Array, dt: float, change: Change | None) -> Array:
-    """One step in the eigenbasis; complex arithmetic is carried as pairs of real arrays for speed."""
-    moved: Array = y * np.exp(base.values * dt)[:, None, :]
-    if change is None or not change.states.size:
-        return moved
+class _Correction(NamedTuple):
+    """What a change adds to a step in the eigenbasis, `Re sum_k (y R_k A) core_k (W' R_k)`, R_k the resolvents.
+
+    Complex arithmetic is carried as pairs of real arrays for speed.
+    """
+
+    into: Array
+    """Shape (G, S, 2 poles r): real and imaginary parts of `R_k A`."""
+    core: ComplexArray
+    """Shape (G, poles, r, r)."""
+    out_of: Array
+    """Shape (G, 2 poles r, S): real and imaginary parts of `W' R_k`."""
+
+    def of(self, y: Array, kind: int) -> Array:
+        """What is added to rows y of shape (N, S)."""
+        count, rank = self.core.shape[1:3]
+        left = (y @ self.into[kind]).reshape(len(y), 2, count, rank)
+        middle = (left[:, 0] + 1j * left[:, 1]).transpose(1, 0, 2) @ self.core[kind]  # (poles, N, r)
+        right = np.empty((len(y), 2, count, rank))
+        right[:, 0] = middle.real.transpose(1, 0, 2)
+        right[:, 1] = -middle.imag.transpose(1, 0, 2)  # Re(a b) = Re a Re b - Im a Im b
+        added: Array = right.reshape(len(y), -1) @ self.out_of[kind]
+        return added
+
+
+def _correction(base: Reversible, dt: float, change: Change) -> _Correction:
+    """Woodbury's formula in each resolvent; the change is `A W'`, W being the columns that it changes."""
     poles, residues = exponential_poles()
-    persons, rows, states = y.shape
-    count, rank = len(poles), len(change.states)
-    resolvent = 1.0 / (base.values[:, None, :] * dt - poles[:, None])  # (P, poles, S)
-    parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)  # (P, 2 poles, S)
-    changed = base.vectors[:, change.states, :]  # (P, r, S)
-    scaled = (parts[:, :, None, :] * changed[:, None, :, :]).reshape(persons, 2 * count * rank, states)
-    gram_parts = (scaled @ changed.transpose(0, 2, 1)).reshape(persons, 2, count, rank, rank)
+    kinds, states = base.values.shape
+    columns = np.flatnonzero(change.entries.any(axis=(0, 1)))
+    count, rank = len(poles), len(columns)
+    resolvent = 1.0 / (base.values[:, None, :] * dt - poles[:, None])  # (G, poles, S)
+    parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)[:, :, None, :]  # (G, 2 poles, 1, S)
+    scale = base.scale[base.firsts][:, change.states, None]
+    changed = base.left[:, change.states, :] * scale  # (G, r, S)
+    targets = changed[:, columns]
+    sources = change.entries[:, :, columns].transpose(0, 2, 1) @ changed
+    into = (parts * sources[:, None]).reshape(kinds, -1, states)
+    out_of = (parts * targets[:, None]).reshape(kinds, -1, states)
+    gram_parts = (out_of @ sources.transpose(0, 2, 1)).reshape(kinds, 2, count, rank, rank)
     gram = gram_parts[:, 0] + 1j * gram_parts[:, 1]
-    entries = (change.entries * dt)[:, None, :, :].astype(np.complex128)
-    core = np.linalg.solve(np.eye(rank) + entries @ gram, np.broadcast_to(entries, gram.shape))
-    core *= -residues[:, None, None]
-    left = (y @ scaled.transpose(0, 2, 1)).reshape(persons, rows, 2, count, rank)
-    middle = (left[:, :, 0] + 1j * left[:, :, 1]).transpose(0, 2, 1, 3) @ core  # (P, poles, K, r)
-    right = np.empty((persons, rows, 2, count, rank))
-    right[:, :, 0] = middle.real.transpose(0, 2, 1, 3)
-    right[:, :, 1] = -middle.imag.transpose(0, 2, 1, 3)  # Re(a b) = Re a Re b - Im a Im b
-    moved += right.reshape(persons, rows, 2 * count * rank) @ scaled
-    return moved
+    core = np.linalg.inv(np.eye(rank) + dt * gram) * (-dt * residues[:, None, None])
+    return _Correction(into.transpose(0, 2, 1), core, out_of)

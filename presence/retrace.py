@@ -169,7 +169,7 @@ def _silenced(base: Reversible, ways: Sequence[Way]) -> Change | None:
         rows, columns = np.searchsorted(states, way.source), np.searchsorted(states, way.target)
         block = np.ix_(np.arange(len(base.scale)), rows, columns)
         entries[block] -= way.rates * base.scale[:, way.source, None] / base.scale[:, None, way.target]
-    return Change(states, entries)
+    return Change(states, entries[base.firsts])
 
 
 def _end_at(pieces: list[Piece], snapshot: Snapshot) -> None:

@@ -88,9 +88,9 @@ def transitions(quiet: Quiet, being: int | None = None) -> Array:
     """`exp(D0 dt)` of each being, shape (P, S, S), or of one, shape (1, S, S)."""
     base, change = quiet.base, quiet.change
     if being is not None:
-        one = slice(being, being + 1)
-        base = Reversible(*(part[one] for part in base))
-        change = None if change is None else Change(change.states, change.entries[one])
+        kind = base.kind(being)
+        base = base.of(being)
+        change = None if change is None else Change(change.states, change.entries[kind : kind + 1])
     persons, states = base.scale.shape
     return propagate(base, np.broadcast_to(np.eye(states), (persons, states, states)), quiet.dt, change)
 

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
-from presence.propagation import Change, decompose, exponential_poles, propagate
+from presence.absorbing import absorb
+from presence.propagation import Change, Reversible, decompose, exponential_poles, propagate
 
 Array = NDArray[np.float64]
 STEPS = [0.1, 1.0, 7.3, 60.0, 900.0, 7200.0, 39600.0]
@@ -95,8 +96,16 @@ def by_scipy(case: Case, dt: float) -> Array:
     return np.array([rows @ expm(generator * dt) for rows, generator in zip(case.x, case.plain, strict=True)])
 
 
+def decomposed(case: Case) -> tuple[Reversible, Change | None]:
+    """The base, and the change of each of its different generators."""
+    base = decompose(case.weights, case.flows, case.losses)
+    change = case.change
+    return base, None if change is None else change._replace(entries=change.entries[base.firsts])
+
+
 def moved(case: Case, dt: float) -> Array:
-    return propagate(decompose(case.weights, case.flows, case.losses), case.x, dt, case.change)
+    base, change = decomposed(case)
+    return propagate(base, case.x, dt, change)
 
 
 @pytest.mark.parametrize("dt", STEPS)
@@ -189,3 +198,43 @@ def test_weights_must_be_positive(weights: list[list[float]]) -> None:
 def test_flows_must_be_symmetric() -> None:
     with pytest.raises(ValueError, match="symmetric"):
         decompose(np.ones((1, 2)), np.array([[[0.0, 1.0], [0.5, 0.0]]]), np.zeros((1, 2)))
+
+
+@pytest.mark.parametrize("dt", STEPS)
+@given(case=cases(changed=True))
+def test_a_changed_generator_decomposed_by_itself_equals_scipy(case: Case, dt: float) -> None:
+    """Also where one-way moves close a cycle, so that some entries are left over as a change."""
+    base, change = decomposed(case)
+    assert change is not None
+    own, rest = absorb(base, change)
+    result = propagate(own, case.x, dt, rest)
+    np.testing.assert_allclose(result, by_scipy(case, dt), rtol=0, atol=TOLERANCE)
+    assert (result >= 0).all()
+
+
+@given(case=cases(changed=False), factor=st.floats(0.1, 20.0), data=st.data())
+def test_moves_into_one_state_made_faster_stay_reversible(case: Case, factor: float, data: st.DataObject) -> None:
+    """Kolmogorov's criteria (Kelly 1979, section 1.5): every cycle through the state gains the factor either way."""
+    target = data.draw(st.integers(0, case.weights.shape[1] - 1))
+    scale = np.sqrt(case.weights)
+    into = case.flows[:, :, target] / (scale * scale[:, [target]])
+    into[:, target] = 0.0
+    entries = np.zeros_like(case.flows)
+    entries[:, :, target] = (factor - 1.0) * into
+    base, change = decomposed(case._replace(change=Change(np.arange(case.weights.shape[1]), entries)))
+    assert change is not None
+    assert absorb(base, change)[1] is None
+
+
+def test_alike_beings_share_a_generator() -> None:
+    random = np.random.default_rng(1)
+    flows = np.triu(random.uniform(size=(4, 4)), 1)
+    one, other = np.ones(4), random.uniform(0.5, 1.0, 4)
+    base = decompose(np.array([one, other, one]), np.array([flows + flows.T] * 3), np.zeros((3, 4)))
+    assert base.members == ((0, 2), (1,))
+    x = random.dirichlet(np.ones(4), (3, 2))
+    moved = propagate(base, x, 7.3)
+    for being in range(3):
+        np.testing.assert_allclose(
+            propagate(base.of(being), x[being : being + 1], 7.3)[0], moved[being], rtol=0, atol=1e-14
+        )
