@@ -13,8 +13,20 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display"},
+    {"habits"},
     {"many", "homes"},
-    {"reading", "parquet", "rows", "settings", "markov", "propagation", "first_passage", "merging", "hypotheses"},
+    {
+        "habits",
+        "reading",
+        "parquet",
+        "rows",
+        "settings",
+        "markov",
+        "propagation",
+        "first_passage",
+        "merging",
+        "hypotheses",
+    },
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds"},
     {"places", "movement", "sensing", "learned"},

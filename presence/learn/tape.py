@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from presence.events import Event
 from presence.floorplan import Floorplan
+from presence.habits import Hours
 from presence.hypotheses import Way
 from presence.inference import Engine
 from presence.model import Condition, World
@@ -25,7 +26,7 @@ from presence.snapshot import Snapshot
 
 Array = NDArray[np.float64]
 
-Sleeping = tuple[bool, ...]
+Sleeping = Hours
 Stage = tuple[Sleeping, frozenset[Condition]]
 """What decides the generators: who is in their sleeping hours, and the conditions."""
 
