@@ -21,9 +21,6 @@ from presence.snapshot import Association, Snapshot
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-STILL = 300.0
-"""Seconds after a phone's report when its not having changed first tells something."""
-
 
 def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
     """Factors (P,) that number people whom the plan cannot tell apart in the order in which they are noticed.

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.doors import DoorEngine
-from presence.engine import STILL
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.passages import Passage
@@ -101,7 +100,9 @@ class Engine(DoorEngine):
             error = self.settings.phone_error
             likelihood = self._phone(value, 1 - error, error)
             reports = {**snapshot.reports, sensor.id: (value, snapshot.seconds)}
-            snapshot = self._schedule(replace(snapshot, reports=reports), snapshot.seconds + STILL, "still", sensor.id)
+            snapshot = self._schedule(
+                replace(snapshot, reports=reports), snapshot.seconds + self.settings.phone_still, "still", sensor.id
+            )
         else:
             error = self.settings.badge_error
             agrees = room == states.rooms.index(value)

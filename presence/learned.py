@@ -15,9 +15,10 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
+from presence import habits
 from presence.errors import Fault, InputError, SettingError, shown
 from presence.floorplan import Floorplan
-from presence.settings import FACTORED, Settings
+from presence.settings import FACTORED, WITH_NAMES, Settings
 
 FORMAT = "what presence learned"
 VERSION = 1
@@ -28,27 +29,26 @@ class Learned:
     """What was learned for a plan, ready for a tracker."""
 
     plan: Floorplan
-    """The plan with the hold times and waking hours that were learned."""
+    """The plan with the hold times that were learned."""
     settings: Settings
     holds: Mapping[str, float] = field(default_factory=dict)
     """Motion sensors whose hold time is not what the plan says: seconds."""
-    awake: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    """Residents whose waking hours were learned: local seconds of the day."""
     report: Mapping[str, Any] = field(default_factory=dict)
     """What it was learned from, and what it bought."""
+    candidates: Mapping[str, Settings] = field(default_factory=dict)
+    """Everything that was weighed, for a closer look; not in the file."""
 
 
 def apply(
     plan: Floorplan,
     settings: Settings,
     holds: Mapping[str, float],
-    awake: Mapping[str, tuple[float, float]],
     report: Mapping[str, Any],
+    candidates: Mapping[str, Settings] | None = None,
 ) -> Learned:
     """Join a plan with what was learned for it."""
     sensors = {k: replace(s, hold=holds[k]) if k in holds else s for k, s in plan.sensors.items()}
-    people = {k: replace(p, awake=awake[k]) if k in awake else p for k, p in plan.people.items()}
-    return Learned(replace(plan, sensors=sensors, people=people), settings, holds, awake, report)
+    return Learned(replace(plan, sensors=sensors), settings, holds, report, candidates or {})
 
 
 def fingerprint(plan: Floorplan) -> dict[str, str]:
@@ -81,7 +81,7 @@ def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
     changed = {
         f.name: _rounded(value)
         for f in fields(Settings)
-        if f.name != "factors" and (value := getattr(learned.settings, f.name)) != getattr(usual, f.name)
+        if f.name not in WITH_NAMES and (value := getattr(learned.settings, f.name)) != getattr(usual, f.name)
     }
     return {
         "format": FORMAT,
@@ -89,8 +89,8 @@ def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
         "plan": {"name": plan.name, "fingerprint": fingerprint(plan)},
         "settings": changed,
         "factors": {name: {k: _rounded(v) for k, v in at.items()} for name, at in learned.settings.factors.items()},
+        "habits": {k: habits.to_mapping(habit) for k, habit in learned.settings.habits.items()},
         "holds": {k: _rounded(v) for k, v in learned.holds.items()},
-        "awake": {k: [_clock(v) for v in hours] for k, hours in learned.awake.items()},
         "report": dict(learned.report),
     }
 
@@ -109,15 +109,15 @@ def read_learned(path: str | Path, plan: Floorplan) -> Learned:
         raise _fault(path, f"is of version {found}, this program reads version {VERSION}; learn again")
     _check_plan(path, content.get("plan"), plan)
     try:
-        settings = Settings.from_mapping({**_mapping(content, "settings"), "factors": _mapping(content, "factors")})
+        named = {key: _mapping(content, key) for key in WITH_NAMES}
+        settings = Settings.from_mapping({**_mapping(content, "settings"), **named})
         _check_places(plan, settings)
+        _known("habits", settings.habits, plan.people)
         holds = {sensor: _number(f"holds: {sensor}", hold) for sensor, hold in _mapping(content, "holds").items()}
-        awake = {name: _hours(name, hours) for name, hours in _mapping(content, "awake").items()}
         _known("holds", holds, plan.sensors)
-        _known("awake", awake, plan.people)
     except (SettingError, TypeError, ValueError, AttributeError) as error:
         raise _fault(path, f"{error}; learn again") from None
-    return apply(plan, settings, holds, awake, _mapping(content, "report"))
+    return apply(plan, settings, holds, _mapping(content, "report"))
 
 
 def _read(path: str | Path) -> Mapping[str, Any]:
@@ -171,26 +171,13 @@ def _number(what: str, value: Any) -> float:
     return float(value)
 
 
-def _hours(name: str, hours: Any) -> tuple[float, float]:
-    if not isinstance(hours, list) or len(hours) != 2:
-        raise SettingError(f"awake: {name}: {shown(hours)} is not two clock times")
-    first, last = (60.0 * (60 * int(h) + int(m)) for h, m in (str(clock).split(":") for clock in hours))
-    if not (0 <= first < 86400 and 0 <= last < 86400):
-        raise SettingError(f"awake: {name}: {shown(hours)} is not two clock times")
-    return first, last
-
-
-def _clock(seconds: float) -> str:
-    return f"{int(seconds // 3600):02d}:{int(seconds % 3600 // 60):02d}"
-
-
 def rounded(settings: Settings) -> Settings:
     """Settings as they come back from a file."""
-    values = {f.name: getattr(settings, f.name) for f in fields(Settings) if f.name != "factors"}
+    values = {f.name: getattr(settings, f.name) for f in fields(Settings) if f.name not in WITH_NAMES}
     usual = Settings()
     changed = {k: _rounded(v) for k, v in values.items() if v != getattr(usual, k)}
     factors = {name: {k: _rounded(v) for k, v in at.items()} for name, at in settings.factors.items()}
-    return Settings.from_mapping({**changed, "factors": factors})
+    return Settings.from_mapping({**changed, "factors": factors, "habits": settings.habits})
 
 
 def _rounded(value: Any) -> Any:

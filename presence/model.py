@@ -1,4 +1,4 @@
-"""The whole model of one home: movement and sensing joined, ready for the tracker, for each set of sleeping hours."""
+"""The whole model of one home: movement and sensing joined, ready for the tracker, for each hour of everybody's."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from presence.absorbing import absorb, worth_absorbing
 from presence.conditions import Entry, entries_of
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
+from presence.habits import Hour, Hours, hour_of_week, hours_to_change
 from presence.hypotheses import Way
 from presence.movement import PET, Being, beings, weights_and_flows
 from presence.places import States, first_side, states_of
@@ -28,7 +29,7 @@ Condition = tuple[str, str]
 T = TypeVar("T")
 
 WORLDS = 32
-"""Sets of sleeping hours kept ready."""
+"""Hours (of everybody's habits) kept ready."""
 CHANGES = 256
 """Sets of conditions kept ready; each is a few kilobytes."""
 
@@ -60,7 +61,7 @@ class Recent(OrderedDict[Hashable, T]):
 
 @dataclass
 class World:
-    """The generators that hold while nobody's sleeping hours begin or end."""
+    """The generators that hold while nobody's habits change: no sleeping hours begin or end, for one."""
 
     sight: Sight
     base: Reversible
@@ -139,49 +140,55 @@ class Model:
         self._worlds: Recent[World] = Recent(WORLDS)
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
-    def world(self, sleeping: tuple[bool, ...]) -> World:
-        """The generators for one answer to "who is in their sleeping hours?"."""
+    def world(self, sleeping: Hours) -> World:
+        """The generators for one answer to "what do habits say now?"."""
         return self._worlds.get_or(sleeping, lambda: self._world(sleeping))
 
-    def _world(self, sleeping: tuple[bool, ...]) -> World:
+    def _world(self, sleeping: Hours) -> World:
         sight = self.sight(sleeping)
         return World(sight, decompose(sight.weights, sight.silent_flows(), sight.losses()))
 
-    def sight(self, sleeping: tuple[bool, ...]) -> Sight:
-        """How everybody moves and is seen, for one answer to "who is in their sleeping hours?"."""
+    def sight(self, sleeping: Hours) -> Sight:
+        """How everybody moves and is seen, for one answer to "what do habits say now?"."""
         parts = [
             self._parts.get_or(
-                (being.role, being.bed, being.rooms, asleep),
-                lambda being=being, asleep=asleep: weights_and_flows(  # type: ignore[misc]
-                    self.plan, self.states, being, asleep, self.settings
+                (being.role, being.bed, being.rooms, hour),
+                lambda being=being, hour=hour: weights_and_flows(  # type: ignore[misc]
+                    self.plan, self.states, being, hour, self.settings
                 ),
             )
-            for being, asleep in zip(self.beings, sleeping, strict=True)
+            for being, hour in zip(self.beings, sleeping, strict=True)
         ]
         size = self.states.size
         weights = np.array([w for w, _ in parts]).reshape(-1, size)
         flows = np.array([f for _, f in parts]).reshape(-1, size, size)
         return Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
 
-    def usual(self, sight: Sight, sleeping: tuple[bool, ...]) -> Array:
+    def usual(self, sight: Sight, sleeping: Hours) -> Array:
         """Where everybody usually is, shape (P, S): hardly away in their sleeping hours."""
         weights = sight.weights.copy()
-        weights[np.ix_(sleeping, self.states.room == self.away)] *= self.settings.night_away_share
+        asleep = [hour.asleep for hour in sleeping]
+        weights[np.ix_(asleep, self.states.room == self.away)] *= self.settings.night_away_share
         return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
-    def sleeping(self, seconds: float) -> tuple[tuple[bool, ...], float]:
-        """Who is in their sleeping hours at an instant, and the instant when that next changes (epoch seconds)."""
+    def sleeping(self, seconds: float) -> tuple[Hours, float]:
+        """What everybody's habits say at an instant, and the instant when that next changes (epoch seconds)."""
         now = datetime.fromtimestamp(seconds, self.plan.zone)
         second = now.hour * 3600 + now.minute * 60 + now.second + now.microsecond / 1e6
         answers, changes = [], [seconds + 86400.0]
         for being in self.beings:
-            if being.awake is None:
-                answers.append(False)
-                continue
-            start, end = being.awake
-            awake = start <= second < end if start <= end else not end <= second < start
-            answers.append(not awake)
-            changes += [at for clock in being.awake for day in (0, 1) if (at := _at(now, day, clock)) > seconds]
+            habit = self.settings.habits.get(being.id)
+            awake = being.awake if habit is None or habit.awake is None else habit.awake
+            asleep, out, back = False, 1.0, 1.0
+            if awake is not None:
+                start, end = awake
+                asleep = not (start <= second < end if start <= end else not end <= second < start)
+                changes += [at for clock in awake for day in (0, 1) if (at := _at(now, day, clock)) > seconds]
+            if habit is not None:
+                out, back = (factors[hour_of_week(now)] for factors in (habit.out, habit.back))
+                hours = hours_to_change(habit, now)
+                changes += [at for h in hours if (at := _at(now, 0, 3600.0 * (now.hour + h))) > seconds]
+            answers.append(Hour(asleep, out, back))
         return tuple(answers), min(changes)
 
 

@@ -7,7 +7,7 @@ movement falls with the time since the last by two or three powers of ten.
 
 The generator is reversible: each place's paces form a chain, and moving states are joined by symmetric flows along
 doors, so any rates along the chain can be met by choosing the weights (Kelly 1979, section 1.5, Kolmogorov's
-criteria). Habits change the weights: by the hour (sleeping hours) and by the person (own bed).
+criteria). Habits change the weights: by the hour (sleeping hours, going out, coming back) and by the person (own bed).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Door, Floorplan
+from presence.habits import Hour
 from presence.places import (
     ACTIVE,
     ASLEEP,
@@ -64,7 +65,7 @@ def beings(plan: Floorplan) -> list[Being]:
 
 
 def weights_and_flows(
-    plan: Floorplan, states: States, being: Being, sleeping_hours: bool, settings: Settings
+    plan: Floorplan, states: States, being: Being, hour: Hour, settings: Settings
 ) -> tuple[Array, Array]:
     """Weights (S,) and symmetric flows (S, S) of one being's movement, doors and seats fully passable.
 
@@ -82,11 +83,11 @@ def weights_and_flows(
     for index, place in enumerate(states.places):
         if place.seat is None:
             for (pace, out, back), following in zip(
-                _pace_rates(plan, place.room, being, sleeping_hours, settings), (ACTIVE, SETTLED, ASLEEP), strict=False
+                _pace_rates(plan, place.room, being, hour, settings), (ACTIVE, SETTLED, ASLEEP), strict=False
             ):
                 chain(at[index, pace], at[index, following], out, back)
-    _add_seats(plan, states, at, being, sleeping_hours, weights, flows, settings)
-    _scale_away(states, being, weights, flows, settings)
+    _add_seats(plan, states, at, being, hour, weights, flows, settings)
+    _scale_away(states, being, hour, weights, flows, settings)
     for door in plan.doors.values():
         rate = _door_rate(plan, being, door, settings)
         pairs = door_places(plan, states, door)
@@ -94,18 +95,21 @@ def weights_and_flows(
             i, j = at[a, MOVING], at[b, MOVING]
             flows[i, j] = flows[j, i] = flows[i, j] + rate / max(1.0, len(pairs) ** 0.5)
     _add_zone_flows(plan, states, at, flows, settings)
+    outside = np.array([room not in plan.indoor for room in states.rooms])[states.room]
+    weights[outside] *= hour.out
+    flows[outside[:, None] | outside] *= hour.out
     return weights, flows
 
 
 def _pace_rates(
-    plan: Floorplan, room: str, being: Being, sleeping_hours: bool, settings: Settings
+    plan: Floorplan, room: str, being: Being, hour: Hour, settings: Settings
 ) -> list[tuple[int, float, float]]:
     """(pace, rate to the next stiller pace, rate back) along a place's chain of paces."""
     s = settings
     if room == AWAY:
         back = s.errand_rate if being.role == RESIDENT else s.return_rate
-        return [(MOVING, 1 / 60, back), (ACTIVE, s.outing_rate, s.return_rate)]
-    asleep, awake = _sleep_rates(plan, room, being, sleeping_hours, settings)
+        return [(MOVING, 1 / 60, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
+    asleep, awake = _sleep_rates(plan, room, being, hour, settings)
     if motion_zones(plan, room):
         return [
             (MOVING, s.rate_at("zone_pausing_rate", room), s.rate_at("zone_starting_rate", room)),
@@ -125,12 +129,10 @@ def _pace_rates(
     ]
 
 
-def _sleep_rates(
-    plan: Floorplan, room: str, being: Being, sleeping_hours: bool, settings: Settings
-) -> tuple[float, float]:
+def _sleep_rates(plan: Floorplan, room: str, being: Being, hour: Hour, settings: Settings) -> tuple[float, float]:
     """Rates of falling asleep and of waking in a room."""
     asleep, awake = settings.dozing_rate, settings.waking_rate
-    if plan.rooms[room].rest and sleeping_hours:
+    if plan.rooms[room].rest and hour.asleep:
         asleep, awake = settings.bedtime_rate, settings.night_waking_rate
     if plan.rooms[room].rest and being.bed not in (None, room):
         asleep *= settings.foreign_bed_share
@@ -141,12 +143,16 @@ def _sleep_rates(
     return asleep, awake
 
 
-def _scale_away(states: States, being: Being, weights: Array, flows: Array, settings: Settings) -> None:
-    """Scale the weights of `away` so that a being spends its usual share of time there."""
+def _scale_away(states: States, being: Being, hour: Hour, weights: Array, flows: Array, settings: Settings) -> None:
+    """Scale the weights of `away` so that a being spends its usual share of time there at an hour like any other.
+
+    Then the rate of setting out is the same whatever the hour says of coming back.
+    """
     away = states.select(states.places_of(AWAY))
     home = float(weights.sum() - weights[away].sum())
     share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: 1e-5}[being.role]
-    factor = share / (1 - share) * home / float(weights[away].sum())
+    usually = float((weights[away] * hour.back ** states.pace[away]).sum())  # the chain of paces away, hour.back = 1
+    factor = share / (1 - share) * home / usually
     weights[away] *= factor
     flows[np.ix_(away, away)] *= factor
     if being.role == PET and being.rooms is not None:
@@ -194,7 +200,7 @@ def _add_seats(
     states: States,
     at: dict[tuple[int, int], int],
     being: Being,
-    sleeping_hours: bool,
+    hour: Hour,
     weights: Array,
     flows: Array,
     settings: Settings,
@@ -210,6 +216,6 @@ def _add_seats(
         flows[zone, perched] = flows[perched, zone] = weights[zone] * turning
         weights[settled] = weights[perched] * settings.seat_press_rate / settings.seat_release_rate
         flows[perched, settled] = flows[settled, perched] = weights[perched] * settings.seat_press_rate
-        dozing, waking = _sleep_rates(plan, place.room, being, sleeping_hours, settings)
+        dozing, waking = _sleep_rates(plan, place.room, being, hour, settings)
         weights[asleep] = weights[settled] * dozing / waking
         flows[settled, asleep] = flows[asleep, settled] = weights[settled] * dozing

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from presence.events import Event
 from presence.floorplan import Sensor
+from presence.habits import Hours
 from presence.hypotheses import Way, reweigh
 from presence.inference import Engine
 from presence.merging import NO_TRACKS, Mixture
@@ -49,7 +50,7 @@ class TracingEngine(Engine):
     def __init__(self, engine: Engine) -> None:
         self.__dict__.update(engine.__dict__)
         self.pieces: list[Piece] = []
-        self._unheard: dict[tuple[bool, ...], Reversible] = {}
+        self._unheard: dict[Hours, Reversible] = {}
 
     def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
         after = super()._silence(snapshot, seconds)
@@ -64,7 +65,7 @@ class TracingEngine(Engine):
         return after
 
     # --- what would be believed if some sensors were not heard ------------------------------------------------------
-    def unheard(self, sleeping: tuple[bool, ...]) -> Reversible:
+    def unheard(self, sleeping: Hours) -> Reversible:
         """Movement alone, whether reported or not: the generators with no event rates taken off."""
         if sleeping not in self._unheard:
             sight = self.model.world(sleeping).sight

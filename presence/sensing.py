@@ -236,14 +236,16 @@ class Sight:
 
     def _idle(self, door: str, side: int | None = None) -> Way:
         """Somebody opens the door and does not pass, relative to its usual flow."""
-        flow = max(float(self.flows[0, i, j]) for i, j in self.door_states(door))
+        flow = np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0)
         return self._beside(door, self.settings.door_idle_share * flow, (MOVING,), side)
 
-    def _beside(self, door: str, rate: float, paces: tuple[int, ...] = (MOVING,), side: int | None = None) -> Way:
+    def _beside(
+        self, door: str, rate: float | Array, paces: tuple[int, ...] = (MOVING,), side: int | None = None
+    ) -> Way:
         """Somebody beside the door does something to it and stays."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
         rates = np.zeros((len(self.beings), len(index), len(index)))
-        rates[:, range(len(index)), range(len(index))] = rate * self.hands()[:, None]
+        rates[:, range(len(index)), range(len(index))] = (rate * self.hands())[:, None]
         return Way(index, index, rates)
 
     def _closing(self, door: str, open_share: float) -> Way:

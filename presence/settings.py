@@ -7,11 +7,12 @@ the paces moving, active, settled, asleep.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
 from presence.errors import SettingError
+from presence.habits import Habit, from_mapping
 
 PaceRates = tuple[float, float, float, float]
 
@@ -185,17 +186,22 @@ class Settings:
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
     5, 20, 80 min ... after the report (1: it tells nothing more). Common practice, no source."""
+    phone_still: float = 300.0
+    """Seconds after a phone's report when its not having changed first tells something: long enough for nearly every
+    phone to have noticed. Common practice, no source."""
     badge_error: float = 0.05
     """A tag is heard in another room. Common practice, no source."""
     # --- places that differ -----------------------------------------------------------------------------------------
     factors: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
     """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""
+    habits: Mapping[str, Habit] = field(default_factory=dict, hash=False)
+    """What residents' weeks are like, where that is known better than from the plan."""
 
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            if item.name == "factors":
-                _check_factors(value)
+            if item.name in WITH_NAMES:
+                WITH_NAMES[item.name](value)
                 continue
             usual: Any = item.default
             several = isinstance(usual, tuple)
@@ -228,6 +234,9 @@ class Settings:
         if unknown:
             raise SettingError(f"unknown setting {unknown[0]!r}; the settings are {', '.join(sorted(known))}")
         given: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+        if isinstance(given.get("habits"), Mapping):
+            habits = given["habits"].items()
+            given["habits"] = {k: v if isinstance(v, Habit) else from_mapping(k, v) for k, v in habits}
         return cls(**given)
 
 
@@ -244,3 +253,12 @@ def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
             raise SettingError(f"factors: {name!r} cannot differ by place; these can: {', '.join(FACTORED)}")
         for where, factor in places.items():
             _check_number(f"factors: {name}: {where}", factor)
+
+
+def _check_habits(habits: Mapping[str, Habit]) -> None:
+    if not isinstance(habits, Mapping) or not all(isinstance(habit, Habit) for habit in habits.values()):
+        raise SettingError(f"habits: {habits!r} is not a mapping from people to habits")
+
+
+WITH_NAMES: Mapping[str, Callable[[Any], None]] = {"factors": _check_factors, "habits": _check_habits}
+"""The settings that are no numbers, and their checks."""

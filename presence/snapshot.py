@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from presence.display import Shown
 from presence.floorplan import Floorplan
+from presence.habits import Hours
 from presence.merging import Mixture
 from presence.model import Condition
 from presence.passages import Passage, Window, utc
@@ -68,9 +69,10 @@ class Snapshot:
 
     seconds: float
     mixture: Mixture
-    sleeping: tuple[bool, ...]
+    sleeping: Hours
+    """What everybody's habits say: who is in their sleeping hours, how readily they go out and come back."""
     change_at: float
-    """When somebody's sleeping hours next begin or end."""
+    """When that next changes."""
     conditions: frozenset[Condition] = frozenset()
     due: tuple[tuple[float, str, str], ...] = ()
     """(instant, what, sensor): expiries and renewed witness, in order."""

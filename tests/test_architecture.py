@@ -13,6 +13,7 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display"},
+    {"habits"},
     {"many", "homes"},
     {
         "reading",

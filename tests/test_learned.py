@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from presence import Floorplan, InputError, SettingError, Settings, Tracker
+from presence.habits import Habit, Hour
 from presence.learned import apply, fingerprint, read_learned, to_mapping, write_learned
 from presence.movement import beings, weights_and_flows
 from presence.places import ACTIVE, MOVING, SETTLED, states_of
@@ -19,12 +20,13 @@ SETTINGS = Settings(
     rising_rate=0.002,
     motion_rates=(0.5, 0.1, 0.004, 0.0002),
     factors={"rising_rate": {"bed": 0.5}, "motion_rates": {"hall_motion": 2.0}, "outer_door_rate": {"front": 3.0}},
+    habits={"P1": Habit((21600.0, 82800.0), out=(4.0,) + (1.0,) * 167, back=(1.0,) * 160 + (0.5,) * 8)},
 )
 
 
 def written(path: Path, **changes: Any) -> Path:
     """A learned file for PLAN, with some keys replaced."""
-    learned = apply(PLAN, SETTINGS, {"hall_motion": 25.0}, {"P1": (21600.0, 82800.0)}, {"days": 3})
+    learned = apply(PLAN, SETTINGS, {"hall_motion": 25.0}, {"days": 3})
     write_learned(path, PLAN, learned)
     content = json.loads(path.read_text(encoding="utf-8")) | changes
     path.write_text(json.dumps(content), encoding="utf-8")
@@ -36,15 +38,14 @@ def test_there_and_back(tmp_path: Path) -> None:
     assert learned.settings == SETTINGS
     assert learned.plan.sensors["hall_motion"].hold == 25.0
     assert learned.plan.sensors["bed_motion"] == PLAN.sensors["bed_motion"]
-    assert learned.plan.people["P1"].awake == (21600.0, 82800.0)
     assert learned.report == {"days": 3}
     assert not list(tmp_path.glob("*.part"))
 
 
 def test_only_what_differs_is_written() -> None:
-    content = to_mapping(PLAN, apply(PLAN, Settings(door_rate=0.3), {}, {}, {}))
+    content = to_mapping(PLAN, apply(PLAN, Settings(door_rate=0.3), {}, {}))
     assert content["settings"] == {"door_rate": 0.3}
-    assert content["factors"] == content["holds"] == content["awake"] == {}
+    assert content["factors"] == content["holds"] == content["habits"] == {}
 
 
 @pytest.mark.parametrize(
@@ -63,8 +64,15 @@ def test_only_what_differs_is_written() -> None:
         ({"factors": {"rising_rate": {"hall": 0}}}, "above zero"),
         ({"holds": {"front_motion": 3}}, "front_motion"),
         ({"holds": {"hall_motion": True}}, "hall_motion"),
-        ({"awake": {"P1": ["25:00", "07:00"]}}, "P1"),
-        ({"awake": {"P1": "always"}}, "P1"),
+        ({"habits": {"P1": {"awake": ["25:00", "07:00"]}}}, "P1.*25:00"),
+        ({"habits": {"P1": {"awake": "always"}}}, "P1.*always"),
+        ({"habits": {"P1": {"naps": []}}}, "P1.*naps"),
+        ({"habits": {"P9": {}}}, "P9"),
+        ({"habits": {"P1": {"out": {"Someday": [1] * 24}}}}, "P1.*Someday"),
+        ({"habits": {"P1": {"out": {"Mon": [1] * 23}}}}, "P1.*Mon"),
+        ({"habits": {"P1": {"back": {"Mon": [0] + [1] * 23}}}}, "back.*1/16"),
+        ({"habits": {"P1": {"back": {"Mon": ["often"] + [1] * 23}}}}, "often"),
+        ({"habits": [1]}, "no mapping"),
     ],
 )
 def test_what_cannot_be_is_one_clear_line(tmp_path: Path, changes: dict[str, Any], text: str) -> None:
@@ -111,7 +119,7 @@ def test_a_factor_changes_the_rates_of_its_own_place_only() -> None:
     states, (being, *_) = states_of(PLAN), beings(PLAN)
     rates = {}
     for settings in (Settings(), replace(Settings(), factors=SETTINGS.factors)):
-        weights, flows = weights_and_flows(PLAN, states, being, False, settings)
+        weights, flows = weights_and_flows(PLAN, states, being, Hour(), settings)
         sight = Sight(PLAN, states, (being,), settings, weights[None], flows[None])
         (hall,), (bed,) = states.places_of("hall"), states.places_of("bed")
 
@@ -150,5 +158,5 @@ def test_a_tracker_believes_otherwise_with_what_was_learned() -> None:
 def test_a_bundled_home_there_and_back(tmp_path: Path) -> None:
     garage_home = Floorplan.load(Path(__file__).parents[1] / "floorplans/two_storey_garage.yaml")
     path = tmp_path / "learned.json"
-    write_learned(path, garage_home, apply(garage_home, Settings(), {}, {}, {}))
+    write_learned(path, garage_home, apply(garage_home, Settings(), {}, {}))
     assert read_learned(path, garage_home).plan == garage_home

@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 
 from presence import Event, Floorplan, Settings
 from presence.conditions import entries_of
+from presence.habits import Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model
 
 Array = NDArray[np.float64]
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+MONDAY = 4 * 86400.0
+"""1970-01-05, the first Monday, in epoch seconds."""
 
 
 class Cause(NamedTuple):
@@ -46,35 +49,39 @@ class DenseModel:
         self.size = self._model.states.size
         self._silent: dict[Any, list[Array]] = {}
 
-    def sleeping(self, seconds: float) -> tuple[bool, ...]:
-        """Who is in their sleeping hours (these plans live by UTC)."""
+    def sleeping(self, seconds: float) -> Hours:
+        """Who is in their sleeping hours, and how readily they go out and come back (these plans live by UTC)."""
         clock = seconds % 86400.0
-        awake = [self.plan.people[name].awake if name in self.plan.people else None for name in self.names]
-        return tuple(
-            hours is not None and not (a <= clock < b if a <= b else not b <= clock < a)
-            for hours in awake
-            for a, b in [hours or (0.0, 0.0)]
-        )
+        hour = int((seconds - MONDAY) // 3600) % 168
+        hours = []
+        for name in self.names:
+            habit = self.settings.habits.get(name, Habit())
+            a, b = habit.awake or (self.plan.people[name].awake if name in self.plan.people else (0.0, 86400.0))
+            asleep = not (a <= clock < b if a <= b else not b <= clock < a)
+            hours.append(Hour(asleep, habit.out[hour], habit.back[hour]))
+        return tuple(hours)
 
     def clock_changes(self, begin: float, end: float) -> list[float]:
-        """Instants after `begin` and before `end` at which somebody's sleeping hours begin or end."""
+        """Instants after `begin` and before `end` at which somebody's habits may change."""
         clocks = {clock for person in self.plan.people.values() for clock in person.awake}
+        for habit in self.settings.habits.values():
+            clocks |= {3600.0 * hour for hour in range(24)} | set(habit.awake or ())
         days = range(int(begin // 86400), int(end // 86400) + 1)
         return sorted({day * 86400 + clock for day in days for clock in clocks if begin < day * 86400 + clock < end})
 
-    def sight(self, sleeping: tuple[bool, ...]) -> Any:
+    def sight(self, sleeping: Hours) -> Any:
         return self._model.world(sleeping).sight
 
     def prior(self, seconds: float) -> Array:
         """Where everybody usually is at this hour, shape (P, S)."""
         sleeping = self.sleeping(seconds)
         weights = self.sight(sleeping).weights.copy()
-        for row, asleep in zip(weights, sleeping, strict=True):
-            if asleep:  # hardly anybody is away then
+        for row, hour in zip(weights, sleeping, strict=True):
+            if hour.asleep:  # hardly anybody is away then
                 row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
         return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
-    def full(self, sleeping: tuple[bool, ...]) -> list[Array]:
+    def full(self, sleeping: Hours) -> list[Array]:
         """Movement alone, reported or not: a generator per being, rows sum to 0."""
         sight = self.sight(sleeping)
         result = []
@@ -84,7 +91,7 @@ class DenseModel:
             result.append(generator - np.diag(generator.sum(axis=1)))
         return result
 
-    def silent(self, sleeping: tuple[bool, ...], conditions: frozenset[tuple[str, str]]) -> list[Array]:
+    def silent(self, sleeping: Hours, conditions: frozenset[tuple[str, str]]) -> list[Array]:
         """D0 per being: movement without an event, less all event rates, under the given conditions."""
         key = (sleeping, conditions)
         if key not in self._silent:
@@ -107,7 +114,7 @@ class DenseModel:
             self._silent[key] = result
         return self._silent[key]
 
-    def causes(self, event: Event, sleeping: tuple[bool, ...], open_share: float = 0.0) -> list[Cause]:
+    def causes(self, event: Event, sleeping: Hours, open_share: float = 0.0) -> list[Cause]:
         """Every way in which a being can cause an event; the share of time a door stands open counts for closing."""
         options = self.sight(sleeping).options(self.plan.sensors[event.sensor], event.value, event.by, open_share)
         owners = {name for name, person in self.plan.people.items() if event.code in person.codes}

@@ -22,6 +22,7 @@ from benchmarks.exact.dense import NOON, Cause, DenseModel
 from benchmarks.exact.senses import Senses
 from presence import Event, Floorplan, Settings
 from presence.floorplan import AWAY
+from presence.habits import Hours
 from presence.truth import TruthLine
 
 Array = NDArray[np.float64]
@@ -88,10 +89,10 @@ class _Home:
     """Heap of (instant, sensor, value): what a sensor will say by itself."""
     events: list[Event] = field(default_factory=list)
     truth: list[TruthLine] = field(default_factory=list)
-    _lettings: dict[tuple[bool, ...], list[tuple[str, Cause, list[float], list[float]]]] = field(default_factory=dict)
+    _lettings: dict[Hours, list[tuple[str, Cause, list[float], list[float]]]] = field(default_factory=dict)
     """By who sleeps: a sensor, a way to let a guest pass, and its rates by the host's and by the guest's state."""
-    _deeds: dict[tuple[tuple[bool, ...], int, int], Deeds] = field(default_factory=dict)
-    _matrices: dict[tuple[tuple[bool, ...], str, str, float], list[Array]] = field(default_factory=dict)
+    _deeds: dict[tuple[Hours, int, int], Deeds] = field(default_factory=dict)
+    _matrices: dict[tuple[Hours, str, str, float], list[Array]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.senses = Senses(self.plan, self.model.settings)
@@ -108,7 +109,7 @@ class _Home:
             self._write_room(seconds, being)
             self._phone(being, seconds + 1.0 + 0.01 * being)
 
-    def step(self, now: float, stop: float, sleeping: tuple[bool, ...]) -> float:
+    def step(self, now: float, stop: float, sleeping: Hours) -> float:
         """The next thing that happens before `stop`, if any; the instant at which it does."""
         deeds = [self._deeds_of(sleeping, p, i) for p, i in enumerate(self.state)]
         closings = self._closings(now, sleeping)
@@ -137,7 +138,7 @@ class _Home:
             self._report(then, sensor)
         return then
 
-    def _visits(self, sleeping: tuple[bool, ...]) -> list[tuple[str, Cause, float]]:
+    def _visits(self, sleeping: Hours) -> list[tuple[str, Cause, float]]:
         """Who can let a guest in or out now, through which sensor's door, and at which rate."""
         if sleeping not in self._lettings:
             self._lettings[sleeping] = [
@@ -203,7 +204,7 @@ class _Home:
     def _time(self, seconds: float) -> datetime:
         return self.start + timedelta(seconds=round(seconds - self.start.timestamp(), 6))
 
-    def _closings(self, now: float, sleeping: tuple[bool, ...]) -> list[tuple[str, float]]:
+    def _closings(self, now: float, sleeping: Hours) -> list[tuple[str, float]]:
         """Each door that stands open and the rate at which it is closed, by somebody or by itself."""
         found = []
         for sensor in self.resting:
@@ -214,7 +215,7 @@ class _Home:
                 found.append((sensor, rate + self.model.nobody_rate(event)))
         return found
 
-    def _matrix(self, sleeping: tuple[bool, ...], sensor: str, value: str, share: float = 0.0) -> list[Array]:
+    def _matrix(self, sleeping: Hours, sensor: str, value: str, share: float = 0.0) -> list[Array]:
         """Rates at which each being causes a report, shape (S, S) each."""
         key = (sleeping, sensor, value, share)
         if key not in self._matrices:
@@ -226,7 +227,7 @@ class _Home:
             self._matrices[key] = found
         return self._matrices[key]
 
-    def _deeds_of(self, sleeping: tuple[bool, ...], being: int, state: int) -> Deeds:
+    def _deeds_of(self, sleeping: Hours, being: int, state: int) -> Deeds:
         key = (sleeping, being, state)
         if key not in self._deeds:
             marked = [(s, self._matrix(sleeping, s, value)[being][state]) for s, value in self.resting.items()]

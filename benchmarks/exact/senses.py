@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings
+from presence.habits import Hours
 
 
 @dataclass
@@ -74,7 +75,7 @@ class Stretch(NamedTuple):
     """A time in which the generators stay the same."""
 
     seconds: float
-    sleeping: tuple[bool, ...]
+    sleeping: Hours
     conditions: frozenset[tuple[str, str]]
 
 

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
+from presence.habits import Hours
 from presence.hypotheses import Way
 from presence.merging import Mixture
 from presence.model import WORLDS, Condition, Model, Recent
@@ -125,7 +126,7 @@ class ChanceMeter:
         plan = self.model.plan
         return [self.sensors[s.id] for s in plan.sensors.values() if kind in ("open", "unwatched") and s.door == name]
 
-    def _table(self, sleeping: tuple[bool, ...]) -> _Table:
+    def _table(self, sleeping: Hours) -> _Table:
         sight, plan = self.model.world(sleeping).sight, self.model.plan
         resting = np.array([_rates(sight, sight.resting_options(s)) for s in plan.sensors.values()])
         under: dict[Condition, tuple[int, Array | None]] = {}

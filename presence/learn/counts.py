@@ -14,7 +14,7 @@ Oper. Res. 112:123), EM for batch Markovian arrival processes; Van Loan 1978 (IE
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -78,7 +78,7 @@ class Expected(NamedTuple):
     start: Array
     """Shape (S,): `p(x_0 | all steps)`."""
     overlaps: list[Array]
-    """Per generator, shape (S, S): the sum of W over its silent steps."""
+    """Per generator, shape (S, S): the sum of W over its silent steps; empty where they were taken as they came."""
     moves: list[list[Array]]
     """Per index of moves and way, shape (m, t): expected number of marks caused so."""
     background: list[float]
@@ -106,7 +106,13 @@ def spectral(generator: Array, weights: Array | None = None) -> Spectral:
 
 
 def expect(
-    initial: Array, generators: Sequence[Spectral], moves: Sequence[Sequence[Move]], steps: Sequence[Step]
+    initial: Array,
+    generators: Sequence[Spectral],
+    moves: Sequence[Sequence[Move]],
+    steps: Sequence[Step],
+    *,
+    take: Callable[[int, Array], None] | None = None,
+    kept: int = 1,
 ) -> Expected:
     """Forward and backward pass over one sequence of steps.
 
@@ -115,6 +121,8 @@ def expect(
         generators: those of the silent steps.
         moves: those of the marks.
         steps: in order of time.
+        take: is given parts of the overlap of each generator, latest first, instead of the whole at the end...
+        kept: ...as soon as those of more generators than this would have to be kept: memory stays bounded.
 
     Raises:
         FloatingPointError: if a step is impossible.
@@ -122,7 +130,8 @@ def expect(
     steps = _divided(generators, steps)
     before, scales = _forward(initial, generators, moves, steps)
     size = len(initial)
-    modes: list[NDArray[Any]] = [np.zeros((size, size), dtype=g.values.dtype) for g in generators]
+    overlaps = [] if take else [np.zeros((size, size)) for _ in generators]
+    modes: dict[int, NDArray[Any]] = {}
     counts = [[np.zeros(way.rates.shape) for way in ways] for ways in moves]
     background = [0.0] * len(moves)
     after = np.ones(size)
@@ -131,7 +140,10 @@ def expect(
         if isinstance(step, Silence):
             g = generators[step.generator]
             v = g.left @ after
-            modes[step.generator] += np.outer((x @ g.right) / scale, v) * _overlap(g.values, step.dt)
+            if take and len(modes) >= kept and step.generator not in modes:
+                _hand_over(modes, generators, take)
+            part = np.outer((x @ g.right) / scale, v) * _overlap(g.values, step.dt)
+            modes[step.generator] = modes[step.generator] + part if step.generator in modes else part
             after = np.maximum((g.right @ (np.exp(g.values * step.dt) * v)).real, 0.0) / scale
         elif isinstance(step, Mark):
             background[step.moves] += step.background * float(x @ after) / scale
@@ -143,18 +155,30 @@ def expect(
             after = new / scale
         else:
             after = step.likelihood * after / scale
-    overlaps = [np.maximum((g.left.T @ mode @ g.right.T).real, 0.0) for g, mode in zip(generators, modes, strict=True)]
+    _hand_over(modes, generators, take or overlaps.__setitem__)
     start = before[0] * after if len(steps) else initial
     return Expected(float(np.log(scales).sum()), start / start.sum(), overlaps, counts, background)
+
+
+def _hand_over(
+    modes: dict[int, NDArray[Any]], generators: Sequence[Spectral], take: Callable[[int, Array], None]
+) -> None:
+    """Overlaps from the eigenbasis to states."""
+    for index, mode in modes.items():
+        g = generators[index]
+        take(index, np.maximum((g.left.T @ mode @ g.right.T).real, 0.0))
+    modes.clear()
 
 
 def _divided(generators: Sequence[Spectral], steps: Sequence[Step]) -> list[Step]:
     """Steps so short that small masses keep their digits."""
     result: list[Step] = []
+    slowest: dict[int, float] = {}
     for step in steps:
         if isinstance(step, Silence):
-            slowest = -float(generators[step.generator].values.real.max())
-            parts = max(1, int(np.ceil(slowest * step.dt / LONGEST_DECAY)))
+            k = step.generator
+            slowest[k] = slowest[k] if k in slowest else -float(generators[k].values.real.max())
+            parts = max(1, int(np.ceil(slowest[k] * step.dt / LONGEST_DECAY)))
             result += [Silence(step.generator, step.dt / parts)] * parts
         else:
             result.append(step)

@@ -77,10 +77,10 @@ def fit(
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
     if given.days < LEAST_DAYS or not given.judging or not given.fitting:
         notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
-        return apply(plan, Settings(), {}, {}, describe(given, {}, "defaults", notes))
+        return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
     holds = measured_holds(plan, given.stretches)
     bench = Bench(
-        home := apply(plan, Settings(), holds, {}, {}).plan,
+        home := apply(plan, Settings(), holds, {}).plan,
         courses(home, first_days(given.fitting, effort.fitting_days)),
         courses(home, first_days(given.judging, effort.judging_days)),
         Journal(state, _about(plan, given, effort), resume=resume),
@@ -93,7 +93,7 @@ def fit(
     chosen = choose(verdicts)
     report = describe(given, verdicts, chosen, notes) | more
     bench.journal.close()
-    return apply(plan, candidates[chosen], holds, {}, report)
+    return apply(plan, candidates[chosen], holds, report, candidates)
 
 
 def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:

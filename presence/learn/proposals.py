@@ -12,9 +12,8 @@ from presence.learn.bench import Bench
 from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
 from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
-from presence.learn.tape import record, shortened
+from presence.learn.tape import record
 from presence.learned import rounded
-from presence.places import states_of
 from presence.settings import Settings
 
 ROUNDS = 8
@@ -24,8 +23,6 @@ ENOUGH = 0.5
 PERSON_DAYS = 12.0
 """Days times residents that are counted."""
 MOST_DAYS = 6.0
-MOST_BYTES, BYTES_EACH = 4e8, 32
-"""Memory of the E step: so much at most, so much for each entry of each stage's matrices."""
 
 
 @dataclass(frozen=True)
@@ -95,9 +92,7 @@ def _run(
     plan = bench.plan
     spans = [(s.begin, s.events, s.end) for s in stretches]
     bench.say(f"{name}: following the log")
-    size = states_of(plan).size
     tapes = record(plan, with_factors(start, logs), spans, bench.hypotheses)
-    tapes = shortened(tapes, max(1, int(MOST_BYTES / (BYTES_EACH * size**2))))
     history: list[tuple[float, float]] = []
     for fitted in iterate(plan, tapes, range(len(plan.people)), rates, start, logs=logs):
         history.append((fitted.log_likelihood, fitted.log_posterior))

@@ -11,9 +11,9 @@ Rates come from the model's own code (`sensing`, `conditions`): nothing about th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from presence.conditions import entries_of
 from presence.floorplan import Floorplan
 from presence.learn import counts
 from presence.learn.tape import Caused, Quiet, Report, Sleeping, Stage, Tape, Told, guest_share
-from presence.model import Condition, Model
+from presence.model import Condition, Model, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
 
@@ -31,6 +31,8 @@ Array = NDArray[np.float64]
 
 Cell = tuple[int, int]
 """States before and after."""
+BYTES, BYTES_EACH = 3e8, 24
+"""Memory for generators decomposed and overlaps of one being, and what one entry of their matrices takes together."""
 
 
 @dataclass
@@ -124,6 +126,28 @@ class Views:
         return np.array([1.0 if code is None or b.id in owners else slip for b in self.model.beings])
 
 
+Timed = tuple[Quiet | Caused | Told, Hashable]
+"""A step, and what decides to which heap its counts go: an hour of the week, or nothing."""
+
+
+class Spectra(Sequence[counts.Spectral]):
+    """The generators of one being under some stages, decomposed when they are needed; only so many are kept."""
+
+    def __init__(self, views: Views, p: int, stages: Sequence[Stage], most: int) -> None:
+        self._views, self._p, self._stages = views, p, stages
+        self._recent: Recent[counts.Spectral] = Recent(most)
+
+    def __len__(self) -> int:
+        return len(self._stages)
+
+    def __getitem__(self, index: Any) -> Any:
+        stage = self._stages[index]
+        return self._recent.get_or(stage, lambda: self._decomposed(stage))
+
+    def _decomposed(self, stage: Stage) -> counts.Spectral:
+        return counts.spectral(self._views.generator(stage, self._p), self._views.at(stage[0])[0].weights[self._p])
+
+
 def count(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], who: Iterable[int]) -> Statistics:
     """The E step: expected counts and times of some beings under settings.
 
@@ -132,56 +156,77 @@ def count(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], who: Itera
     """
     views, found = Views(plan, settings), Statistics()
     for p in who:
-        stages: dict[Stage, int] = {}
-        reports: dict[Report, int] = {}
         for tape in tapes:
-            for step in tape.steps:
-                if isinstance(step, Quiet):
-                    stages.setdefault(step.stage, len(stages))
-                elif isinstance(step, Caused):
-                    reports.setdefault(step.report, len(reports))
-        generators = [counts.spectral(views.generator(stage, p), views.at(stage[0])[0].weights[p]) for stage in stages]
-        ways = [[counts.Move(s, t, rates[p]) for s, t, rates in views.ways(report)] for report in reports]
-        for tape in tapes:
-            start = views.model.usual(views.at(tape.begin)[0], tape.begin)[p]
-            steps = [_step(step, p, stages, reports) for step in tape.steps]
-            expected = counts.expect(start, generators, ways, steps)
-            _add(found, views, p, tape.begin, expected, list(stages), list(reports))
+            follow(views, p, tape.begin, [(step, None) for step in tape.steps], lambda _: found)
     return found
 
 
-def _step(step: Quiet | Caused | Told, p: int, stages: dict[Stage, int], reports: dict[Report, int]) -> counts.Step:
+def follow(
+    views: Views, p: int, begin: Sleeping, steps: Sequence[Timed], heap: Callable[[Hashable], Statistics]
+) -> None:
+    """One being through one tape: counts and times are added to the heap of each step, latest first.
+
+    Args:
+        views: under which settings.
+        p: the being.
+        begin: what habits said at the start.
+        steps: in order of time.
+        heap: the statistics that a step is counted in; the log-likelihood and the start go to that of the first step.
+
+    Raises:
+        FloatingPointError: if a generator cannot be decomposed or a step is impossible.
+    """
+    silences: dict[tuple[Stage, Hashable], int] = {}
+    reports: dict[tuple[Report, Hashable], int] = {}
+    for step, name in steps:
+        if isinstance(step, Quiet):
+            silences.setdefault((step.stage, name), len(silences))
+        elif isinstance(step, Caused):
+            reports.setdefault((step.report, name), len(reports))
+    keys, persons, size = list(silences), *views.at(begin)[0].weights.shape
+    kept = max(8, int(BYTES / (BYTES_EACH * size**2)))
+    ways = [[counts.Move(s, t, rates[p]) for s, t, rates in views.ways(report)] for report, _ in reports]
+    start = views.model.usual(views.at(begin)[0], begin)[p]
+    expected = counts.expect(
+        start,
+        Spectra(views, p, [stage for stage, _ in keys], kept),
+        ways,
+        [_step(step, name, p, silences, reports) for step, name in steps],
+        take=lambda index, overlap: _add(heap(keys[index][1]), views, p, keys[index][0], overlap),
+        kept=kept,
+    )
+    first = heap(steps[0][1] if steps else None)
+    first.log_likelihood += expected.log_likelihood
+    first.starts.setdefault(begin, np.zeros((persons, size)))[p] += expected.start
+    for (report, name), each in zip(reports, expected.moves, strict=True):
+        sums = heap(name).caused.setdefault(report, [np.zeros((persons, *way.shape)) for way in each])
+        for total, way in zip(sums, each, strict=True):
+            total[p] += way
+
+
+def _step(
+    step: Quiet | Caused | Told,
+    name: Hashable,
+    p: int,
+    silences: Mapping[tuple[Stage, Hashable], int],
+    reports: Mapping[tuple[Report, Hashable], int],
+) -> counts.Step:
     if isinstance(step, Quiet):
-        return counts.Silence(stages[step.stage], step.dt)
+        return counts.Silence(silences[step.stage, name], step.dt)
     if isinstance(step, Caused):
-        return counts.Mark(reports[step.report], float(step.background[p]))
+        return counts.Mark(reports[step.report, name], float(step.background[p]))
     return counts.Factor(step.likelihood[p])
 
 
-def _add(
-    found: Statistics,
-    views: Views,
-    p: int,
-    begin: Sleeping,
-    expected: counts.Expected,
-    stages: Sequence[Stage],
-    reports: Sequence[Report],
-) -> None:
-    """Sum up what one being did in one stretch."""
-    persons, size = views.at(begin)[0].weights.shape
-    found.log_likelihood += expected.log_likelihood
-    found.starts.setdefault(begin, np.zeros((persons, size)))[p] += expected.start
-    for stage, overlap in zip(stages, expected.overlaps, strict=True):
-        sleeping, conditions = stage
-        time = np.diag(overlap)
-        found.times.setdefault(sleeping, np.zeros((persons, size)))[p] += time
-        for condition in conditions:
-            found.times_under.setdefault((sleeping, condition), np.zeros((persons, size)))[p] += time
-        _add_moves(found, views, p, stage, overlap)
-    for report, each in zip(reports, expected.moves, strict=True):
-        sums = found.caused.setdefault(report, [np.zeros((persons, *way.shape)) for way in each])
-        for total, way in zip(sums, each, strict=True):
-            total[p] += way
+def _add(found: Statistics, views: Views, p: int, stage: Stage, overlap: Array) -> None:
+    """Sum up what one being did while nothing was reported under a stage."""
+    sleeping, conditions = stage
+    shape = views.at(sleeping)[0].weights.shape
+    time = np.diag(overlap)
+    found.times.setdefault(sleeping, np.zeros(shape))[p] += time
+    for condition in conditions:
+        found.times_under.setdefault((sleeping, condition), np.zeros(shape))[p] += time
+    _add_moves(found, views, p, stage, overlap)
 
 
 def _add_moves(found: Statistics, views: Views, p: int, stage: Stage, overlap: Array) -> None:
@@ -206,7 +251,12 @@ def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settin
 
     Moves between zones that hardly ever happen are not taken to be reported, so that what can be depends on theta.
     """
-    views, total = Views(plan, settings), 0.0
+    return weighed(Views(plan, settings), found)
+
+
+def weighed(views: Views, found: Statistics) -> float:
+    """The same under views."""
+    total = 0.0
     for sleeping, start in found.starts.items():
         total += _weighed(start, views.model.usual(views.at(sleeping)[0], sleeping))
     for sleeping, time in found.times.items():

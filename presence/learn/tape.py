@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from presence.events import Event
 from presence.floorplan import Floorplan
+from presence.habits import Hours
 from presence.hypotheses import Way
 from presence.inference import Engine
 from presence.model import Condition, World
@@ -25,7 +26,7 @@ from presence.snapshot import Snapshot
 
 Array = NDArray[np.float64]
 
-Sleeping = tuple[bool, ...]
+Sleeping = Hours
 Stage = tuple[Sleeping, frozenset[Condition]]
 """What decides the generators: who is in their sleeping hours, and the conditions."""
 
@@ -63,9 +64,12 @@ class Told(NamedTuple):
 
 @dataclass
 class Tape:
-    """One stretch of a log as steps; `begin` says who slept at its start."""
+    """One stretch of a log as steps."""
 
     begin: Sleeping
+    """What habits said at its start."""
+    seconds: float = 0.0
+    """Epoch seconds of its start."""
     steps: list[Quiet | Caused | Told] = field(default_factory=list)
     log_likelihood: float = 0.0
     """Of the tracker that was watched, nats."""
@@ -103,7 +107,7 @@ class Recorder(Engine):
     def record(self, begin: float, events: Iterable[Event], end: float) -> Tape:
         """Everything that happens to everybody from `begin` to `end` (epoch seconds)."""
         snapshot = self.start(begin)
-        self.tape = Tape(snapshot.sleeping)
+        self.tape = Tape(snapshot.sleeping, begin)
         for event in events:
             snapshot, _ = self.advance(snapshot, event.seconds)
             snapshot, _ = self.observe(snapshot, event)
@@ -173,17 +177,3 @@ def record(
     """Tapes of several stretches (begin, events, end)."""
     recorder = Recorder(plan, settings, hypotheses)
     return [recorder.record(begin, events, end) for begin, events, end in stretches]
-
-
-def shortened(tapes: Sequence[Tape], most: int) -> list[Tape]:
-    """Tapes from the first on, cut where more than so many stages would have come up: memory grows with these."""
-    met: set[Stage] = set()
-    kept: list[Tape] = []
-    for tape in tapes:
-        for n, step in enumerate(tape.steps):
-            if isinstance(step, Quiet) and step.stage not in met and len(met) == most:
-                return [*kept, Tape(tape.begin, tape.steps[:n])] if n else kept
-            if isinstance(step, Quiet):
-                met.add(step.stage)
-        kept.append(tape)
-    return kept

@@ -1,0 +1,130 @@
+"""Habits by the hour of the week: what they turn and what they leave, against the exact filter, and clock changes."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmarks.exact.drawing import draw_life
+from benchmarks.exact.joint_filter import JointFilter
+from presence import Floorplan, SettingError, Settings, Tracker
+from presence.habits import WEEK, Habit, Hour, from_mapping, power_of_two, to_mapping
+from presence.model import Model
+from presence.movement import beings, weights_and_flows
+from presence.places import ACTIVE, MOVING, SETTLED, states_of
+from tests.oracle import NOON, contact, home, motion
+
+PLAN = home(
+    2,
+    hall_motion=motion("hall"),
+    bed_motion=motion("bed"),
+    front_contact=contact("front"),
+    P1_phone={"kind": "phone", "person": "P1"},
+)
+powers = st.integers(-4, 4).map(lambda k: 2.0**k)
+weeks = st.lists(powers, min_size=WEEK, max_size=WEEK).map(tuple)
+clocks = st.integers(0, 1439).map(lambda minute: 60.0 * minute)
+
+
+def one_hour(hour: int, factor: float) -> tuple[float, ...]:
+    return tuple(factor if n == hour else 1.0 for n in range(WEEK))
+
+
+@given(st.builds(Habit, st.none() | st.tuples(clocks, clocks), weeks, weeks))
+def test_a_habit_there_and_back(habit: Habit) -> None:
+    assert from_mapping("P1", to_mapping(habit)) == habit
+
+
+def test_days_like_any_other_are_not_written() -> None:
+    assert to_mapping(Habit()) == {"out": {}, "back": {}}
+    written = to_mapping(Habit((27000.0, 81000.0), out=one_hour(26, 4.0)))
+    assert written["awake"] == ["07:30", "22:30"]
+    assert written["out"] == {"Tue": [1.0, 1.0, 4.0, *[1.0] * 21]}
+
+
+@pytest.mark.parametrize("out", [(1.0,) * 167, one_hour(3, 0.0), one_hour(3, float("nan")), one_hour(3, 17.0)])
+def test_what_is_no_week_is_refused(out: tuple[float, ...]) -> None:
+    with pytest.raises(SettingError, match="habits"):
+        Habit(out=out)
+
+
+def test_factors_become_powers_of_two_within_bounds() -> None:
+    assert [power_of_two(f) for f in (1e-9, 0.3, 0.7, 0.72, 1.0, 3.0, 1e9)] == [1 / 16, 0.25, 0.5, 1.0, 1.0, 4.0, 16.0]
+
+
+def test_an_hour_turns_going_out_and_coming_back_and_nothing_else() -> None:
+    """By hand, from the definitions of the two factors."""
+    states, being = states_of(PLAN), beings(PLAN)[0]
+    (hall,), (away,) = states.places_of("hall"), states.places_of("away")
+
+    def rates(hour: Hour) -> list[float]:
+        weights, flows = weights_and_flows(PLAN, states, being, hour, Settings())
+
+        def rate(a: tuple[int, int], b: tuple[int, int]) -> float:
+            (i,), (j,) = states.select([a[0]], a[1]), states.select([b[0]], b[1])
+            return float(flows[i, j] / weights[i])
+
+        steps = [
+            ((hall, MOVING), (away, MOVING)),
+            ((away, MOVING), (hall, MOVING)),
+            ((away, MOVING), (away, ACTIVE)),
+            ((away, ACTIVE), (away, MOVING)),
+            ((away, ACTIVE), (away, SETTLED)),
+            ((away, SETTLED), (away, ACTIVE)),
+            ((hall, MOVING), (hall, ACTIVE)),
+            ((hall, ACTIVE), (hall, MOVING)),
+        ]
+        assert np.array_equal(flows, flows.T)
+        return [rate(a, b) for a, b in steps]
+
+    turned = np.array(rates(Hour(out=4.0, back=0.5))) / np.array(rates(Hour()))
+    assert turned == pytest.approx([4.0, 1.0, 1.0, 0.5, 1.0, 0.5, 1.0, 1.0], rel=1e-12)
+
+
+def test_a_tracker_with_habits_equals_the_joint_filter() -> None:
+    """Over the hours before and after both residents' factors and one's sleeping hours change."""
+    noon = 12  # of a Monday
+    habits = {
+        "P1": Habit((3600.0, 43200.0 + 1500.0), one_hour(noon, 4.0), one_hour(noon + 1, 0.25)),
+        "P2": Habit(None, one_hour(noon + 1, 8.0), one_hour(noon, 2.0)),
+    }
+    settings = Settings(habits=habits, phone_doubt=1.0)
+    events = draw_life(PLAN, 3 * 3600.0, 4, settings=settings).events[:12]
+    exact, tracker = JointFilter(PLAN, settings=settings), Tracker(PLAN, settings, hypotheses=None, numbering=False)
+    plain = Tracker(PLAN, Settings(phone_doubt=1.0), hypotheses=None, numbering=False)
+    for each in (tracker, plain):
+        each.advance(NOON)
+    for event in events:
+        exact.observe(event)
+        tracker.observe(event)
+        plain.observe(event)
+        np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=1e-9)
+    assert events[-1].time > NOON + timedelta(hours=1)
+    assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=0, abs=1e-9)
+    assert plain.log_likelihood != pytest.approx(tracker.log_likelihood, rel=0, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("zone", "now", "after"),
+    [
+        ("UTC", datetime(2026, 3, 2, 7, 59, 30, tzinfo=UTC), 30.0),
+        ("UTC", datetime(2026, 3, 2, 8, 0, tzinfo=UTC), 3600.0),
+        ("Asia/Kathmandu", datetime(2026, 3, 2, 2, 15, tzinfo=UTC), 3600.0),  # 08:00 there
+        ("Europe/Berlin", datetime(2026, 3, 29, 0, 30, tzinfo=UTC), 5400.0),  # 01:30, and 02:00 never comes
+    ],
+)
+def test_factors_change_on_the_local_hour(zone: str, now: datetime, after: float) -> None:
+    awake = (0.0, 86340.0)
+    hour = 24 * 6 + 4 if zone == "Europe/Berlin" else 8
+    habits = {"P1": Habit(awake, out=one_hour(hour, 4.0)), "P2": Habit(awake)}
+    plan = Floorplan(**{f: getattr(PLAN, f) for f in PLAN.__dataclass_fields__} | {"time_zone": zone})
+    model = Model(plan, Settings(habits=habits))
+    begin = now.timestamp()
+    hours, change = model.sleeping(begin)
+    assert change - begin == after
+    assert model.sleeping(change)[0] != hours
+    assert model.sleeping(change - 0.01)[0] == hours
