@@ -73,7 +73,7 @@ class World:
 
     def __post_init__(self) -> None:
         each = self.base.left.nbytes + self.base.symmetric.nbytes
-        self._absorbed = Recent(max(8, ABSORBED_BYTES // each))
+        self._absorbed = Recent(max(8, ABSORBED_BYTES // max(1, each)))
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
