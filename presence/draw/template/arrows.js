@@ -12,7 +12,8 @@ function covered(box, taken) { // square pixels of a box that others take
 
 function showArrows(sheet, recent) {
   sheet.arrows.replaceChildren();
-  const shown = recent.filter((passage) => passage.listed && passage.chance >= LEAST_ARROW);
+  const listed = recent.filter((passage) => passage.listed && passage.chance >= LEAST_ARROW);
+  const shown = [...new Map(listed.map((passage) => [`${passage.door} ${passage.swap}`, passage])).values()]; // the last each way
   if (!shown.length) return;
   const taken = [...sheet.texts.children].map((text) => text.getBBox()).filter((box) => box.width)
     .map((box) => boxOf(box.x + box.width / 2, box.y + box.height / 2, box.width, box.height));

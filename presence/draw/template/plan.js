@@ -284,11 +284,16 @@ function showMarks(part, index, n, state) {
       if (truthAt(changes, msOf(n)) === index) marks.push({ person: house.people.indexOf(person), name: person, r: 9, real: true });
     }
   }
-  const wide = marks.reduce((sum, mark) => sum + 2 * mark.r + 3, -3);
-  const shrink = Math.min(1, Math.max(.55, (part.fit.width + 6) / wide));
-  let x = -wide / 2 * shrink;
+  const wide = (row) => row.reduce((sum, mark) => sum + 2 * mark.r + 3, -3), space = part.fit.width + 6;
+  const half = Math.ceil(marks.length / 2), rows = .7 * wide(marks) > space ? [marks.slice(0, half), marks.slice(half)] : [marks];
+  const shrink = Math.min(1, Math.max(.55, space / Math.max(...rows.map(wide))));
+  rows.forEach((row, k) => putMarks(part.marks, row, k * 21 * shrink, shrink));
+}
+
+function putMarks(parent, marks, y, shrink) {
+  let x = -marks.reduce((sum, mark) => sum + 2 * mark.r + 3, -3) / 2 * shrink;
   for (const mark of marks) {
-    const group = drawMark(part.marks, mark.person, x + mark.r * shrink, 0, mark.r * shrink, { name: mark.name || house.people[mark.person], real: mark.real });
+    const group = drawMark(parent, mark.person, x + mark.r * shrink, y, mark.r * shrink, { name: mark.name || house.people[mark.person], real: mark.real });
     make("title", {}, group, mark.real ? `${mark.name} is here in truth` : `${house.people[mark.person]} ${percent(mark.value)}`);
     x += (2 * mark.r + 3) * shrink;
   }
