@@ -118,7 +118,8 @@ def _put_passages(axes: Axes, day: Day, rooms: list[str]) -> None:
         axes.add_collection(halo, autolim=False)
         axes.add_collection(line, autolim=False)
         if tails:
-            axes.scatter(*zip(*tails, strict=True), s=5, facecolor=INK, linewidth=0, zorder=6.5)
+            xs, ys = zip(*tails, strict=True)
+            axes.scatter(xs, ys, s=5, facecolor=INK, linewidth=0, zorder=6.5)
         for mark in "v^":
             spots = [(x, y) for x, y, m in heads if m == mark]
             if spots:

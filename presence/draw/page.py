@@ -51,7 +51,7 @@ def page(
         every: step of the grid of beliefs, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
-        explain: also show the weights of evidence behind changes and passages; takes several times as long.
+        explain: also show the weights of evidence behind changes and passages; takes about twice as long.
 
     Raises:
         SettingError, EventError: as `presence.replay.replay`.
