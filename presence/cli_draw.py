@@ -14,7 +14,7 @@ from presence.cli_source import DONE, Source, load_learned
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
 @click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
 @click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
-@click.option("--explain/--no-explain", default=True, show_default=True, help="Show why; takes several times as long.")
+@click.option("--explain/--no-explain", default=True, show_default=True, help="Show why (takes twice as long).")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
 def draw(

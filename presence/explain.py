@@ -20,8 +20,8 @@ from presence.errors import UnexplainedError, did_you_mean
 from presence.floorplan import AWAY, Floorplan
 from presence.inference import Engine
 from presence.passages import Passage
-from presence.record import Step
-from presence.retrace import Piece, TracingEngine, retrace
+from presence.record import Piece, Step
+from presence.retrace import TracingEngine, retrace
 from presence.snapshot import Snapshot
 from presence.stories import stories
 from presence.telling import Explanation, Part, Telling
@@ -62,9 +62,14 @@ def explain_room(
         Part(f"no door of {name} used", [s for s in plan.sensors.values() if s.door in doors]),
         Part(f"quiet outside {name}", ()),
     )
-    telling = Telling(plan, parts, tracing.room_log_odds(begin.mixture, number))
+    groups = [part.sensors for part in parts[1:-1]]
+
+    def apart(piece: Piece) -> list[float]:
+        return [tracing.room_log_odds(mixture, number) for mixture in tracing.take_apart(piece, groups)]
+
+    telling = Telling(plan, parts, tracing.room_log_odds(begin.mixture, number), apart=apart)
     for piece in pieces:
-        telling.piece(tracing, piece, lambda mixture: tracing.room_log_odds(mixture, number))
+        telling.piece(piece, tracing.room_log_odds(piece.after.mixture, number))
     return telling.explanation(
         f"somebody in {name}", begin.seconds, now.seconds, stories(engine, now.mixture, room), room=room
     )
@@ -91,7 +96,7 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
     into, event, begin = pieces[opening].before, pieces[opening].event, pieces[0].before
     assert event is not None
 
-    telling = Telling(plan, (), tracing.supposed_log_odds(into, begin, event, way), at)
+    telling = Telling(plan, (), tracing.supposed_log_odds(into, begin, event, way), door_event=at)
     for piece in pieces[:opening]:
         telling.whole(piece, tracing.supposed_log_odds(into, piece.after, event, way))
     last = begin

@@ -1,6 +1,7 @@
 """The tracker's recent past, for whoever asks why: which steps it made, and a few snapshots to begin again from.
 
-Steps cost next to nothing to keep; what happened inside them is worked out again only when somebody asks.
+Steps cost next to nothing to keep; what happened inside them is worked out again only when somebody asks, and then kept
+with them, so that it is worked out once.
 """
 
 from __future__ import annotations
@@ -19,6 +20,24 @@ ANCHOR_EVERY = 32
 """One snapshot is kept for this many steps (tens to hundreds of kilobytes each)."""
 
 
+class Piece(NamedTuple):
+    """A part of a step in which one thing happened."""
+
+    what: str
+    """`silence`, `event`, or what fell due: `expire`, `still`, `witness`."""
+    before: Snapshot
+    after: Snapshot
+    event: Event | None = None
+    sensor: str | None = None
+
+
+class Again(NamedTuple):
+    """A step that was taken in again."""
+
+    pieces: list[Piece]
+    after: Snapshot
+
+
 class Step(NamedTuple):
     """Time passed up to an instant, then an event came, or none."""
 
@@ -26,6 +45,8 @@ class Step(NamedTuple):
     event: Event | None
     before: Snapshot | None
     """What was known when the step began, where that was kept."""
+    again: list[Again]
+    """What taking it in again gave; empty until somebody asks."""
 
 
 class Record:
@@ -39,10 +60,10 @@ class Record:
         """Note a step; two silences in a row are one."""
         last = self._steps[-1] if self._steps else None
         if event is None and last is not None and last.event is None:
-            self._steps[-1] = last._replace(seconds=seconds)
+            self._steps[-1] = last._replace(seconds=seconds, again=[])
             return
         anchored = last is None or self._since_anchor + 1 >= ANCHOR_EVERY
-        self._steps.append(Step(seconds, event, before if anchored else None))
+        self._steps.append(Step(seconds, event, before if anchored else None, []))
         self._since_anchor = 0 if anchored else self._since_anchor + 1
         self._forget(seconds - LONGEST)
 
@@ -56,4 +77,4 @@ class Record:
 
     def with_latest(self, latest: Iterable[tuple[float, Event | None, Snapshot]]) -> list[Step]:
         """All steps kept, the oldest first, and after them those that a late event could still change."""
-        return [*self._steps, *(Step(*step) for step in latest)]
+        return [*self._steps, *(Step(*step, []) for step in latest)]

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,23 +24,12 @@ from presence.merging import NO_TRACKS, Mixture
 from presence.model import World
 from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
-from presence.record import Step
+from presence.record import Again, Piece, Step
 from presence.snapshot import Snapshot
 
 Array = NDArray[np.float64]
 FLOOR = 1e-13
 """Probabilities are exact to about this; nothing is told as surer than this."""
-
-
-class Piece(NamedTuple):
-    """A part of a step in which one thing happened."""
-
-    what: str
-    """`silence`, `event`, or what fell due: `expire`, `still`, `witness`."""
-    before: Snapshot
-    after: Snapshot
-    event: Event | None = None
-    sensor: str | None = None
 
 
 class TracingEngine(Engine):
@@ -125,23 +113,45 @@ def retrace(engine: TracingEngine, steps: Sequence[Step], now: Snapshot, since: 
     snapshot = steps[start].before if steps else None
     if snapshot is None:
         return []
-    engine.pieces.clear()
+    pieces: list[Piece] = []
     begun = False
     for step in steps[start:]:
         if step.before is not None:
             snapshot = step.before
-            _end_at(engine.pieces, snapshot)
-        if not begun and step.seconds >= since:
-            snapshot, _ = engine.advance(snapshot, min(max(since, snapshot.seconds), step.seconds))
-            engine.pieces.clear()
-            begun = True
-        snapshot, _ = engine.advance(snapshot, step.seconds)
+            _end_at(pieces, snapshot)
+        taken = _again(engine, step, snapshot)
+        if begun:
+            pieces += taken.pieces
+        elif step.seconds >= since:
+            pieces, begun = _from(engine, step, taken, snapshot, since), True
+        snapshot = taken.after
+    _end_at(pieces, now)
+    return pieces
+
+
+def _again(engine: TracingEngine, step: Step, before: Snapshot) -> Again:
+    """A step taken in again, or what that gave when it was done for an earlier question."""
+    if not step.again:
+        engine.pieces.clear()
+        after, _ = engine.advance(before, step.seconds)
         if step.event is not None:
-            after, _ = engine.observe(snapshot, step.event)
-            engine.pieces.append(Piece("event", snapshot, after, step.event, step.event.sensor))
-            snapshot = after
-    _end_at(engine.pieces, now)
-    return list(engine.pieces)
+            quiet = after
+            after, _ = engine.observe(quiet, step.event)
+            engine.pieces.append(Piece("event", quiet, after, step.event, step.event.sensor))
+        step.again.append(Again(list(engine.pieces), after))
+    return step.again[0]
+
+
+def _from(engine: TracingEngine, step: Step, taken: Again, before: Snapshot, since: float) -> list[Piece]:
+    """The pieces of a step from an instant in the midst of it on."""
+    if since <= before.seconds:
+        return list(taken.pieces)
+    cut, _ = engine.advance(before, since)
+    engine.pieces.clear()
+    engine.advance(cut, step.seconds)
+    rest, event = list(engine.pieces), taken.pieces[-1:] if step.event is not None else []
+    _end_at(rest, event[0].before if event else taken.after)
+    return rest + event
 
 
 def audible(world: World, snapshot: Snapshot, sensor: Sensor) -> list[Way]:

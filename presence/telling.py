@@ -9,9 +9,8 @@ from datetime import datetime
 from typing import NamedTuple
 
 from presence.floorplan import Floorplan, Sensor
-from presence.merging import Mixture
 from presence.passages import utc
-from presence.retrace import Piece, TracingEngine
+from presence.record import Piece
 from presence.stories import Story
 from presence.wording import clock, due_text, duration, event_text, likeliest
 
@@ -24,8 +23,8 @@ LASTING = ("open", "unlocked", "detected", "occupied", "person", "pressed", "sta
 """Reports that end a silence of their group of sensors."""
 
 Key = tuple[str, int | str]
-Measure = Callable[[Mixture], float]
-"""Log odds of the claim, nats."""
+Apart = Callable[[Piece], list[float]]
+"""Log odds of the claim, nats, after a silence with no sensor heard, with each group heard in addition, all heard."""
 
 
 class Part(NamedTuple):
@@ -98,8 +97,8 @@ class _Told:
     seconds: float = 0.0
     count: int = 0
     people: Mapping[str, float] = field(default_factory=dict)
-    parts: dict[str, float] = field(default_factory=dict)
-    """Nats of the parts of a silence told as one."""
+    silences: list[tuple[Piece, float]] = field(default_factory=list)
+    """Of a silence told as one: its pieces, and the log odds before each."""
 
 
 @dataclass(slots=True)
@@ -111,6 +110,8 @@ class Telling:
     """Of a silence of which a room is told: time alone, each group of sensors (its own first), all others."""
     first: float
     """Log odds at the beginning, nats."""
+    apart: Apart | None = None
+    """Takes a silence apart, where there are parts."""
     door_event: float | None = None
     """When it was, epoch seconds, where a passage is explained."""
     latest: float = field(init=False)
@@ -123,19 +124,15 @@ class Telling:
     def __post_init__(self) -> None:
         self.latest = self.first
 
-    def piece(self, engine: TracingEngine, piece: Piece, measure: Measure) -> None:
-        """Weigh a piece; a silence is told as that of the first group of sensors, with its parts."""
+    def piece(self, piece: Piece, log_odds: float) -> None:
+        """Add a piece; a silence is told as that of the first group of sensors, to be taken apart if it weighs much."""
         if piece.what != "silence":
-            self.whole(piece, measure(piece.after.mixture))
+            self.whole(piece, log_odds)
             return
         begin, end = piece.before.seconds, piece.after.seconds
-        mixtures = engine.take_apart(piece, [part.sensors for part in self.parts[1:-1]])
-        first = self.latest
-        told = self._add(("quiet", self._spoken), "quiet", self.parts[1].text, begin, end, measure(mixtures[-1]))
-        for part, mixture in zip(self.parts, mixtures, strict=True):
-            value = measure(mixture)
-            told.parts[part.text] = told.parts.get(part.text, 0.0) + value - first
-            first = value
+        before = self.latest
+        told = self._add(("quiet", self._spoken), "quiet", self.parts[1].text, begin, end, log_odds)
+        told.silences.append((piece, before))
 
     def whole(self, piece: Piece, log_odds: float) -> None:
         """Add a piece as it is, after which the log odds are these."""
@@ -206,15 +203,25 @@ class Telling:
 
     def _evidence(self, told: _Told) -> Evidence:
         count = told.count if told.kind in ("event", "report") else 1
-        text, decibans = self._text(told), told.nats * DECIBANS
-        parts = {name: nats * DECIBANS for name, nats in told.parts.items()}
+        parts = self._parts(told)
+        text, decibans = self._text(told, parts), told.nats * DECIBANS
         return Evidence(told.kind, text, utc(told.begin), utc(told.end), decibans, told.people, count, parts)
 
-    def _text(self, told: _Told) -> str:
+    def _parts(self, told: _Told) -> dict[str, float]:
+        """Decibans of the parts of a silence told as one."""
+        parts: dict[str, float] = {}
+        for piece, before in told.silences:
+            assert self.apart is not None
+            for part, log_odds in zip(self.parts, self.apart(piece), strict=True):
+                parts[part.text] = parts.get(part.text, 0.0) + (log_odds - before) * DECIBANS
+                before = log_odds
+        return parts
+
+    def _text(self, told: _Told, parts: Mapping[str, float]) -> str:
         """With when or how long, and who it was where that stands out."""
         if told.kind == "quiet":
-            against = told.parts and told.nats * told.parts.get(told.text, 0.0) < 0
-            main = max(told.parts, key=lambda name: told.parts[name] * told.nats) if against else ""
+            against = parts and told.nats * parts.get(told.text, 0.0) < 0
+            main = max(parts, key=lambda name: parts[name] * told.nats) if against else ""
             return f"{told.text} for {duration(told.seconds)}" + (f" (mainly: {main})" if main else "")
         when = f"at {clock(self.plan, utc(told.end))}"
         if self.door_event is not None:

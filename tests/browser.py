@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-SIZES = {"desktop": (1440, 1000), "tablet": (820, 1180), "phone": (390, 844)}
+SIZES = {"desktop": (1440, 1000), "tablet": (820, 1180), "phone": (390, 844), "narrow": (360, 740)}
 SWITCHES = [
     "--headless",
     "--no-sandbox",
@@ -96,7 +96,7 @@ class Browser:
         script = "return [innerWidth, innerHeight, Math.min(5000, document.documentElement.scrollHeight)]"
         width, height, whole = self.run(script)
         self._resize(width, whole)
-        self.run("scrollTo(0, 0); await frame()")
+        self.run("document.getAnimations().forEach((a) => a.finish()); scrollTo(0, 0); await frame()")
         shot = self.driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
         path.write_bytes(base64.b64decode(shot["data"]))
         self._resize(width, height)

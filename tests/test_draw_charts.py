@@ -1,9 +1,11 @@
 """Charts: what they show equals what was told, nothing is cut off or covered, and hostile names do no harm."""
 
 import itertools
+import re
 import subprocess
 import sys
 import warnings
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -12,12 +14,13 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+import yaml
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import QuadMesh
 from matplotlib.colors import to_rgb
 from matplotlib.patches import Polygon
 
-from presence import Event, Floorplan, draw
+from presence import Event, Floorplan, Tracker, draw
 from presence.draw.day import Day
 from presence.draw.paper import HUE, Chart, contrast, duration, fit, percent, readable_on, text_width
 from presence.draw.ways import ways_of
@@ -25,7 +28,8 @@ from presence.errors import LogError
 from presence.evaluate import evaluate
 from presence.truth import TruthLine
 
-HOMES = sorted((Path(__file__).parents[1] / "floorplans").glob("*.yaml"))
+ROOT = Path(__file__).parents[1]
+HOMES = sorted((ROOT / "floorplans").glob("*.yaml"))
 START = datetime(2026, 3, 2, 17, 59, 30, tzinfo=UTC)
 HOSTILE = ['say "hi"', "<script>alert(1)</script>", "a & b", "$x^2$ \\frac", "kitchen 🍳", "{0} %s", "é" * 60]
 SHOWN = [
@@ -100,8 +104,6 @@ def check_texts(chart: Chart, *, apart: bool = False) -> None:
 
 
 def bare(path: Path) -> Floorplan:
-    import yaml
-
     mapping = yaml.safe_load(path.read_text(encoding="utf-8"))
     for room in mapping["rooms"].values():
         room.pop("outline", None)
@@ -140,6 +142,30 @@ def test_probabilities_are_shown_as_told(home: Floorplan, day: Day) -> None:
     filled = np.array([patch.get_facecolor()[:3] for patch in chart.axes[0].patches])
     for probability in belief.rooms.values():
         assert np.abs(filled - to_rgb(HUE(probability))).max(axis=1).min() < 1 / 255
+
+
+def test_many_people_in_a_small_home_find_space() -> None:
+    mapping = yaml.safe_load((ROOT / "floorplans/one_room_flat.yaml").read_text(encoding="utf-8"))
+    mapping["people"] = {name: {} for name in ("ana", "Ane", "Dr. Bartholomew Featherstonehaugh", "d", "e", "f")}
+    crowded = Floorplan.from_mapping(mapping)
+    tracker = Tracker(crowded)
+    tracker.advance(START)
+    chart = draw.probabilities(crowded, tracker.belief)
+    check_texts(chart, apart=True)
+    assert {"ana", "f", "at home"} <= {text for text, _ in drawn_texts(chart)}
+
+
+def test_times_of_neighbouring_rooms_do_not_run_into_each_other() -> None:
+    shared = Floorplan.load(ROOT / "floorplans/shared_house.yaml")
+    events = [Event(START + timedelta(hours=24 * k), "hall_motion", "detected") for k in range(2)]
+    day = draw.replay_day(shared, events, every=3600.0, hypotheses=1)
+    anywhere = {"amir": dict.fromkeys(shared.rooms, 1 / len(shared.rooms))}
+    chart = draw.paths(replace(day, beliefs=tuple(replace(b, people=anywhere) for b in day.beliefs)), ["amir"])
+    check_texts(chart)
+    times = [(text, box) for text, box in drawn_texts(chart) if re.fullmatch(r"\d+ min|\d+ h \d\d", text)]
+    assert len(times) > 8
+    for (one, a), (other, b) in itertools.combinations(times, 2):
+        assert min(min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)) < 1, (one, other)
 
 
 def test_lightness_tells_probability_without_colour() -> None:
@@ -245,8 +271,10 @@ def test_health(home: Floorplan) -> None:
         SimpleNamespace(sensor="hall_motion", kind="silent", probability=0.97, since=START),
         SimpleNamespace(sensor="ada_phone", kind="late", probability=0.3, since=None),
         SimpleNamespace(sensor="dryer", kind="stuck", probability=0.001, since=None),
+        SimpleNamespace(sensor="hall_motion", kind="clock", probability=0.2, since=None),
     ]
     chart = draw.health(home, findings)
+    assert f"2 of {len(home.sensors)} sensors" in chart.alt
     check_texts(chart)
     said = [text.get_text() for axes in chart.axes for text in axes.texts]
     assert "97 %" in said

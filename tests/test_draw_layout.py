@@ -195,6 +195,51 @@ def test_what_is_odd_about_outlines_is_said() -> None:
     assert any("bow" in note and "crosses itself" in note for note in notes)
 
 
+def of_graph(pairs: list[tuple[int, int]], outdoors: tuple[int, ...] = (), exits: tuple[int, ...] = (0,)) -> Floorplan:
+    """A home with one floor, a room for each number, a door for each pair."""
+    numbers = sorted({n for pair in pairs for n in pair})
+    rooms = {f"r{n}": {"outdoors": n in outdoors} for n in numbers}
+    ends = [(f"r{a}", f"r{b}") for a, b in pairs] + [(f"r{n}", AWAY) for n in exits]
+    doors = {f"d{k}": {"between": list(pair), "leaf": "hinged"} for k, pair in enumerate(ends)}
+    return Floorplan.from_mapping({"name": "odd", "time_zone": "UTC", "rooms": rooms, "doors": doors})
+
+
+@st.composite
+def graphs(draw: st.DrawFn) -> tuple[Floorplan, int]:
+    """A home of a plain kind, and how many of its doors may be drawn as lines through the house."""
+    n = draw(st.integers(3, 10))
+    kind = draw(st.sampled_from(["corridor", "row", "ring", "tree", "ring between two gardens"]))
+    ring = [(k, (k + 1) % n) for k in range(n)]
+    if kind == "corridor":
+        return of_graph([(0, k) for k in range(1, n + 1)]), 0
+    if kind == "row":
+        return of_graph(ring[:-1]), 0
+    if kind == "ring":
+        return of_graph(ring), 0
+    if kind == "tree":
+        return of_graph([(draw(st.integers(0, k - 1)), k) for k in range(1, n)]), 1
+    return of_graph(ring, (0, n // 2), (0, n // 2)), 0
+
+
+@settings(max_examples=16, deadline=None)
+@given(graphs())
+def test_plain_houses_have_every_door_in_a_wall(drawn: tuple[Floorplan, int]) -> None:
+    plan, lines = drawn
+    layout = house_layout(plan)
+    check_complete(plan, layout)
+    assert not overlaps(layout)
+    assert not layout.notes
+    assert sum(door.kind == "link" for door in layout.doors.values()) <= lines
+
+
+def test_four_rooms_that_all_meet_and_a_house_that_no_sheet_can_hold() -> None:
+    """Four rectangles cannot all share walls with each other, and five rooms that all meet have no planar drawing."""
+    for n, lines in ((4, 1), (5, 2)):
+        layout = house_layout(of_graph(list(combinations(range(n), 2))))
+        assert not overlaps(layout)
+        assert sum(door.kind == "link" for door in layout.doors.values()) == lines
+
+
 def test_many_rooms_are_laid_out_without_overlap() -> None:
     """A hotel, with more rooms than are cut out of one rectangle: six corridors in a row, nine rooms at each."""
     rooms: dict[str, Any] = {f"corridor_{k}": {} for k in range(6)} | {f"room_{k}": {} for k in range(54)}

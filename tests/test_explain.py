@@ -70,6 +70,22 @@ def assert_adds_up(why: Explanation) -> None:
     assert sum(story.weight for story in why.stories) <= 1 + 1e-9
 
 
+def test_what_was_worked_out_for_one_question_serves_the_next() -> None:
+    asked_before, asked_once = (Tracker(GARAGE) for _ in range(2))
+    for event in EVENING:
+        asked_before.observe(event)
+        asked_once.observe(event)
+        if event.sensor == "kitchen_motion":
+            asked_before.explain("hall", event.time - timedelta(minutes=7))
+    for room in ("kitchen", "utility", "study"):
+        for since in (None, EVENING[-1].time - timedelta(seconds=100), EVENING[-9].time):
+            again, once = asked_before.explain(room, since), asked_once.explain(room, since)
+            assert replace(again, evidence=()) == replace(once, evidence=())
+            assert [e.text for e in again.evidence] == [e.text for e in once.evidence]
+            weights = [e.decibans for e in once.evidence]
+            assert [e.decibans for e in again.evidence] == pytest.approx(weights, rel=0, abs=1e-9)
+
+
 # --- weights add up to the reported log odds --------------------------------------------------------------------------
 @effort(max_examples=40)
 @given(logs(RING, 12, longest=900.0), st.sampled_from([0.0, 30.0, 600.0, 3000.0]), st.sampled_from(["hall", "bed"]))

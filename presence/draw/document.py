@@ -11,12 +11,12 @@ from presence.draw.layout import DoorShape, HouseLayout, RoomShape, house_layout
 from presence.draw.levels import levels
 from presence.draw.reasons import reasons
 from presence.draw.recording import Recording, Seen, Told, percents
+from presence.draw.shapes import floor_name
 from presence.floorplan import AWAY, Floorplan
 from presence.truth import TruthLine
 
 QUARTER = 900.0
 """s: offsets from UTC change on quarters of an hour only."""
-COUNTED = ("No", "One", "Two", "Three", "Four", "Five", "Six")
 UNKNOWN, NOBODY, SOMEBODY = 0, 1, 2
 """Who caused an event: not told, nobody, or from SOMEBODY on the index of a being."""
 
@@ -105,14 +105,11 @@ def _values(plan: Floorplan, sensor: str) -> list[str]:
 
 
 def _floor(layout: HouseLayout, floor: int) -> dict[str, Any]:
-    return {"floor": floor, "name": _floor_name(floor), "box": _metres(layout.bounds[floor])}
+    return {"floor": floor, "name": _capital(floor_name(floor, layout.floors)), "box": _metres(layout.bounds[floor])}
 
 
-def _floor_name(floor: int) -> str:
-    if floor == 0:
-        return "Ground floor"
-    number = COUNTED[abs(floor)] if abs(floor) < len(COUNTED) else str(abs(floor))
-    return f"{number} floor{'s' if abs(floor) > 1 else ''} {'up' if floor > 0 else 'down'}"
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _metres(values: Iterable[float]) -> list[float]:

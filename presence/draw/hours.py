@@ -102,7 +102,7 @@ def _put_passages(axes: Axes, day: Day, rooms: list[str]) -> None:
     """Arrows from the row of one room to that of the next, dashed where the direction is not sure."""
     rows = {room: row for row, room in enumerate([*rooms, AWAY])}
     for sure in (True, False):
-        stems, heads = [], []
+        stems, tails, heads = [], [], []
         for passage in day.passages:
             way = max(passage.directions, key=passage.directions.__getitem__)
             probability = passage.directions[way]
@@ -111,11 +111,15 @@ def _put_passages(axes: Axes, day: Day, rooms: list[str]) -> None:
             a, b = (rows[room] for room in way.split(">"))
             at = passage.time.timestamp()
             stems.append([(at, a), (at, b)])
+            tails.append((at, a))
             heads.append((at, b, "v" if b > a else "^"))
-        halo = LineCollection(stems, colors=SHEET, linewidths=2.2, zorder=5, alpha=0.8)
-        line = LineCollection(stems, colors=INK, linewidths=0.9, linestyles="-" if sure else (0, (2.5, 2)), zorder=6)
+        halo = LineCollection(stems, colors=SHEET, linewidths=1.4, zorder=5, alpha=0.8)
+        line = LineCollection(stems, colors=FAINT, linewidths=0.6, linestyles="-" if sure else (0, (2.5, 2)), zorder=6)
         axes.add_collection(halo, autolim=False)
         axes.add_collection(line, autolim=False)
+        if tails:
+            xs, ys = zip(*tails, strict=True)
+            axes.scatter(xs, ys, s=5, facecolor=INK, linewidth=0, zorder=6.5)
         for mark in "v^":
             spots = [(x, y) for x, y, m in heads if m == mark]
             if spots:

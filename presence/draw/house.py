@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from matplotlib.axes import Axes
@@ -14,7 +14,7 @@ from presence.draw.layout import HouseLayout
 from presence.draw.openings import STEP
 from presence.draw.outlines import Box, Outline, Point, box_of
 from presence.draw.paper import FAINT, HAIRLINE, INK, PAPER, SHEET, Chart, panel
-from presence.draw.shapes import DoorShape, RoomShape
+from presence.draw.shapes import DoorShape, RoomShape, floor_name
 
 WALL = 0.13
 """m: thickness of walls as drawn."""
@@ -223,15 +223,6 @@ def _step(at: Point, dx: float, dy: float, metres: float) -> Point:
 
 
 # --- text -------------------------------------------------------------------------------------------------------------
-def floor_name(floor: int, floors: Iterable[int]) -> str:
-    """What a floor is called."""
-    if floor == 0:
-        return "ground floor"
-    if set(floors) <= {0, 1}:
-        return "upstairs"
-    return f"floor +{floor}" if floor > 0 else f"floor {floor}"
-
-
 def _put_floor_names(house: House) -> None:
     if len(house.layout.floors) < 2:
         return

@@ -8,13 +8,15 @@ from typing import Any, NamedTuple
 
 from matplotlib.patheffects import Normal, Stroke
 
-from presence.draw.house import House, swing
+from presence.draw.house import WALL, House, swing
 from presence.draw.outlines import Box, Outline, Point, box_of, clearance, walls_of
 from presence.draw.paper import INK, fit, text_width
 from presence.draw.shapes import RoomShape
 
 LARGEST, SMALLEST = 9.5, 4.5
 """Points: sizes of rooms' names."""
+BOLDER = 1.5
+"""Points by which the line below a name is larger."""
 MOST_REACH = 40.0
 """m: a name needs no more space."""
 
@@ -86,7 +88,7 @@ def put_name(
     if not more:
         house.axes.text(x, y, best.text, size=best.size, **style)
         return
-    tall, bold = 1.15 * best.size * (best.text.count("\n") + 1), best.size + 1.5
+    tall, bold = 1.15 * best.size * (best.text.count("\n") + 1), best.size + BOLDER
     for text, shift, points, weight in (
         (best.text, 1.15 * bold / 2, best.size, "normal"),
         (more, -tall / 2, bold, "bold"),
@@ -131,11 +133,13 @@ def _holds(box: Box, point: Point) -> bool:
 
 def _placing(house: House, room: RoomShape, more: str, free: Box, upright: bool, soft: Sequence[Box]) -> _Placing:
     sides = (free.depth, free.width) if upright else (free.width, free.depth)
-    across, up = (max(1.0, side * house.points - 3.0) for side in sides)
-    text, size = fit(room.label, across, up - (12.5 if more else 0.0), LARGEST, SMALLEST)
+    across, up = (max(1.0, (side - WALL) * house.points - 2.0) for side in sides)
+    below = text_width(more, bold=True) if more else 0.0
+    largest = max(SMALLEST, min(LARGEST, across / below - BOLDER)) if more else LARGEST
+    text, size = fit(room.label, across, up - (12.5 if more else 0.0), largest, SMALLEST)
     lines = text.split("\n")
-    wide = size * max([text_width(line) for line in lines] + ([0.5 * len(more) + 1] if more else []))
-    tall = 1.2 * size * len(lines) + (1.2 * size if more else 0.0)
+    wide = max([size * text_width(line) for line in lines] + [(size + BOLDER) * below])
+    tall = 1.2 * size * len(lines) + (1.2 * (size + BOLDER) if more else 0.0)
     merit = size * (0.6 if upright else 1.0) - 0.4 * len(lines)
     merit += 0.7 * (min(1.6, across / wide) + min(1.6, up / tall))
     merit -= 2.0 * math.dist(free.centre, box_of([room.outline]).centre) / max(math.hypot(free.width, free.depth), 1e-3)

@@ -24,7 +24,7 @@ from presence.floorplan import Floorplan
 from presence.settings import Settings
 from presence.truth import TruthLine
 
-SCRIPTS = ("unpack.js", "plan.js", "timeline.js", "panels.js", "page.js")
+SCRIPTS = ("unpack.js", "plan.js", "arrows.js", "timeline.js", "panels.js", "page.js")
 NOTHING_ELSE = "base-uri 'none'; form-action 'none'"
 ESCAPES = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
 """What could end or open markup inside a script element, as JSON spells it."""
@@ -51,7 +51,7 @@ def page(
         every: step of the grid of beliefs, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
-        explain: also show the weights of evidence behind changes and passages; takes several times as long.
+        explain: also show the weights of evidence behind changes and passages; takes about twice as long.
 
     Raises:
         SettingError, EventError: as `presence.replay.replay`.

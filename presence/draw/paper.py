@@ -54,6 +54,7 @@ STYLE: Any = {
     "font.size": 9.0,
     "text.color": INK,
     "text.parse_math": False,
+    "text.hinting": "none",
     "xtick.color": FAINT,
     "ytick.color": FAINT,
     "xtick.labelcolor": INK,
@@ -148,13 +149,13 @@ def panel(figure: Figure, left: float, bottom: float, width: float, height: floa
 # --- text -------------------------------------------------------------------------------------------------------------
 @lru_cache(maxsize=4096)
 def text_width(text: str, bold: bool = False) -> float:
-    """Width of a line of text in ems."""
+    """Width of a line of text in ems, with the space that letters keep at its ends."""
     if not text.strip():
         return 0.3 * len(text)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
-        return float(TextPath((0, 0), text, size=100, prop=font, usetex=False).get_extents().width) / 100
+        return float(TextPath((0, 0), text, size=100, prop=font, usetex=False).get_extents().width) / 100 + 0.1
 
 
 def fit(text: str, width: float, height: float, largest: float, smallest: float) -> tuple[str, float]:

@@ -18,6 +18,8 @@ WIDTH, HEIGHT = 10.4, 6.4
 HEAD, SIDE = 0.72, 0.1
 KEY = 0.98
 """Inches for the name of one kind of sensor."""
+LINE = 0.19
+"""Inches of a line of the column beside a plan."""
 
 
 def plan(plan: Floorplan, *, sensors: bool = True) -> Chart:
@@ -84,7 +86,8 @@ def probabilities(plan: Floorplan, belief: Belief) -> Chart:
     aside = 2.9
     extent = Extent.of(layout, width=WIDTH - aside + 1.5, height=HEIGHT)
     width, height = extent.size(WIDTH - aside + 1.5, HEIGHT)
-    height = max(height, 3.2)
+    rows = _rows(plan, belief)
+    height = max(height, 3.2, LINE * (len(rows) + 0.35 * (len(belief.people) + 1)) + 0.1)
     time = belief.time.astimezone(plan.zone)
     likely = [room for room, p in belief.rooms.items() if p > 0.5]
     alt = f"{plan.name} at {time:%d %B %Y, %H:%M}: probably somebody in {', '.join(likely) or 'no room'}"
@@ -97,7 +100,7 @@ def probabilities(plan: Floorplan, belief: Belief) -> Chart:
         house = put_house(figure, layout, extent, (SIDE, 0.15 + (height - size[1])), size, fill)
         put_names(house, lambda room: percent(belief.rooms[room]), lambda room: readable_on(belief.rooms[room]))
         figure.title(f"{time:%A %d %B %Y, %H:%M}".replace(" 0", " "), f"{plan.name}: is somebody there?")
-        _put_residents(figure, plan, belief, (SIDE + width + 0.25, 0.25), (aside - 0.35, height + 0.1))
+        _put_residents(figure, rows, (SIDE + width + 0.25, 0.25), (aside - 0.35, height + 0.1))
     return figure
 
 
@@ -107,27 +110,32 @@ def _hex(probability: float) -> str:
     return str(to_hex(HUE(min(1.0, max(0.0, probability)))))
 
 
-def _put_residents(
-    figure: Chart, plan: Floorplan, belief: Belief, at: tuple[float, float], size: tuple[float, float]
-) -> None:
-    """A column of bars: the likeliest rooms of each resident, and how many people are at home."""
-    axes = panel(figure, *at, *size)
-    axes.set_axis_off()
+def _rows(plan: Floorplan, belief: Belief) -> list[tuple[str, float | None]]:
+    """The likeliest rooms under each resident's name, and how many people are at home."""
     rows: list[tuple[str, float | None]] = []
     for person, rooms in belief.people.items():
         likely = sorted(rooms.items(), key=lambda item: -item[1])
         shown = [item for item in likely[:3] if item[1] >= 0.05] or likely[:1]
         rows += [(person, None), *((_label(plan, room), p) for room, p in shown)]
     rows.append(("at home", None))
-    rows += [(_people(k), p) for k, p in enumerate(belief.at_home) if p >= 0.01]
-    step = min(0.19, size[1] / (len(rows) + 1))
+    return [*rows, *((_people(k), p) for k, p in enumerate(belief.at_home) if p >= 0.01)]
+
+
+def _put_residents(
+    figure: Chart, rows: list[tuple[str, float | None]], at: tuple[float, float], size: tuple[float, float]
+) -> None:
+    """A column of bars, with headings between them."""
+    axes = panel(figure, *at, *size)
+    axes.set_axis_off()
+    step = LINE
     axes.set_xlim(0, size[0])
     axes.set_ylim(0, size[1])
     y = size[1] - 0.05
     for text, probability in rows:
         y -= step * (1.35 if probability is None else 1.0)
         if probability is None:
-            axes.text(0, y, text, size=9, weight="bold", va="center")
+            name, points = fit(text, 72 * size[0] / 1.2, 14, 9, 5.5)
+            axes.text(0, y, name, size=points, weight="bold", va="center")
             axes.plot([0, size[0]], [y - 0.42 * step] * 2, color=FAINT, linewidth=0.5)
             continue
         bar = 0.85

@@ -105,7 +105,7 @@ def _put_minutes(figure: Chart, scores: Scores, at: tuple[float, float], size: t
             most = max(most, *(value for value in (ours, timer) if not math.isnan(value)))
             axes.plot([sign * ours, sign * timer], [row, row], color=HAIRLINE, linewidth=2.2, zorder=1)
             style: dict[str, Any] = {"zorder": 3, "linewidth": 1.0}
-            axes.scatter([sign * timer], [row], s=26, marker="o", facecolor=SHEET, edgecolor=INK, **style)
+            axes.scatter([sign * timer], [row], s=64, marker="o", facecolor=SHEET, edgecolor=INK, **style)
             axes.scatter([sign * ours], [row], s=26, marker="D", facecolor=HUE(0.85), edgecolor=SHEET, **style)
     axes.axvline(0, color=FAINT, linewidth=0.8)
     _put_names(axes, list(scores.per_room), 1.35)
@@ -131,7 +131,7 @@ def _put_doors(figure: Chart, scores: Scores, at: tuple[float, float], size: tup
         names.append(door)
         axes.plot([0, 1], [row, row], color=HAIRLINE, linewidth=0.6, zorder=0)
         axes.plot([first, last], [row, row], color=HAIRLINE, linewidth=2.2, zorder=1)
-        axes.scatter([first], [row], s=26, marker="o", facecolor=SHEET, edgecolor=INK, linewidth=1.0, zorder=2)
+        axes.scatter([first], [row], s=64, marker="o", facecolor=SHEET, edgecolor=INK, linewidth=1.0, zorder=2)
         axes.scatter([last], [row], s=26, marker="D", facecolor=FORTH, edgecolor=SHEET, zorder=3)
         axes.text(1.03, row, f"{values['passages']:.0f}", size=8, va="center", color=FAINT)
         if math.isnan(last):

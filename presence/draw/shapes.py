@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from presence.draw.outlines import Outline, Point
@@ -63,3 +64,16 @@ class SensorShape:
     at: Point
     given: bool
     """Whether the plan gave the spot."""
+
+
+COUNTED = ("", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+
+
+def floor_name(floor: int, floors: Collection[int]) -> str:
+    """What a floor is called: `upstairs` where there is one above the ground floor alone, else counted."""
+    if floor == 0:
+        return "ground floor"
+    if set(floors) <= {0, 1}:
+        return "upstairs"
+    number = COUNTED[abs(floor)] if abs(floor) < len(COUNTED) else str(abs(floor))
+    return f"{number} floor{'s' if abs(floor) > 1 else ''} {'up' if floor > 0 else 'down'}"

@@ -53,7 +53,8 @@ def health(plan: Floorplan, findings: Iterable[Finding]) -> Chart:
     width, height = extent.size(WIDTH, HEIGHT)
     suspected = sorted((f for f in findings if f.probability >= LOUD), key=lambda f: -f.probability)
     whole = max(height + 0.9, 0.42 * len(suspected) + 1.3)
-    said = f"{len(suspected)} of {len(plan.sensors)} sensors may have failed" if suspected else "no sensor is suspected"
+    failed = len({finding.sensor for finding in suspected})
+    said = f"{failed} of {len(plan.sensors)} sensors may have failed" if suspected else "no sensor is suspected"
     with chart(width + ASIDE + 0.4, whole, f"{plan.name}: {said}") as figure:
         figure.title(said[0].upper() + said[1:], plan.name)
         house = put_house(figure, layout, extent, (0.1, whole - height - 0.75), (width, height))

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from matplotlib.colors import to_hex
+from matplotlib.patheffects import Normal, Stroke
 
 from presence.draw.day import Day
 from presence.draw.hours import put_hours
@@ -213,7 +214,8 @@ def _put_strip(
         text, points = fit(label, 72 * inches - 3, 14, 7, 5)
         if "…" not in text:
             middle = (seconds[a] + seconds[b - 1] + step) / 2
-            axes.text(middle, 0.46, text, size=points, ha="center", va="center")
+            halo = [Stroke(linewidth=2.0, foreground=SHEET), Normal()]
+            axes.text(middle, 0.46, text, size=points, ha="center", va="center", path_effects=halo)
     true = day.true_rooms(person)
     if any(room is not None for room in true):
         wrong = np.array([room is not None and room != order[int(k)] for room, k in zip(true, likeliest, strict=True)])

@@ -13,7 +13,7 @@ function title() {
   at("name").textContent = house.name;
   const counts = [[house.rooms.length, "room"], [house.doors.length, "door"], [house.sensors.length, "sensor"]];
   const parts = counts.map(([k, word]) => `${k} ${word}${k === 1 ? "" : "s"}`);
-  at("source").textContent = [house.log ? `from ${house.log}` : "the plan alone", parts.join(", "), house.zone].join(" · ");
+  at("source").textContent = [house.log ? `from ${house.log}` : told ? "a replayed log" : "the plan alone", parts.join(", "), house.zone].join(" · ");
   for (const note of house.notes) make("p", { class: "note" }, at("notes"), `The plan as drawn: ${note}.`);
 }
 
@@ -32,7 +32,7 @@ function legend() {
       make("path", { d: "M1 1h24v16h-24Z", class: "wall", "stroke-width": 2 }, svg);
     }, "filled to the probability that somebody is there");
     if (house.people.length) item((svg) => { drawMark(svg, 0, 7, 9, 4); drawMark(svg, 0, 18, 9, 8); }, "a person; the larger, the likelier here");
-    item((svg) => drawArrow(make("g", { class: "passage" }, svg), 1, 9, 25, 9, 40) || svg.querySelector("text").remove(), "a passage just now (dashed: below 80 %)");
+    item((svg) => drawArrow(make("g", { class: "passage" }, svg), [1, 9], [25, 9], 40), "a passage just now (dashed: below 80 %)");
     if (truth) item((svg) => drawMark(svg, 0, 13, 9, 8, { real: true }), "truth: dashed mark, bar (hollow where another room was told)");
   }
   item((svg) => make("circle", { cx: 13, cy: 9, r: 3.5 }, make("g", { class: "sensor" }, svg)), told ? "a sensor; ringed when it just spoke" : "a sensor");

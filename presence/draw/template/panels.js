@@ -50,7 +50,7 @@ function showCount(holder, n, state) {
   chances.forEach((value, k) => {
     const column = make("div", {}, bars);
     make("span", {}, column, value ? percent(value) : "");
-    make("i", {}, column).style.height = `${(.28 * value).toFixed(1)}px`;
+    make("i", {}, column).style.height = `${(.4 * value).toFixed(1)}px`;
     make("span", {}, column, String(k));
   });
 }
@@ -174,6 +174,7 @@ function changeItem(list, change, room, n, near) {
 function eventText(event, where) {
   const sensor = house.sensors[event.sensor];
   const place = where === "next door" ? ` (${roomName(sensor.room)})` : "";
-  const cause = event.cause > 1 ? `, by ${told.beings[event.cause - 2]} ${percent(event.percent)}` : event.cause === 1 ? `, by nobody ${percent(event.percent)}` : "";
+  const ended = sensor.values[event.value] === "clear"; // which nobody does
+  const cause = ended ? "" : event.cause > 1 ? `, by ${told.beings[event.cause - 2]} ${percent(event.percent)}` : event.cause === 1 ? `, by nobody ${percent(event.percent)}` : "";
   return `${local(event.ms).exact} ${sensor.name} ${sensor.values[event.value]}${place}${cause}`;
 }

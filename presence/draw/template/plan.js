@@ -224,21 +224,28 @@ function drawMark(parent, person, x, y, r, { name = house.people[person], real =
   const group = make("g", { transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})` }, parent);
   const mark = make("path", { d: shape, class: real ? "mark true" : "mark" }, group);
   if (!real) mark.style.fill = `var(--p${person % 8})`;
-  if (r >= 6) make("text", { class: real ? "initial true" : "initial", y: (.36 * 1.25 * r).toFixed(1), "font-size": (1.25 * r).toFixed(1) }, group, initials(name));
+  const letters = person < 0 ? initials([name])[0] : INITIALS[person];
+  if (r >= 6) make("text", { class: real ? "initial true" : "initial", y: (.36 * 1.25 * r).toFixed(1), "font-size": (1.25 * r).toFixed(1) }, group, letters);
   return group;
 }
 
-const initials = (name) => {
-  const letters = (text) => text.match(/[\p{L}\p{N}\p{Extended_Pictographic}]/gu) || [...text];
-  const first = (text) => letters(text)[0].toUpperCase();
-  if (!house.people.some((other) => other !== name && first(other) === first(name))) return first(name);
-  const digits = name.match(/\d+$/);
-  return first(name) + (digits ? digits[0].slice(-1) : letters(name)[1] || "");
-};
+const INITIALS = initials(house.people);
+
+// a letter for each name, or two where names begin alike: the first and another of the same name, or its number
+function initials(names) {
+  const signs = names.map((name) => (name.match(/[\p{L}\p{N}\p{Extended_Pictographic}]/gu) || [...name]).map((sign, i) => i ? sign : sign.toUpperCase()));
+  const given = new Set();
+  return signs.map(([first, ...others], k) => {
+    const alike = signs.some(([sign], other) => other !== k && sign === first);
+    const choices = alike ? [names[k].match(/\d+$/)?.[0].slice(-1) || "", ...others, k + 1].map((sign) => first + sign) : [first];
+    const letters = choices.find((choice) => choice.length > first.length && !given.has(choice)) || choices[0];
+    given.add(letters);
+    return letters;
+  });
+}
 
 // --- the plan at an instant -----------------------------------------------------------------------------------------
 const LEAST_MARK = 10; // percent from which a person's mark is drawn
-const LEAST_ARROW = 20; // and a passage's arrow
 
 function showPlan(n, state, recent) {
   for (const sheet of sheets) {
@@ -277,51 +284,17 @@ function showMarks(part, index, n, state) {
       if (truthAt(changes, msOf(n)) === index) marks.push({ person: house.people.indexOf(person), name: person, r: 9, real: true });
     }
   }
-  const wide = marks.reduce((sum, mark) => sum + 2 * mark.r + 3, -3);
-  const shrink = Math.min(1, Math.max(.55, (part.fit.width + 6) / wide));
-  let x = -wide / 2 * shrink;
+  const wide = (row) => row.reduce((sum, mark) => sum + 2 * mark.r + 3, -3), space = part.fit.width + 6;
+  const half = Math.ceil(marks.length / 2), rows = .7 * wide(marks) > space ? [marks.slice(0, half), marks.slice(half)] : [marks];
+  const shrink = Math.min(1, Math.max(.55, space / Math.max(...rows.map(wide))));
+  rows.forEach((row, k) => putMarks(part.marks, row, k * 21 * shrink, shrink));
+}
+
+function putMarks(parent, marks, y, shrink) {
+  let x = -marks.reduce((sum, mark) => sum + 2 * mark.r + 3, -3) / 2 * shrink;
   for (const mark of marks) {
-    const group = drawMark(part.marks, mark.person, x + mark.r * shrink, 0, mark.r * shrink, { name: mark.name || house.people[mark.person], real: mark.real });
+    const group = drawMark(parent, mark.person, x + mark.r * shrink, y, mark.r * shrink, { name: mark.name || house.people[mark.person], real: mark.real });
     make("title", {}, group, mark.real ? `${mark.name} is here in truth` : `${house.people[mark.person]} ${percent(mark.value)}`);
     x += (2 * mark.r + 3) * shrink;
   }
-}
-
-function showArrows(sheet, recent) {
-  sheet.arrows.replaceChildren();
-  for (const passage of recent) {
-    if (!passage.listed || passage.chance < LEAST_ARROW) continue;
-    const door = house.doors[passage.door], ends = passage.swap ? [door.ends[1], door.ends[0]] : door.ends;
-    const draw = (ax, ay, bx, by) => {
-      const group = make("g", { class: `passage flash${passage.chance < 80 ? " unsure" : ""}` }, sheet.arrows);
-      make("title", {}, group, `${way(passage)} ${percent(passage.chance)}`);
-      drawArrow(group, ax, ay, bx, by, passage.chance);
-    };
-    if (door.kind === "stair") { // the same arrow on both floors: up or down the sheet, as the stair goes
-      const up = ends[1].floor > ends[0].floor ? -1 : 1;
-      for (const end of ends) {
-        const [x, y] = sheet.spot(end.at);
-        if (end.floor === sheet.floor.floor) draw(x, y - 16 * up, x, y + 16 * up);
-      }
-    } else if (door.floor === sheet.floor.floor) {
-      const [a, b] = ends.map((end) => sheet.spot(end.at)), [x, y] = sheet.spot(door.at);
-      const size = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1, reach = Math.max(22, size / 2);
-      const dx = (b[0] - a[0]) / size * reach, dy = (b[1] - a[1]) / size * reach;
-      draw(x - dx, y - dy, x + dx, y + dy);
-    }
-  }
-}
-
-function drawArrow(group, ax, ay, bx, by, chance) {
-  const size = Math.hypot(bx - ax, by - ay), ux = (bx - ax) / size, uy = (by - ay) / size, weight = 2 + 3 * chance / 100;
-  const hx = bx - 11 * ux, hy = by - 11 * uy;
-  make("path", { class: "glow", d: `M${ax} ${ay}L${bx} ${by}`, "stroke-width": weight + 9 }, group);
-  make("path", { class: "shaft", d: `M${ax} ${ay}L${hx} ${hy}`, "stroke-width": weight }, group);
-  make("path", { class: "head", d: `M${bx} ${by}L${hx - 7 * uy} ${hy + 7 * ux}L${hx + 7 * uy} ${hy - 7 * ux}Z` }, group);
-  const upright = Math.abs(uy) > Math.abs(ux); // the number stands behind the tail, or beside it at the sheet's edge
-  const sheet = group.ownerSVGElement.viewBox.baseVal;
-  let x = ax - (upright ? 0 : 24 * ux), y = ay + (upright ? (uy < 0 ? 17 : -9) : 4);
-  if (y < 14 || y > sheet.height - 6) [x, y] = [ax + (ax > sheet.width - 60 ? -28 : 28), Math.min(Math.max(ay + 4, 14), sheet.height - 6)];
-  x = Math.min(Math.max(x, 22), sheet.width - 22);
-  make("text", { class: "halo", x: x, y: y, "font-size": 12 }, group, percent(chance));
 }
