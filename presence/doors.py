@@ -51,7 +51,8 @@ class DoorEngine(EngineCore):
         use = snapshot.doors.get(door, DoorUse())
         world = self._world(snapshot)
         opening = event.value in ("open", "unlocked")
-        missed = event.value == "closed" and not use.open and use.since > 0
+        shut = use.since > 0 or world.sight.outside(door) is not None  # outer doors, before anything is reported, too
+        missed = event.value == "closed" and not use.open and shut
         if opening or missed:
             ways = world.ways(sensor.id, "open" if missed else event.value, event.by)
             if event.code is not None:

@@ -170,7 +170,8 @@ def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) ->
         inside = being.rooms is not None and all(room in being.rooms for room in door.between)
         return settings.door_rate if inside else settings.door_rate * 1e-4
     if all(outside):
-        return settings.rate_at("outdoor_rate", door.id)
+        share = settings.side_gate_share if door.id in plan.side_gates else 1.0
+        return share * settings.rate_at("outdoor_rate", door.id)
     return settings.rate_at("outer_door_rate" if any(outside) else "door_rate", door.id)
 
 

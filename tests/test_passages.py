@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from presence import Event, Floorplan, Passage, Settings, Tracker
 from presence.doors import MOST_WINDOWS
+from presence.floorplan import Sensor
 from presence.passages import INFERRED_LIMIT, inferred_passages
 from tests.oracle import NOON, JointFilter, at, contact, draw_log, exact_direction, home, logs, motion, time_at
 
@@ -110,6 +111,40 @@ def test_the_next_answer_is_no_worse_informed() -> None:
 
 
 # --- doors that stand open, doors that nobody goes through -----------------------------------------------------------
+# --- outdoors --------------------------------------------------------------------------------------------------------
+def test_an_outer_door_that_first_reports_shut_had_been_opened() -> None:
+    """A contact missed the opening, or its message was lost: outer doors stand shut before anything is reported."""
+    lines = [*GOING_OUT, (110.0, "overhead_contact", "closed")]
+    answers = told(GARAGE, [*lines, (130.0, "garage_motion", "clear"), (260.0, "ada_phone", "away")], 600.0)
+    for answer in (at_once(answers, 110.0), final(answers, 110.0)):
+        assert answer.directions["garage>drive"] > 0.9
+    indoors = [*lines[:-1], (110.0, "cloakroom_contact", "closed")]  # an inner door may have stood open all along
+    assert final(told(GARAGE, indoors, 600.0), 110.0).nobody > 0.9
+
+
+def test_who_goes_into_the_garden_is_there_and_not_off_by_the_side_gate() -> None:
+    """A quarter of an hour later, phone at home; on the front path people do not stay that long."""
+    for door, inside, least, most in (("back", "kitchen", 0.9, 1.0), ("front", "hall", 0.0, 0.5)):
+        tracker = Tracker(replace(GARAGE, people={"ada": GARAGE.people["ada"]}, sensors=without("ben", "cleo")))
+        tracker.advance(NOON)
+        for line in (
+            (1.0, "ada_phone", "home"),
+            (30.0, f"{inside}_motion", "detected"),
+            (33.0, f"{door}_contact", "open"),
+            (36.0, f"{door}_contact", "closed"),
+            (65.0, f"{inside}_motion", "clear"),
+        ):
+            tracker.observe(at(*line))
+        tracker.advance(time_at(900.0))
+        assert least <= 1.0 - tracker.belief.at_home[0] <= most
+
+
+def without(*people: str) -> dict[str, Sensor]:
+    """The garage house's sensors but the phones of some."""
+    return {name: sensor for name, sensor in GARAGE.sensors.items() if sensor.person not in people}
+
+
+# --- a row of rooms ------------------------------------------------------------------------------------------------
 def row(people: int = 2, visitors: int = 0, **more: dict[str, str]) -> Floorplan:
     """Porch (outdoors), hall and lounge in a row; a contact at the front, motion in each room."""
     return home(

@@ -183,6 +183,22 @@ class Floorplan(Shown):
         return sides
 
     @cached_property
+    def side_gates(self) -> frozenset[str]:
+        """Doors between outdoor places that no room needs: without them every room is as few doors from `away`."""
+        import networkx
+
+        def distances(without: Door | None = None) -> dict[str, int]:
+            graph = self.graph.copy()
+            if without is not None:
+                graph.remove_edge(*without.between, key=without.id)
+            found: dict[str, int] = networkx.single_source_shortest_path_length(graph, AWAY)
+            return {room: found.get(room, len(self.rooms)) for room in self.indoor}
+
+        usual, indoor = distances(), set(self.indoor)
+        outdoor = [door for door in self.doors.values() if not indoor & set(door.between)]
+        return frozenset(door.id for door in outdoor if distances(door) == usual)
+
+    @cached_property
     def indoor(self) -> list[str]:
         """Ids of the rooms that are neither outdoors nor away."""
         return [room.id for room in self.rooms.values() if not room.outdoors and room.id != AWAY]
