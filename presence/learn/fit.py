@@ -1,15 +1,15 @@
 """Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
 
 Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; room
-stays by pomegranate for one resident; habits by the hour of the week on top of the best of those; and a search of the
-predictive score that begins at the best of all.
+stays by pomegranate for one resident; on top of the best of those, habits by the hour of the week, and how long phones
+take to notice; and a search of the predictive score that begins at the best of all.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from presence.learn.proposals import Counted, counted_days, habits, propose, roo
 from presence.learn.recordings import Material, first_days, material
 from presence.learn.report import describe
 from presence.learn.search import Point, climb
-from presence.learn.sensors import measured_holds, sensor_notes
+from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
 from presence.learned import Learned, apply, fingerprint, rounded
 from presence.settings import Settings
 
@@ -39,7 +39,7 @@ STEPS = (math.log(2.5), math.log(1.5))
 class Effort:
     """How much is worked out."""
 
-    turns: int = 60
+    turns: int = 30
     """The largest number of settings that the search tries."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
@@ -76,6 +76,7 @@ def fit(
     effort = effort or Effort()
     given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
+    notes += phone_notes(phone_delays(plan, given.stretches))
     if given.days < LEAST_DAYS or not given.judging or not given.fitting:
         notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
         return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
@@ -121,6 +122,9 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     first = _best(bench, candidates)
     if (weekly := habits(bench, given.fitting, candidates[first])) is not None:
         candidates["habits"] = weekly
+    if (patience := phone_patience(phone_delays(bench.plan, given.fitting))) is not None:
+        base = candidates.get("habits", candidates[first])
+        candidates["phones"] = rounded(replace(base, phone_still=patience))
     if effort.turns:
         first = _best(bench, candidates)
         candidates["search"] = search(bench, candidates[first], effort.turns)
