@@ -95,16 +95,19 @@ def fit(
     chosen = choose(verdicts)
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
-    report["days_used"] = {
-        name: round(sum(stretch.days for stretch in stretches), 2)
-        for name, stretches in {
-            **counted_days(home, given.fitting),
-            "search": [course.stretch for course in bench.fitting],
-            "judge": [course.stretch for course in bench.judging],
-        }.items()
-    }
+    report["days_used"] = _days_used(bench, given)
     bench.journal.close()
     return apply(plan, candidates[chosen], holds, report, candidates)
+
+
+def _days_used(bench: Bench, given: Material) -> dict[str, float]:
+    """How many days each part of the work rests on."""
+    parts = {
+        **counted_days(bench.plan, given.fitting),
+        "search": [course.stretch for course in bench.fitting],
+        "judge": [course.stretch for course in bench.judging],
+    }
+    return {name: round(sum(stretch.days for stretch in stretches), 2) for name, stretches in parts.items()}
 
 
 def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
