@@ -1,24 +1,33 @@
 """What a home's own log teaches: scores with and without, on days that were not learned from.
 
     python benchmarks/learning.py homes [--plans two_storey_garage] [--people 1,2,3] [--seeds 21] [--days 10]
-                                        [--score-days 4] [--variant plain] [--turns 60] [--json]
-    python benchmarks/learning.py {two_residents_month,single_resident} FOLDER [--turns 60] [--json]
+                                        [--score-days 4] [--variant plain] [--turns 30] [--candidates] [--tuned 40]
+                                        [--json]
+    python benchmarks/learning.py {two_residents_month,single_resident} FOLDER [--turns 30] [--json]
+    python benchmarks/learning.py recovery [--people 1] [--seeds 1] [--days 8]
+    python benchmarks/learning.py timing [--plans two_storey_garage] [--people 1,2] [--days 3,10] [--seeds 21]
 
 `homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see
 `open_logs.py`, for how to cite them): the first half of the days is learned from, the second half is scored. No label
 is used in learning. One seed is one life: differences of a few thousandths between the rows of one home are noise, so
-look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days.
+look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days. `--candidates` scores everything
+that was weighed. `--tuned 40` also turns the same dials by the labels of the very days that are scored, for the sum of
+balanced accuracy and exact count: what there is to gain for anybody who could see.
+
+`recovery`: known rates, wrong by up to four times at the start (see `recovery.py`). `timing`: what learning costs.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -33,10 +42,14 @@ from benchmarks.open_sets.recording import Recording, half
 from benchmarks.open_sets.score_month import run_two_residents_month
 from benchmarks.open_sets.score_single_resident import run_single_resident
 from benchmarks.open_sets.scores import Score
+from benchmarks.recovery import recovery_table, timing_table
 from benchmarks.trust.homes import Cell, Lived, live
 from presence import Event, Floorplan, Settings
 from presence.evaluate import evaluate
 from presence.learn import Effort, fit
+from presence.learn.dials import WIDEST, dials_of, turned
+from presence.learn.fit import STEPS
+from presence.learn.search import climb
 from presence.learned import Learned
 from presence.truth import TruthLine
 
@@ -57,18 +70,33 @@ FIGURES = {
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command; 0 done."""
     parser = argparse.ArgumentParser(description="Scores with and without what a home's own log teaches.")
-    parser.add_argument("what", choices=["homes", "two_residents_month", "single_resident"])
+    parser.add_argument("what", choices=["homes", "two_residents_month", "single_resident", "recovery", "timing"])
     parser.add_argument("folder", type=Path, nargs="?", help="of the open set")
     parser.add_argument("--plans", default="two_storey_garage")
-    parser.add_argument("--people", default="1,2,3")
-    parser.add_argument("--seeds", default="21")
+    parser.add_argument("--people")
+    parser.add_argument("--seeds")
     parser.add_argument("--variant", default="plain")
-    parser.add_argument("--days", type=float, default=10.0)
+    parser.add_argument("--days")
     parser.add_argument("--score-days", type=float, default=4.0)
     parser.add_argument("--turns", type=int, default=Effort().turns)
+    parser.add_argument("--candidates", action="store_true")
+    parser.add_argument("--tuned", type=int, default=0)
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args(arguments)
     effort = Effort(turns=options.turns)
+    usual = USUAL.get(options.what, USUAL["homes"])
+    people, seeds, days = (
+        _numbers(given or also)
+        for given, also in zip((options.people, options.seeds, options.days), usual, strict=True)
+    )
+    if options.what == "recovery":
+        for line in recovery_table(int(people[0]), days[0], [int(seed) for seed in seeds]):
+            print(line, flush=True)
+        return 0
+    if options.what == "timing":
+        for line in timing_table(options.plans, days, [int(n) for n in people], int(seeds[0]), effort):
+            print(line, flush=True)
+        return 0
     if options.what != "homes":
         if options.folder is None:
             parser.error("the folder of the set is missing")
@@ -77,16 +105,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     if not options.json:
         print(f"{'home':<34} {'':<10}", *(f"{name:>10}" for name in FIGURES), flush=True)
-    for plan in options.plans.split(","):
-        for people in map(int, options.people.split(",")):
-            for seed in map(int, options.seeds.split(",")):
-                cell = Cell(plan, people, options.variant, seed, options.days + options.score_days)
-                row = score_home(cell, options.days, effort)
-                print(json.dumps(row) if options.json else "\n".join(home_table(row)), flush=True)
+    for plan, number, seed in product(options.plans.split(","), people, seeds):
+        cell = Cell(plan, int(number), options.variant, int(seed), days[0] + options.score_days)
+        row = score_home(cell, days[0], effort, candidates=options.candidates, tuned=options.tuned)
+        print(json.dumps(row) if options.json else "\n".join(home_table(row)), flush=True)
     return 0
 
 
-def score_home(cell: Cell, days: float, effort: Effort) -> dict[str, Any]:
+USUAL = {"homes": ("1,2,3", "21", "10"), "recovery": ("1", "1", "8"), "timing": ("1,2", "21", "3,10")}
+"""People, seeds and days where nothing else is asked for."""
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(part) for part in text.split(",")]
+
+
+def score_home(cell: Cell, days: float, effort: Effort, *, candidates: bool = False, tuned: int = 0) -> dict[str, Any]:
     """Learn from the first days of a life, and score the rest with the defaults and with what was learned."""
     lived = live(cell)
     until = lived.log[0].seconds + days * 86400.0
@@ -94,6 +128,13 @@ def score_home(cell: Cell, days: float, effort: Effort) -> dict[str, Any]:
     learned = fit(lived.plan, [[event for event in lived.log if event.seconds < until]], effort=effort)
     seconds = time.process_time() - begun
     events, truth = later_part(lived, until)
+
+    def scored(settings: Settings | None) -> dict[str, float]:
+        return figures(learned.plan, events, truth, settings)
+
+    others = {name: scored(s) for name, s in learned.candidates.items() if candidates and name != "defaults"}
+    if tuned:
+        others["tuned by labels"] = tune(learned.plan, scored, tuned)
     return {
         "home": f"{cell.plan}, {cell.people} people, seed {cell.seed}",
         "variant": cell.variant,
@@ -101,8 +142,24 @@ def score_home(cell: Cell, days: float, effort: Effort) -> dict[str, Any]:
         "learning_seconds": round(seconds, 1),
         "candidates": learned.report["candidates"],
         "defaults": figures(lived.plan, events, truth, None),
-        "learned": figures(learned.plan, events, truth, learned.settings),
+        "learned": scored(learned.settings),
+        "others": others,
     }
+
+
+def tune(plan: Floorplan, scored: Callable[[Settings], dict[str, float]], most: int) -> dict[str, float]:
+    """The figures of the best settings that the dials reach in so many tries, judged by labels."""
+    dials, best = dials_of(plan), scored(Settings())
+
+    def value(point: tuple[float, ...], beat: float) -> float:
+        nonlocal best
+        found = scored(turned(Settings(), {dial: math.exp(x) for dial, x in zip(dials, point, strict=True) if x}))
+        total = found["bal. acc."] + found["count"]
+        best = found if total > beat else best
+        return total
+
+    climb(value, (0.0,) * len(dials), steps=STEPS, bound=math.log(WIDEST), most=most)
+    return best
 
 
 def later_part(lived: Lived, until: float) -> tuple[list[Event], list[TruthLine]]:
@@ -125,11 +182,13 @@ def figures(
 
 
 def home_table(row: dict[str, Any]) -> list[str]:
-    """Three lines: the defaults, what was learned, the difference."""
+    """The defaults, what was learned, anything else that was asked for, the difference."""
     usual, learned = row["defaults"], row["learned"]
     lines = [(row["home"], "defaults", usual), (f"  learned in {row['learning_seconds']:.0f} s", "learned", learned)]
     text = [f"{a:<34} {b:<10} " + " ".join(f"{v:10.4g}" for v in values.values()) for a, b, values in lines]
     differences = " ".join(f"{learned[name] - usual[name]:+10.4f}" for name in FIGURES)
+    for name, values in row["others"].items():
+        text.append(f"    {name:<43} " + " ".join(f"{v:10.4g}" for v in values.values()))
     return [*text, f"  chosen: {row['chosen']:<24} {'gain':<10} {differences}"]
 
 

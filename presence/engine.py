@@ -22,6 +22,16 @@ Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
 
+def alike(plan: Floorplan) -> list[list[str]]:
+    """Residents in groups within which the plan tells nobody apart: no phone, tag, code, bed or hours of their own."""
+    known = {s.person for s in plan.sensors.values() if s.kind in ("phone", "badge")}
+    groups: dict[Hashable, list[str]] = {}
+    for person in plan.people.values():
+        alone = person.id if person.id in known or person.codes else None
+        groups.setdefault((alone, person.bed, person.awake), []).append(person.id)
+    return list(groups.values())
+
+
 def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
     """Factors (P,) that number people whom the plan cannot tell apart in the order in which they are noticed.
 
@@ -29,13 +39,9 @@ def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
     first of them (times their number: the likelihood stays the same), and the names stand for tracks from then on.
     None where the plan tells everybody apart.
     """
-    known = {s.person for s in plan.sensors.values() if s.kind in ("phone", "badge")}
-    groups: dict[Hashable, list[str]] = {}
-    for person in plan.people.values():
-        alone = person.id if person.id in known or person.codes else None
-        groups.setdefault((alone, person.bed, person.awake), []).append(person.id)
+    groups = alike(plan)
     factors = np.ones(len(names))
-    for group in groups.values():
+    for group in groups:
         factors[[names.index(name) for name in group]] = 0.0
         factors[names.index(group[0])] = len(group)
     return None if len(groups) == len(plan.people) else factors

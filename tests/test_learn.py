@@ -30,7 +30,7 @@ from presence.learn.later import look_ahead
 from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
-from presence.learn.sensors import measured_holds, sensor_notes
+from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -288,6 +288,25 @@ def test_silent_and_constant_sensors_are_named_and_holds_measured() -> None:
     assert measured_holds(learned_hold(plan), [stretch]) == {}
 
 
+def test_phones_are_as_late_as_the_log_shows() -> None:
+    plan = home(
+        1, front_contact=contact("front"), inner_contact=contact("inner"), phone={"kind": "phone", "person": "P1"}
+    )
+    events = [at(0.0, "phone", "home")]
+    for n in range(20):
+        out, back = 7200.0 * n + 100.0, 7200.0 * n + 4000.0
+        events += [at(out, "front_contact", "open"), at(out + 60.0, "inner_contact", "open")]
+        events += [at(out + 100.0 + n, "phone", "away"), at(out + 500.0, "phone", "away")]  # said again: no news
+        events += [at(back, "front_contact", "open"), at(back + 20.0, "phone", "home")]
+    events += [at(160000.0, "phone", "away")]  # by itself
+    delays = phone_delays(plan, [Stretch(BEGIN, BEGIN + 170000.0, tuple(events))])
+    assert delays == {"phone": {"away": [100.0 + n for n in range(20)], "home": [20.0] * 20}}
+    assert phone_notes(delays)[0] == "phone says away 110 s after the door (median of 20; nine in ten within 117 s)"
+    assert phone_patience(delays) == pytest.approx(np.quantile([*range(100, 120), *[20] * 20], 0.95))
+    assert phone_patience({"phone": {"away": [100.0] * 29}}) is None
+    assert phone_patience({"phone": {"away": [1.0] * 30}}) == 60.0
+
+
 def learned_hold(plan: Floorplan) -> Floorplan:
     sensor = replace(plan.sensors["hall_motion"], hold=45.0)
     return replace(plan, sensors=plan.sensors | {"hall_motion": sensor})
@@ -318,7 +337,7 @@ def test_a_home_is_learned_the_same_after_a_stop(
     flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = fit(FLAT, [flat_log], effort=QUICK)
-    assert {"defaults", "rates", "rates and places", "search"} == set(whole.report["candidates"])
+    assert set(whole.report["candidates"]) - {"habits", "phones"} == {"defaults", "rates", "rates and places", "search"}
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
     assert chosen["gain_rooms"] >= 0.0

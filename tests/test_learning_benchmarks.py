@@ -6,8 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import spearmanr
 
+from benchmarks import recovery
 from benchmarks.judges import drawn, rank_correlation
-from benchmarks.learning import later_part
+from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
 from presence import Settings
 from presence.truth import TruthLine
@@ -41,3 +42,29 @@ def test_settings_are_drawn_the_same_and_begin_with_the_defaults() -> None:
     assert first == second
     assert first[0] == Settings()
     assert all(settings != Settings() for settings in first[1:])
+
+
+def test_tuning_by_labels_climbs_the_scores_it_is_shown() -> None:
+    """Among made-up scores, the best of those that were tried is told."""
+    plan = home_of("one_room_flat", 1, "plain")
+    asked = []
+
+    def scored(settings: Settings) -> dict[str, float]:
+        good = 1.0 - abs(np.log(settings.rising_rate / Settings().rising_rate / 2.5))
+        asked.append(good)
+        return {"bal. acc.": float(good), "count": 0.5}
+
+    best = tune(plan, scored, 12)
+    assert best["bal. acc."] == max(asked) == pytest.approx(1.0)
+    assert len(asked) <= 13
+
+
+def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recovery, "ROUNDS", 2)
+    found = recovery.recover("zones", 1, 0.1, 3)
+    assert found.falls == 0.0
+    assert all(0.25 <= one.begun <= 0.5 or 2.0 <= one.begun <= 4.0 for one in found.rates)
+    often = [one for one in found.rates if one.chances >= 30]
+    assert often
+    nearer = [abs(np.log(one.found)) < abs(np.log(one.begun)) for one in often]
+    assert sum(nearer) > len(nearer) / 2

@@ -1,14 +1,15 @@
 """Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
 
 Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; room
-stays by pomegranate for one resident; and a search of the predictive score that begins at the best of those.
+stays by pomegranate for one resident; on top of the best of those, habits by the hour of the week, and how long phones
+take to notice; and a search of the predictive score that begins at the best of all.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +19,11 @@ from presence.learn.bench import Bench, Say
 from presence.learn.dials import WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Verdict, courses, gain
-from presence.learn.proposals import Counted, propose, room_stays
+from presence.learn.proposals import Counted, counted_days, habits, propose, room_stays
 from presence.learn.recordings import Material, first_days, material
 from presence.learn.report import describe
 from presence.learn.search import Point, climb
-from presence.learn.sensors import measured_holds, sensor_notes
+from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
 from presence.learned import Learned, apply, fingerprint, rounded
 from presence.settings import Settings
 
@@ -38,7 +39,7 @@ STEPS = (math.log(2.5), math.log(1.5))
 class Effort:
     """How much is worked out."""
 
-    turns: int = 60
+    turns: int = 30
     """The largest number of settings that the search tries."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
@@ -75,6 +76,7 @@ def fit(
     effort = effort or Effort()
     given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
+    notes += phone_notes(phone_delays(plan, given.stretches))
     if given.days < LEAST_DAYS or not given.judging or not given.fitting:
         notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
         return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
@@ -92,8 +94,20 @@ def fit(
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
     chosen = choose(verdicts)
     report = describe(given, verdicts, chosen, notes) | more
+    report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
+    report["days_used"] = _days_used(bench, given)
     bench.journal.close()
     return apply(plan, candidates[chosen], holds, report, candidates)
+
+
+def _days_used(bench: Bench, given: Material) -> dict[str, float]:
+    """How many days each part of the work rests on."""
+    parts = {
+        **counted_days(bench.plan, given.fitting),
+        "search": [course.stretch for course in bench.fitting],
+        "judge": [course.stretch for course in bench.judging],
+    }
+    return {name: round(sum(stretch.days for stretch in stretches), 2) for name, stretches in parts.items()}
 
 
 def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
@@ -108,11 +122,21 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
-    first = "defaults"
+    first = _best(bench, candidates)
+    if (weekly := habits(bench, given.fitting, candidates[first])) is not None:
+        candidates["habits"] = weekly
+    if (patience := phone_patience(phone_delays(bench.plan, given.fitting))) is not None:
+        base = candidates.get("habits", candidates[first])
+        candidates["phones"] = rounded(replace(base, phone_still=patience))
     if effort.turns:
-        first = max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
+        first = _best(bench, candidates)
         candidates["search"] = search(bench, candidates[first], effort.turns)
     return candidates, {"search_began_from": first, "expected_events": _events(counted)}
+
+
+def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
+    """The candidate that tells best what is seen in rooms later, on the days for fitting."""
+    return max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
 
 
 def _events(counted: Mapping[str, Counted]) -> dict[str, float]:
@@ -147,7 +171,8 @@ def choose(verdicts: Mapping[str, Verdict]) -> str:
     """The candidate that tells best what is seen in rooms later, if every witness prefers it to the defaults.
 
     It must gain in rooms, lose nothing in the number at home, and be likelier. Each witness alone has chosen settings
-    that the truth calls worse (`benchmarks/judges.py`); where they disagree, the defaults stay.
+    that the truth calls worse (`benchmarks/judges.py`); where they disagree, the defaults stay. Of several that tell
+    rooms equally well, to a standard error, the likeliest is taken.
     """
     usual = verdicts["defaults"]
     good = ["defaults"]
@@ -156,7 +181,15 @@ def choose(verdicts: Mapping[str, Verdict]) -> str:
         keeps_number = total[0] >= -min(error[0], LOSS) - SLIGHT
         if total[1] > 0.0 and keeps_number and verdict.log_likelihood > usual.log_likelihood:
             good.append(name)
-    return max(good, key=lambda name: verdicts[name].rooms)
+    best = verdicts[max(good, key=lambda name: verdicts[name].rooms)]
+    near = [name for name in good if _alike(best, verdicts[name])]
+    return max(near, key=lambda name: verdicts[name].log_likelihood)
+
+
+def _alike(best: Verdict, other: Verdict) -> bool:
+    """Whether the best tells rooms better by no more than a standard error."""
+    total, error = gain(best, other)
+    return float(total[1]) <= (float(error[1]) if math.isfinite(error[1]) else 0.0)
 
 
 def _factors(dials: Sequence[Dial], point: Point) -> dict[Dial, float]:

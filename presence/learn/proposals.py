@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import importlib.util
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from presence.floorplan import Floorplan
+from presence.habits import Habit, from_mapping, to_mapping
 from presence.learn.bench import Bench
 from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
+from presence.learn.habits import learn_habits
 from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
 from presence.learn.tape import record
@@ -21,8 +23,11 @@ ROUNDS = 8
 ENOUGH = 0.5
 """Nats: an iteration that raises the log posterior by less ends its stage."""
 PERSON_DAYS = 12.0
-"""Days times residents that are counted."""
+"""Days times residents that are counted for rates..."""
 MOST_DAYS = 6.0
+"""...but no more days than this."""
+HABIT_PERSON_DAYS = 56.0
+"""The same for habits, which show by the week."""
 
 
 @dataclass(frozen=True)
@@ -36,16 +41,22 @@ class Counted:
     """Log-likelihood and log posterior before each iteration."""
 
 
+def counted_days(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, list[Stretch]]:
+    """The first days for fitting, as many as rates and habits are counted on."""
+    people = max(1, len(plan.people))
+    most = {"rates": min(MOST_DAYS, PERSON_DAYS / people), "habits": HABIT_PERSON_DAYS / people}
+    return {name: first_days(stretches, days) for name, days in most.items()}
+
+
 def propose(bench: Bench, stretches: Sequence[Stretch]) -> dict[str, Counted]:
     """EM candidates: rates that hold everywhere, then factors of rooms, sensors and doors on top.
 
     Exact for one resident without guests; for more, what others may have caused is a background rate (see `tape`).
     """
     plan = bench.plan
-    people = len(plan.people)
-    if not people:
+    if not plan.people:
         return {}
-    chosen = first_days(stretches, min(MOST_DAYS, PERSON_DAYS / people))
+    chosen = counted_days(plan, stretches)["rates"]
     found: dict[str, Counted] = {}
     start = Settings()
     logs: Mapping[Rate, float] = {}
@@ -101,6 +112,39 @@ def _run(
         if len(history) > ROUNDS or gained < ENOUGH:
             return fitted, history
     raise AssertionError("iterate never ends by itself")
+
+
+def habits(bench: Bench, stretches: Sequence[Stretch], start: Settings) -> Settings | None:
+    """Waking hours, and going out and coming back by the hour of the week, on top of other settings; see `habits`.
+
+    Waking hours first, then once more with these: how long people sleep depends on when they are taken to. None where
+    no habit differs from the plan's.
+    """
+    plan = bench.plan
+    if not plan.people:
+        return None
+    chosen = counted_days(plan, stretches)["habits"]
+    question = f"habits {digest([asdict(start), len(stretches)])}"
+    told = bench.journal.ask(question)
+    if told is None:
+        found: dict[str, Habit] = {}
+        for _ in range(2):
+            bench.say("habits: following the log")
+            before = {name: Habit(habit.awake) for name, habit in found.items() if habit.awake is not None}
+            settings = replace(start, habits=before)
+            try:
+                tapes = record(plan, settings, [(s.begin, s.events, s.end) for s in chosen], bench.hypotheses)
+                found = learn_habits(plan, settings, tapes)
+            except FloatingPointError as error:
+                bench.notes.append(f"habits could not be worked out ({error}): left out")
+                return None
+            if {name: habit.awake for name, habit in found.items()} == {n: h.awake for n, h in before.items()}:
+                break
+        told = {name: to_mapping(habit) for name, habit in found.items()}
+        bench.journal.note(question, told)
+    if not told:
+        return None
+    return replace(start, habits={name: from_mapping(name, content) for name, content in told.items()})
 
 
 def room_stays(plan: Floorplan, stretches: Sequence[Stretch]) -> Settings | None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from datetime import UTC, datetime
+from itertools import groupby
 from typing import Any
 
+from presence.habits import DAYS, WEEK, Habit, clock
 from presence.learn.judge import STEP, Verdict, gain
 from presence.learn.recordings import DAY, Material
-from presence.settings import Settings
+from presence.settings import WITH_NAMES, Settings
 
 FEW = 20
 """Expected events below which a rate says little."""
@@ -60,7 +62,9 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         )
     if report["candidates"] and report["chosen"] == "defaults":
         yield "No candidate tells later days better by every witness (rooms, number, likelihood): the defaults stay"
-    yield from _changes(settings, holds)
+    if "days_used" in report:
+        yield "Days that each part rests on: " + ", ".join(f"{k} {v:g}" for k, v in report["days_used"].items())
+    yield from _changes(settings, holds, report.get("planned_holds", {}))
     few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
     if few:
         yield f"Fewer than {FEW} expected events, so these stay near the defaults: {'; '.join(few)}"
@@ -68,11 +72,10 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         yield f"Note: {note}"
 
 
-def _changes(settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
+def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[str, float]) -> Iterator[str]:
     usual = Settings()
-    changed = [
-        f.name for f in fields(Settings) if f.name != "factors" and getattr(settings, f.name) != getattr(usual, f.name)
-    ]
+    names = [f.name for f in fields(Settings) if f.name not in WITH_NAMES]
+    changed = [name for name in names if getattr(settings, name) != getattr(usual, name)]
     if changed:
         yield f"  {'setting':<26} {'default':>10} {'learned':>10} {'factor':>8}"
     paces = ("moving", "active", "settled", "asleep")
@@ -84,8 +87,28 @@ def _changes(settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
         yield from (_row(f"{name}, {pace}", a, b) for pace, a, b in zip(paces, old, new, strict=True) if a != b)
     for name, places in settings.factors.items():
         yield f"  factors on {name}: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
+    for name, habit in settings.habits.items():
+        yield from _habit(name, habit)
     for sensor, hold in holds.items():
-        yield f"  {sensor} holds {hold:g} s, as measured"
+        said = f"; the plan says {planned[sensor]:g} s" if sensor in planned else ""
+        yield f"  {sensor} holds {hold:g} s, as measured{said}"
+
+
+def _habit(name: str, habit: Habit) -> Iterator[str]:
+    """Waking hours, and the times at which somebody goes out or comes back more or less readily."""
+    if habit.awake is not None:
+        yield f"  {name} is awake from {clock(habit.awake[0])} to {clock(habit.awake[1])}"
+    for what, week in (("goes out", habit.out), ("comes back", habit.back)):
+        spans: dict[tuple[float, int, int], list[str]] = {}
+        for day, first in zip(DAYS, range(0, WEEK, 24), strict=True):
+            begin = 0
+            for factor, run in groupby(week[first : first + 24]):
+                end = begin + len(list(run))
+                if factor != 1.0:
+                    spans.setdefault((factor, begin, end), []).append(day)
+                begin = end
+        for (factor, begin, end), days in sorted(spans.items(), key=lambda span: span[0][1:]):
+            yield f"  {name} {what} {factor:g} times as readily {begin:02d}:00-{end:02d}:00 {', '.join(days)}"
 
 
 def _row(name: str, old: float, new: float) -> str:

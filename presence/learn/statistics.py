@@ -65,17 +65,27 @@ class Changes(NamedTuple):
 
 
 class Views:
-    """How settings make everybody move and be seen, for each set of sleeping hours."""
+    """How a model makes everybody move and be seen, for each answer to "what do habits say now?".
 
-    def __init__(self, plan: Floorplan, settings: Settings) -> None:
-        self.model = Model(plan, settings)
+    Args:
+        model: the home under some settings.
+        p: the being whose habits are turned...
+        turn: ...to these values of an `Hour`; none: everybody's as they are.
+    """
+
+    def __init__(self, model: Model, p: int = 0, turn: Mapping[str, Any] | None = None) -> None:
+        self.model = model
+        self._p, self._turn = p, dict(turn or {})
+        self._ways: dict[Report, list[tuple[NDArray[np.intp], NDArray[np.intp], Array]]] = {}
         self._sights: dict[Sleeping, tuple[Sight, Array, Array]] = {}
         self._changes: dict[tuple[Sleeping, Condition], Changes] = {}
 
     def at(self, sleeping: Sleeping) -> tuple[Sight, Array, Array]:
         """The sight, silent flows (P, S, S) and total rates of leaving or being seen (P, S)."""
         if sleeping not in self._sights:
-            sight = self.model.sight(sleeping)
+            hours = list(sleeping)
+            hours[self._p] = hours[self._p]._replace(**self._turn)
+            sight = self.model.sight(tuple(hours))
             flows = sight.silent_flows()
             np.einsum("pii->pi", flows)[:] = 0.0
             self._sights[sleeping] = sight, flows, flows.sum(axis=2) / sight.weights + sight.losses()
@@ -113,6 +123,11 @@ class Views:
 
     def ways(self, report: Report) -> list[tuple[NDArray[np.intp], NDArray[np.intp], Array]]:
         """Ways of causing an event: states before (m,), after (t,), rates (P, m, t)."""
+        if report not in self._ways:
+            self._ways[report] = self._ways_of(report)
+        return self._ways[report]
+
+    def _ways_of(self, report: Report) -> list[tuple[NDArray[np.intp], NDArray[np.intp], Array]]:
         sight, _, _ = self.at(report.sleeping)
         sensor = self.model.plan.sensors[report.sensor]
         share = self._code_share(report.code)[:, None, None]
@@ -154,7 +169,7 @@ def count(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], who: Itera
     Raises:
         FloatingPointError: if a generator cannot be decomposed or a step is impossible.
     """
-    views, found = Views(plan, settings), Statistics()
+    views, found = Views(Model(plan, settings)), Statistics()
     for p in who:
         for tape in tapes:
             follow(views, p, tape.begin, [(step, None) for step in tape.steps], lambda _: found)
@@ -251,7 +266,7 @@ def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settin
 
     Moves between zones that hardly ever happen are not taken to be reported, so that what can be depends on theta.
     """
-    return weighed(Views(plan, settings), found)
+    return weighed(Views(Model(plan, settings)), found)
 
 
 def weighed(views: Views, found: Statistics) -> float:
