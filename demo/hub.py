@@ -1,4 +1,4 @@
-"""A hub script in fifty lines: events come in on standard input, lights to switch go out on standard output.
+"""A hub script of some fifty lines: events come in on standard input, lights to switch go out on standard output.
 
     python demo/hub.py floorplans/two_storey_garage.yaml < demo/garage_evening.jsonl
 
@@ -16,8 +16,8 @@ from datetime import datetime, timedelta
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is imported: the matrices are small
 from presence import Event, Floorplan, PresenceError, Switch, Tracker
 
-TICK = 5.0
-"""Seconds of silence after which the belief is looked at again: silence is evidence too."""
+TICK = timedelta(seconds=10)
+"""Silence after which the belief is looked at again: silence is evidence too."""
 
 
 def read(lines: queue.Queue[str | None]) -> None:
@@ -40,6 +40,14 @@ def lights(tracker: Tracker, switch: Switch, on: dict[str, bool]) -> None:
             print(f"{tracker.belief.time:%H:%M:%S} {room} {'on' if wanted else 'off'} ({probability:.2f})", flush=True)
 
 
+def wait(tracker: Tracker, until: datetime, switch: Switch, on: dict[str, bool]) -> None:
+    """Let silence pass in the events' own time, so that a recorded log switches as the house itself would."""
+    step = TICK if tracker.time is None else max(TICK, (until - tracker.time) / 500)  # a day away: every few minutes
+    while tracker.time is not None and tracker.time + step < until:
+        tracker.advance(tracker.time + step)
+        lights(tracker, switch, on)
+
+
 def main() -> None:
     tracker, switch, on = Tracker(Floorplan.load(sys.argv[1])), Switch(), dict[str, bool]()
     lines: queue.Queue[str | None] = queue.Queue()
@@ -47,17 +55,19 @@ def main() -> None:
     heard: tuple[datetime, float] | None = None  # the latest event's own time, and ours when it came
     while True:
         try:
-            line = lines.get(timeout=TICK)
+            line = lines.get(timeout=TICK.total_seconds())
             if line is None:
                 return
             fields = json.loads(line)
             event = Event(**{**fields, "time": datetime.fromisoformat(fields["time"])})
+            tracker.check(event)
+            wait(tracker, event.time, switch, on)
             tracker.observe(event)
             heard = event.time, time.monotonic()
         except queue.Empty:
-            if heard is None:
-                continue
-            tracker.advance(heard[0] + timedelta(seconds=time.monotonic() - heard[1]))
+            if heard is not None:
+                wait(tracker, heard[0] + timedelta(seconds=time.monotonic() - heard[1]), switch, on)
+            continue
         except (PresenceError, ValueError, KeyError, TypeError) as error:
             print(f"skipped: {error}", file=sys.stderr)
             continue
