@@ -226,8 +226,10 @@ def test_a_truth_needs_a_log(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_a_folder_that_cannot_be_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.run(["draw", str(GARAGE), "--out", str(tmp_path / "missing" / "page.html")]) == 1
-    assert "missing" in capsys.readouterr().err
+    assert cli.run(["draw", str(GARAGE), "--out", str(tmp_path / "missing" / "page.html")]) == 2
+    said = capsys.readouterr().err
+    assert "missing" in said
+    assert "one that exists would be right" in said
 
 
 def test_times_of_a_summer_evening_are_local() -> None:

@@ -18,7 +18,7 @@ from typing import Any
 
 from presence.draw.document import document
 from presence.draw.recording import recording
-from presence.errors import Fault, InputError
+from presence.errors import Fault, InputError, SettingError
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.settings import Settings
@@ -67,8 +67,11 @@ def target(out: str, plan: str, log: str | None, truth: str | None, learned: str
 
     Raises:
         InputError: if the page would replace an input, or there is a truth without a log to lay it over.
+        SettingError: if its folder does not exist (better said now than after a long replay).
     """
     goal = Path(out)
+    if not goal.parent.is_dir():
+        raise SettingError(f"--out {out}: there is no folder {goal.parent}; one that exists would be right")
     for path in (plan, log, truth, learned):
         if path is not None and goal.exists() and Path(path).exists() and goal.samefile(path):
             raise InputError([Fault(out, 0, "is read and cannot be written to as well; another --out would be right")])
