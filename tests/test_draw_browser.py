@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from presence import cli
+from presence import cli, draw
 from presence.draw.page import page
 from presence.events import Event, read_log
 from presence.floorplan import Floorplan
@@ -37,7 +37,8 @@ def quiet(request: pytest.FixtureRequest) -> Iterator[None]:
     if "window" in request.fixturenames:
         window = request.getfixturevalue("window")
         assert window.complaints() == []
-        assert {url for url in window.requests() if not url.startswith("about:")} <= {window.driver.current_url}
+        fetched = {url for url in window.requests() if not url.startswith(("about:", "data:"))}
+        assert fetched <= {window.driver.current_url}
 
 
 @pytest.fixture(scope="module")
@@ -545,7 +546,26 @@ def test_a_thinned_log_says_so_and_stays_within(
     beliefs = [line for line in lines if line["kind"] == "occupancy"]
     assert kept <= 60 < told == len(beliefs)
     for n, page_says in enumerate(window.run(READ, list(range(len(beliefs))))):
-        for room, p in beliefs[n]["rooms"].items():
-            text = page_says["rows"][plan.rooms[room].label]
+        texts = [page_says["rows"][plan.rooms[room].label] for room in beliefs[n]["rooms"]]
+        texts += [text.split(": ")[1] for text in page_says["count"].split(", ")]
+        for text, p in zip(texts, [*beliefs[n]["rooms"].values(), *beliefs[n]["at_home"]], strict=True):
             number = {"<1\u00a0%": 0, ">99\u00a0%": 100}.get(text) if text[0] in "<>" else int(text[:-2])
             assert abs(100 * p - number) <= points + 0.5
+
+
+def test_a_day_in_a_notebook_is_stepped_through(window: Browser, tmp_path: Path) -> None:
+    plan = Floorplan.load(GARAGE)
+    shown = draw.replay_day(plan, read_log(EVENING, plan=plan))._repr_html_()
+    (tmp_path / "cell.html").write_text(f"<!DOCTYPE html><title>cell</title>{shown}", encoding="utf-8")
+    window.open(tmp_path / "cell.html")
+    assert window.run("return document.querySelector('img').naturalWidth") > 600
+    assert not window.run("return document.querySelector('iframe').checkVisibility()")
+    window.run("document.querySelector('summary').click()")
+    window.driver.switch_to.frame(0)
+    try:
+        window.to_begin()
+        before = window.text("#clock-time")
+        window.press("n")
+        assert window.text("#clock-time") > before
+    finally:
+        window.driver.switch_to.default_content()
