@@ -355,7 +355,12 @@ def test_without_matplotlib_values_are_told_in_text() -> None:
         "plan = Floorplan.from_mapping({'name': 'Hut', 'time_zone': 'UTC', 'rooms': {'a': {}},\n"
         "    'doors': {'d': {'between': ['a', 'away'], 'leaf': 'hinged'}}})\n"
         "from IPython.core.formatters import DisplayFormatter\n"
-        "print(DisplayFormatter().format(plan)[0])"
+        "print(DisplayFormatter().format(plan)[0])\n"
+        "from presence import draw\n"
+        "draw.house_layout(plan)\n"
+        "try:\n    draw.plan\nexcept ModuleNotFoundError as error:\n    print(error)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == "{'text/plain': 'Hut: 1 rooms, 1 doors, 0 sensors; nobody by name'}"
+    shown, error = done.stdout.splitlines()
+    assert shown == "{'text/plain': 'Hut: 1 room, 1 door, 0 sensors; nobody by name'}"
+    assert error.endswith("pip install 'presence[draw]'")

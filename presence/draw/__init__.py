@@ -66,7 +66,13 @@ _MODULES = {
 def __getattr__(name: str) -> Any:
     if name not in _MODULES:
         raise AttributeError(f"module 'presence.draw' has no attribute {name!r}")
-    return getattr(import_module(f"presence.draw.{_MODULES[name]}"), name)
+    try:
+        return getattr(import_module(f"presence.draw.{_MODULES[name]}"), name)
+    except ModuleNotFoundError as error:
+        if (error.name or "").split(".")[0] != "matplotlib":
+            raise
+        told = f"presence.draw.{name} needs matplotlib, of the extra `draw`: pip install 'presence[draw]'"
+        raise ModuleNotFoundError(told, name="matplotlib") from None
 
 
 def __dir__() -> list[str]:

@@ -10,6 +10,7 @@ from presence.draw.house import SENSOR_MARKS, Extent, House, put_house
 from presence.draw.layout import house_layout
 from presence.draw.names import put_names
 from presence.draw.paper import DARKEST, FAINT, HUE, INK, SHEET, Chart, chart, fit, panel, percent, readable_on
+from presence.draw.words import contents
 from presence.floorplan import AWAY, Floorplan
 from presence.snapshot import Belief
 
@@ -36,9 +37,7 @@ def plan(plan: Floorplan, *, sensors: bool = True) -> Chart:
     with chart(width_all, height + HEAD + foot, alt) as figure:
         house = put_house(figure, layout, extent, (SIDE, foot), (width, height))
         put_names(house, sensors=sensors)
-        counts = f"{len(plan.rooms) - 1} rooms, {len(plan.doors)} doors, {len(plan.sensors)} sensors"
-        who = ", ".join(plan.people) or "nobody by name"
-        figure.title(plan.name, f"{counts}; {who}")
+        figure.title(plan.name, contents(plan))
         if sensors:
             _put_sensors(house)
             _put_sensor_key(figure, kinds, columns, 0.04 + 0.2 * len(layout.notes), 0.24 * lines)

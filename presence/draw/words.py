@@ -18,8 +18,7 @@ SHOWN = 6
 def words(thing: Any) -> str:
     """A value in a few lines; its `repr` if it is of another kind."""
     if isinstance(thing, Floorplan):
-        counts = f"{len(thing.rooms) - 1} rooms, {len(thing.doors)} doors, {len(thing.sensors)} sensors"
-        return f"{thing.name}: {counts}; {', '.join(thing.people) or 'nobody by name'}"
+        return f"{thing.name}: {contents(thing)}"
     if isinstance(thing, Belief):
         return _belief(thing)
     if isinstance(thing, Passage):
@@ -30,6 +29,13 @@ def words(thing: Any) -> str:
         span = f"{_time(thing.begin, thing.plan)} to {_time(thing.end, thing.plan)}"
         return f"{thing.plan.name}, {span}: {len(thing.events)} events, {len(thing.passages)} passages"
     return repr(thing)
+
+
+def contents(plan: Floorplan) -> str:
+    """What a plan has, in numbers, and who lives there."""
+    counts = ((len(plan.rooms) - 1, "room"), (len(plan.doors), "door"), (len(plan.sensors), "sensor"))
+    said = ", ".join(f"{number} {word}{'s' * (number != 1)}" for number, word in counts)
+    return f"{said}; {', '.join(plan.people) or 'nobody by name'}"
 
 
 def _belief(belief: Belief) -> str:
