@@ -358,6 +358,18 @@ def test_contrast(window: Browser, day: Path, scheme: str) -> None:
         assert contrast(mark, colours["mark-ink"]) >= 4.5
 
 
+def test_a_dark_page_is_printed_dark_on_white(window: Browser, day: Path) -> None:
+    window.open(day / "page.html", scheme="dark")
+    script = "const s = getComputedStyle(document.documentElement); return s.getPropertyValue('--ink').trim()"
+    assert contrast(window.run(script), "#000000") >= 4.5
+    window.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert contrast(window.run(script), "#ffffff") >= 4.5
+        assert not window.run("return document.getElementById('controls').checkVisibility()")
+    finally:
+        window.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
 def test_people_differ_by_shape_not_by_colour_alone(window: Browser, day: Path) -> None:
     window.open(day / "page.html")
     shapes = window.run("return [...document.querySelectorAll('.person > svg path')].map((p) => p.getAttribute('d'))")
