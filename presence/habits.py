@@ -7,7 +7,7 @@ different hours and the model of each can be kept.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
@@ -85,12 +85,16 @@ def power_of_two(factor: float) -> float:
 
 
 def to_mapping(habit: Habit) -> dict[str, Any]:
-    """A habit as JSON values: clock times, and a row of 24 factors for each day on which one is not 1."""
+    """A habit as JSON values: clock times, and a line of 24 factors for each day on which one is not 1."""
     mapping: dict[str, Any] = {} if habit.awake is None else {"awake": [clock(seconds) for seconds in habit.awake]}
     for name in ("out", "back"):
         factors = getattr(habit, name)
         rows = {day: list(factors[24 * k : 24 * k + 24]) for k, day in enumerate(DAYS)}
-        mapping[name] = {day: row for day, row in rows.items() if any(factor != 1.0 for factor in row)}
+        mapping[name] = {
+            day: " ".join(f"{factor:.4g}" for factor in row)
+            for day, row in rows.items()
+            if any(factor != 1.0 for factor in row)
+        }
     return mapping
 
 
@@ -104,7 +108,9 @@ def from_mapping(name: str, content: Any) -> Habit:
         raise SettingError(f"habits: {name}: {content!r} is not a mapping of awake, out and back")
     awake = content.get("awake")
     if awake is not None:
-        awake = tuple(seconds_of(f"habits: {name}: awake", text) for text in _list(name, awake, 2))
+        if not isinstance(awake, list) or len(awake) != 2:
+            raise SettingError(f"habits: {name}: {awake!r} is not two clock times")
+        awake = tuple(seconds_of(f"habits: {name}: awake", text) for text in awake)
     return Habit(awake, *(_week(f"{name}: {key}", content.get(key, {})) for key in ("out", "back")))
 
 
@@ -128,14 +134,17 @@ def seconds_of(what: str, text: Any) -> float:
 def _week(name: str, rows: Any) -> tuple[float, ...]:
     if not isinstance(rows, Mapping) or not set(rows) <= set(DAYS):
         raise SettingError(f"habits: {name}: {rows!r} is not a mapping from {', '.join(DAYS)} to 24 factors each")
-    usual = [1.0] * 24
-    return tuple(factor for day in DAYS for factor in _list(f"{name}: {day}", rows.get(day, usual), 24))
+    return tuple(factor for day in DAYS for factor in _day(f"{name}: {day}", rows.get(day, "1 " * 24)))
 
 
-def _list(name: str, values: Any, length: int) -> Sequence[Any]:
-    if not isinstance(values, list) or len(values) != length:
-        raise SettingError(f"habits: {name}: {values!r} is not a list of {length}")
-    return values
+def _day(name: str, line: Any) -> list[float]:
+    try:
+        factors = [float(part) for part in line.split()]
+    except (AttributeError, ValueError):
+        factors = []
+    if len(factors) != 24:
+        raise SettingError(f"habits: {name}: {line!r} is not a line of 24 factors, one for each hour")
+    return factors
 
 
 def _is_number(value: object) -> bool:

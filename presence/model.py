@@ -165,8 +165,12 @@ class Model:
         return Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
 
     def usual(self, sight: Sight, sleeping: Hours) -> Array:
-        """Where everybody usually is, shape (P, S): hardly away in their sleeping hours."""
-        weights = sight.weights.copy()
+        """Where everybody usually is, shape (P, S): hardly away in their sleeping hours.
+
+        How readily they go out at this hour says little of where they are already.
+        """
+        plain = tuple(hour._replace(out=1.0, back=1.0) for hour in sleeping)
+        weights = (sight if plain == sleeping else self.sight(plain)).weights.copy()
         asleep = [hour.asleep for hour in sleeping]
         weights[np.ix_(asleep, self.states.room == self.away)] *= self.settings.night_away_share
         return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)

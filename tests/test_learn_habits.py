@@ -75,7 +75,7 @@ def test_a_habit_that_is_lived_is_found_again() -> None:
     lived = replace(
         BUSY, habits={"P1": Habit(out=tuple(8.0 if n % 24 in (14, 15, 16, 17) else 0.5 for n in range(WEEK)))}
     )
-    tape, left = taped(2.5 * DAY, 5, lived, BUSY)
+    tape, left = taped(2.5 * DAY, 6, lived, BUSY)
     assert left >= 30
     (habit,) = learn_habits(PLAN, BUSY, [tape]).values()
     out = np.array(habit.out).reshape(7, 24)

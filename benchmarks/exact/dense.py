@@ -75,7 +75,7 @@ class DenseModel:
     def prior(self, seconds: float) -> Array:
         """Where everybody usually is at this hour, shape (P, S)."""
         sleeping = self.sleeping(seconds)
-        weights = self.sight(sleeping).weights.copy()
+        weights = self.sight(tuple(Hour(hour.asleep) for hour in sleeping)).weights.copy()
         for row, hour in zip(weights, sleeping, strict=True):
             if hour.asleep:  # hardly anybody is away then
                 row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
