@@ -1,8 +1,9 @@
 """Sensors that are silent when others say that they should not be: dead, or stuck.
 
 Silence is measured in several ways, each with its own record: by the reports that the model expected, by people seen to
-have passed, by both together, and by how busy the home was. The last knows habits only, and habits change: it counts
-when the model is at odds with the silence as never before, or when the sensor has been on all the time.
+have passed, by both together, by how busy the home was, and by what its neighbours said (`spans`). How busy the home
+was knows habits only, and habits change: it counts when the model is at odds with the silence as never before, or when
+the sensor has been on all the time. What neighbours said counts once a week has shown what is usual.
 """
 
 from __future__ import annotations
@@ -13,14 +14,19 @@ from numpy.typing import NDArray
 from presence.floorplan import Floorplan
 from presence.health.findings import NAMED, Finding, counted, lasting
 from presence.health.odds import ChangeOdds, probability
+from presence.health.spans import SpanMeter
 from presence.health.step import OFF, ON, Step
 from presence.passages import utc
 
 Array = NDArray[np.float64]
 
-OWED, PASSED, BUSY, TOGETHER = range(4)
-MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER: (1.0, 5.0)}
+OWED, PASSED, BUSY, TOGETHER, SPANS = range(5)
+MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER: (1.0, 5.0), SPANS: (1.0, 2.0)}
 """Threshold below which a silence is ordinary, and what one is expected to go beyond it before any has been."""
+LEAST = {SPANS: 2.5}
+"""Log odds from which on a measure names; `NAMED` for the others. See `benchmarks/health.py healthy`."""
+FIRST_DAYS = 7 * 86400.0
+"""Seconds in which neighbours' reports name nobody yet: a full round of habits. Common practice, no source."""
 WALK = 3.0
 """Reports owed for one person seen to have passed unseen. Common practice, no source."""
 SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "switch", "power", "pressure")
@@ -46,14 +52,16 @@ class SilenceWatch:
         kinds = [s.kind for s in plan.sensors.values()]
         self._speaking = np.array([float(kind in SPEAKING) for kind in kinds])
         self._habitual = np.array([kind in HABITUAL for kind in kinds])
+        self._spans = SpanMeter(plan)
+        self._began = seconds
         self._heard: Array = np.full(count, seconds)
         self._value: list[str | None] = [None] * count
         self._unreachable: set[int] = set()
         self._talking = -1
         self.named: dict[str, Finding] = {}
 
-    def take(self, step: Step) -> list[Finding]:
-        """Take in one step; findings that the sensor itself has just refuted."""
+    def take(self, step: Step, *, trusted: bool = True) -> list[Finding]:
+        """Take in one step, with its event trusted to tell of others; findings that the sensor has just refuted."""
         listening = self._speaking.copy()
         listening[list(self._unreachable)] = 0.0
         self._odds[OWED].reach += listening * step.expected
@@ -67,22 +75,32 @@ class SilenceWatch:
             self._odds[BUSY].reach += listening * self._habitual
         if step.value == "offline":
             self._unreachable.add(n)
+            self._value[n] = None
             return self._heard_from(n, step.seconds)
         self._unreachable.discard(n)
         self._value[n] = step.value if step.value != "online" else None
+        if trusted:
+            self._spans.hear(n, step.value, step.seconds)
+            for m in self._unreachable:
+                self._spans.forgive(m)
+            self._odds[SPANS].reach[:] = self._speaking * self._spans.reach
         return self._heard_from(n, step.seconds)
 
     def _heard_from(self, n: int, seconds: float) -> list[Finding]:
         for odds in self._odds:
             odds.end(n, float(odds.reach[n]))
+        self._spans.end(n, self._value[n])
         self._heard[n] = seconds
         finding = self.named.pop(self.sensors[n], None)
         return [] if finding is None else [finding]
 
     def forgive(self) -> None:
         """What others said is in doubt: silences begin anew, those apart that have been named."""
+        doubtful = [n for n, sensor in enumerate(self.sensors) if sensor not in self.named]
         for odds in self._odds:
-            odds.reach[[n for n, sensor in enumerate(self.sensors) if sensor not in self.named]] = 0.0
+            odds.reach[doubtful] = 0.0
+        for n in doubtful:
+            self._spans.forgive(n)
 
     def weigh(self, seconds: float, *, naming: bool = True) -> None:
         """Name who has been silent for too long, unless what others say is in doubt."""
@@ -93,9 +111,12 @@ class SilenceWatch:
         each = np.array([odds.log_odds for odds in self._odds])
         at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
         each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
-        for n in np.flatnonzero(each.max(axis=0) > NAMED):
+        if seconds < self._began + FIRST_DAYS:
+            each[SPANS] = -np.inf
+        beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
+        for n in np.flatnonzero(beyond.max(axis=0) > 0.0):
             if self.sensors[n] not in self.named:
-                by = int(each[:, n].argmax())
+                by = int(beyond[:, n].argmax())
                 self.named[self.sensors[n]] = self._finding(int(n), by, seconds)
 
     def _is_stuck(self, n: int) -> bool:
@@ -104,6 +125,19 @@ class SilenceWatch:
     def _finding(self, n: int, by: int, seconds: float) -> Finding:
         kind = "stuck" if self._is_stuck(n) else "dead"
         said = f"Its last word was {self._value[n]}" if self._value[n] else "It has never said a word"
+        meanwhile = self._by_neighbours(n) if by == SPANS else self._by_record(n, by)
+        evidence = f"{said}, {lasting(seconds - self._heard[n])} before this was noticed. Meanwhile {meanwhile}."
+        since, odds = utc(float(self._heard[n])), float(self._odds[by].log_odds[n])
+        return Finding(self.sensors[n], kind, probability(odds), since, evidence)
+
+    def _by_neighbours(self, n: int) -> str:
+        owed, most = self._spans.owed(n)
+        return (
+            f"it would usually have spoken about {counted(owed, 'time')}, going by what its neighbours said; the most"
+            f" that it ever missed before was {round(most)}"
+        )
+
+    def _by_record(self, n: int, by: int) -> str:
         reach = [float(odds.reach[n]) for odds in self._odds]
         meanwhile = [
             f"the model expected {counted(reach[OWED], 'report')}",
@@ -115,9 +149,4 @@ class SilenceWatch:
         longest = [float(odds.tails.longest[n]) for odds in self._odds]
         best = max(order, key=lambda measure: reach[measure] / max(longest[measure], MEASURES[measure][0]))
         times = reach[best] / max(longest[best], MEASURES[best][0])
-        evidence = (
-            f"{said}, {lasting(seconds - self._heard[n])} before this was noticed. Meanwhile {' and '.join(shown)}:"
-            f" {times:.1f} times as many as in its longest silence before."
-        )
-        since, odds = utc(float(self._heard[n])), float(self._odds[by].log_odds[n])
-        return Finding(self.sensors[n], kind, probability(odds), since, evidence)
+        return f"{' and '.join(shown)}: {times:.1f} times as many as in its longest silence before"

@@ -1,0 +1,175 @@
+"""Whether a sensor speaks between two reports of its neighbours, as it usually does between two such reports.
+
+Who walks from the hall to the landing and back a minute later was in the bathroom; who unlocks the front door opens it.
+So every span from one report of a sensor's neighbours to the next is a chance, and the sensor's own record says how
+often it speaks in a span of this kind. With `q` that share, the evidence of its silence since its last report is
+
+    a = sum over spans of -log(1 - q)
+
+whatever the tracker believes: a belief explains silence as absence, a record does not. A kind of span is the report
+that begins it, how long it lasts and the report that ends it; each is shrunk towards the kind that leaves the last of
+these out (MacKay & Peto 1995, Natural Language Engineering 1:289, for two outcomes):
+
+    q = (spoken + K q of the wider kind) / (spans + K)
+
+What is learned about a silence is kept back until it is over: it may be the sensor's end. People who sit at a table
+make one kind of span again and again without a new chance, so a kind counts once in half an hour. And a report may be
+lost, so that the sensor is on and not off, or the other way round: the evidence is that of both states together.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import Floorplan
+from presence.health.chatter import neighbours
+from presence.health.step import ON
+
+Array = NDArray[np.float64]
+Mark = tuple[int, str]
+"""A report: who said what."""
+Kind = tuple[object, ...]
+
+LENGTHS = (10.0, 30.0, 90.0, 300.0, 1200.0, 5400.0)
+"""Seconds that tell one length of span from the next: a few steps, a walk, a visit, a sitting. Common practice."""
+LONGEST = 12 * 3600.0
+"""Seconds: in a longer span the hub may have been down; it is no chance."""
+SHRINK = 4.0
+"""K: spans of a kind that weigh as much as the wider kind."""
+SUREST = 0.97
+"""No chance is surer: one report in some thirty is missed or lost. Common practice, no source."""
+AGAIN = 1800.0
+"""Seconds within which a kind of span is no new chance."""
+LOST = 0.01
+"""Chance that the sensor's state is not what it said last. Common practice, no source."""
+MEMORY = 256
+"""Spans of a kind after which what is older counts half."""
+TELLING = ("phone", "badge")
+"""Kinds whose reports begin and end spans of every sensor: somebody came or went."""
+TWO_STATES = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")
+"""Kinds that say two things, on and off."""
+
+
+class SpanMeter:
+    """Evidence of silence for each sensor of one home.
+
+    Args:
+        plan: the home.
+    """
+
+    def __init__(self, plan: Floorplan) -> None:
+        kinds = [s.kind for s in plan.sensors.values()]
+        near = [set(map(int, found)) for found in neighbours(plan)]
+        telling = {n for n, kind in enumerate(kinds) if kind in TELLING}
+        self._rows = {n: _Row(kind in TWO_STATES) for n, kind in enumerate(kinds) if kind not in TELLING}
+        self._beside = [[n for n in self._rows if n != m and (m in near[n] or m in telling)] for m in range(len(kinds))]
+        self.reach: Array = np.zeros(len(kinds))
+        """Shape (N,), nats: the evidence of each sensor's silence."""
+
+    def hear(self, n: int, value: str, seconds: float) -> None:
+        """A sensor speaks: for its neighbours a span ends and the next begins."""
+        for m in self._beside[n]:
+            row = self._rows[m]
+            row.next((n, value), seconds)
+            self.reach[m] = row.reach
+
+    def owed(self, n: int) -> tuple[float, float]:
+        """Times that it would usually have spoken in its present silence, and at most in any silence before."""
+        return self._rows[n].owed, self._rows[n].most
+
+    def end(self, n: int, value: str | None) -> None:
+        """A sensor has spoken: its silence is over, and learned from."""
+        if n in self._rows:
+            self._rows[n].speak(value)
+            self.reach[n] = 0.0
+
+    def forgive(self, n: int) -> None:
+        """A sensor's silence begins anew, and nothing is learned from what has been of it."""
+        if n in self._rows:
+            self._rows[n].forget()
+            self.reach[n] = 0.0
+
+
+class _Row:
+    """One sensor: its record of spans, and its present silence."""
+
+    def __init__(self, two_states: bool) -> None:
+        self._states = (0, 1) if two_states else (0,)
+        self._record: dict[Kind, list[float]] = {(0,): [1.0, 20.0], (1,): [1.0, 20.0]}
+        self._begun: tuple[Mark, float] | None = None
+        self._state = self._now = 0
+        self._spoken = False
+        self.owed = self.most = 0.0
+        self.forget()
+
+    @property
+    def reach(self) -> float:
+        """Nats: evidence of the present silence."""
+        here, there = self._evidence[self._state], self._evidence[1 - self._state]
+        if len(self._states) == 1:
+            return here
+        return -float(np.logaddexp(math.log1p(-LOST) - here, math.log(LOST) - there))
+
+    def next(self, mark: Mark, seconds: float) -> None:
+        """A neighbour speaks."""
+        if self._begun is not None and seconds - self._begun[1] < LONGEST:
+            kinds = [_kinds(state, *self._begun, mark, seconds) for state in self._states]
+            if self._spoken:
+                self._learn(kinds[self._state], 1.0)
+            else:
+                self._silences.append(kinds[self._state])
+                for state, each in zip(self._states, kinds, strict=True):
+                    self._weigh(state, each, seconds)
+        self._begun, self._spoken = (mark, seconds), False
+        self._state = self._now
+
+    def speak(self, value: str | None) -> None:
+        """The sensor itself speaks."""
+        for kinds in self._silences:
+            self._learn(kinds, 0.0)
+        self.most = max(self.most, self.owed)
+        self.forget()
+        self._now = int(value in ON) if len(self._states) == 2 else 0
+        self._spoken = True
+
+    def forget(self) -> None:
+        """Begin a new silence."""
+        self._silences: list[tuple[Kind, ...]] = []
+        self._latest: dict[Kind, float] = {}
+        self._evidence = [0.0, 0.0]
+        self.owed = 0.0
+
+    def _weigh(self, state: int, kinds: tuple[Kind, ...], seconds: float) -> None:
+        """Add a span to the silence, unless one of its kind has counted a while ago."""
+        narrowest = kinds[-1]
+        if seconds - self._latest.get(narrowest, -math.inf) >= AGAIN:
+            self._latest[narrowest] = seconds
+            share = self._share(kinds)
+            self._evidence[state] -= math.log1p(-share)
+            self.owed += share if state == self._state else 0.0
+
+    def _share(self, kinds: tuple[Kind, ...]) -> float:
+        share = 0.0
+        for kind in kinds:
+            spoken, spans = self._record.get(kind, (0.0, 0.0))
+            share = (spoken + SHRINK * share) / (spans + SHRINK)
+        return min(share, SUREST)
+
+    def _learn(self, kinds: tuple[Kind, ...], spoken: float) -> None:
+        for kind in kinds:
+            counts = self._record.setdefault(kind, [0.0, 0.0])
+            counts[0] += spoken
+            counts[1] += 1.0
+            if counts[1] > MEMORY:
+                counts[0] *= 0.5
+                counts[1] *= 0.5
+
+
+def _kinds(state: int, begun: Mark, since: float, ended: Mark, seconds: float) -> tuple[Kind, ...]:
+    """The kinds of a span, the widest first."""
+    length = bisect_right(LENGTHS, seconds - since)
+    return (state,), (state, begun), (state, begun, length), (state, begun, length, ended)

@@ -1,0 +1,174 @@
+"""Evidence from what a sensor's neighbours say: against sums written out, and against lives whose law is known."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+
+from presence import Floorplan
+from presence.health.spans import AGAIN, LENGTHS, LOST, SHRINK, SUREST, SpanMeter
+from tests.oracle import contact, home, motion
+
+ROOMS = {"hall": {}, "bath": {}, "bed": {}}
+DOORS = {"front": ["hall", "away"], "b": ["hall", "bath"], "s": ["hall", "bed"]}
+BATH, HALL, BED = range(3)
+OFTEN = AGAIN + 1.0
+"""Seconds after which a kind of span is a new chance."""
+
+
+def plan() -> Floorplan:
+    doors = {name: {"between": between} for name, between in DOORS.items()}
+    sensors = {"bath": motion("bath"), "hall": motion("hall"), "bed": motion("bed"), "front": contact("front")}
+    return home(1, rooms=ROOMS, doors=doors, **sensors)
+
+
+def spoken_of(kind: tuple[object, ...], history: list[tuple[tuple[object, ...], bool]]) -> tuple[int, int]:
+    """How often a sensor spoke in the spans of a kind, counted from the whole history."""
+    of_kind = [spoke for each, spoke in history if each[: len(kind)] == kind]
+    return sum(of_kind), len(of_kind)
+
+
+def by_hand(kind: tuple[object, ...], history: list[tuple[tuple[object, ...], bool]]) -> float:
+    """The share of spans of a kind in which a sensor speaks: the shrinking chain, unrolled."""
+    share = 0.0
+    for width in range(len(kind) + 1):
+        spoken, spans = spoken_of(kind[:width], history)
+        if width == 0:
+            spoken, spans = spoken + 1, spans + 20
+        share = (spoken + SHRINK * share) / (spans + SHRINK)
+    return min(share, SUREST)
+
+
+@given(st.lists(st.tuples(st.sampled_from(["hall", "bed"]), st.sampled_from([5.0, 60.0]), st.booleans()), max_size=25))
+@effort(deadline=None, max_examples=40)
+def test_evidence_is_the_sum_over_spans_of_what_the_record_says(said: list[tuple[str, float, bool]]) -> None:
+    """A switch says one thing only: no states, and nobody counts the same kind twice within half an hour."""
+    ends = {name: {"between": between} for name, between in DOORS.items()}
+    tap = {"kind": "switch", "room": "hall"}
+    one_kind = home(1, rooms=ROOMS, doors=ends, tap=tap, hall=motion("hall"), bed=motion("bed"))
+    meter, names = SpanMeter(one_kind), list(one_kind.sensors)
+    seconds, before, history, waiting, spoke = 0.0, "", [], [], False
+    counted: dict[tuple[object, ...], float] = {}
+    expected = 0.0
+    for who, length, speaks in said:
+        seconds += length
+        kind = (before, sum(length >= edge for edge in LENGTHS), who)
+        if before and spoke:
+            history.append((kind, True))
+        elif before:
+            waiting.append((kind, False))
+            if seconds - counted.get(kind, -math.inf) >= AGAIN:
+                counted[kind] = seconds
+                expected -= math.log(1.0 - by_hand(kind, history))
+        meter.hear(names.index(who), "detected", seconds)
+        before, spoke = who, speaks
+        assert meter.reach[names.index("tap")] == pytest.approx(expected, rel=1e-9)
+        if speaks:
+            meter.end(names.index("tap"), "pressed")
+            history, waiting, counted, expected = history + waiting, [], {}, 0.0
+
+
+def walk(
+    meter: SpanMeter, rng: np.random.Generator, visits: int, *, seconds: float = 0.0, alive: bool = True
+) -> list[float]:
+    """Walks through the hall, at four in five of them into the bath; gaps of evidence of the bath's sensor."""
+    gaps = []
+    for _ in range(visits):
+        meter.hear(HALL, "detected", seconds)
+        visited = rng.random() < 0.8 and alive
+        if visited:
+            gaps.append(float(meter.reach[BATH]))
+            meter.end(BATH, "detected")
+        seconds += 40.0
+        meter.hear(HALL, "clear", seconds)
+        if visited:
+            meter.end(BATH, "clear")
+        seconds += 60.0
+        meter.hear(HALL, "detected", seconds)
+        seconds += OFTEN
+        meter.hear(BED, "detected", seconds)
+        seconds += OFTEN
+    return gaps
+
+
+def test_long_silences_are_as_rare_as_their_evidence_says() -> None:
+    """`P(evidence > x) <= exp(-x)`: the chance of so many misses; with the shrinking only rarer."""
+    gaps = np.array(walk(SpanMeter(plan()), np.random.default_rng(3), 4000))[400:]
+    for x in (1.0, 2.0, 3.0, 4.5):
+        share = float((gaps > x).mean())
+        assert share < math.exp(-x) + 3.0 * math.sqrt(math.exp(-x) / len(gaps))
+    assert (gaps > 1.0).mean() > 0.02  # the bound is not an empty one
+
+
+def test_a_dead_sensor_gathers_evidence_at_the_rate_of_its_chances() -> None:
+    meter, rng = SpanMeter(plan()), np.random.default_rng(4)
+    share = len(walk(meter, rng, 200)) / 200
+    meter.end(BATH, "clear")
+    walk(meter, rng, 10, seconds=1e8, alive=False)
+    each = -math.log(1.0 - share)  # one span in which it speaks four times in five, at each of ten walks
+    assert meter.reach[BATH] == pytest.approx(10 * each, rel=0.1)
+    owed, most = meter.owed(BATH)
+    assert owed == pytest.approx(10 * share, rel=0.1)
+    assert owed > most
+
+
+def test_nothing_is_learned_from_a_silence_that_may_be_a_death() -> None:
+    meter, rng = SpanMeter(plan()), np.random.default_rng(5)
+    walk(meter, rng, 100)
+    meter.end(BATH, "clear")
+    rises = Counter()
+    for month in range(4):
+        before = meter.reach[BATH]
+        walk(meter, rng, 100, seconds=1e8 * (month + 1), alive=False)
+        rises[month] = round(float(meter.reach[BATH] - before), 6)
+    assert len({rises[month] for month in (1, 2, 3)}) == 1
+    meter.forgive(BATH)
+    assert meter.reach[BATH] == 0.0
+    assert meter.owed(BATH)[0] == 0.0
+
+
+def test_what_repeats_within_half_an_hour_is_one_chance() -> None:
+    meter = SpanMeter(plan())
+    walk(meter, np.random.default_rng(6), 100)
+    meter.end(BATH, "clear")
+    reaches = []
+    for n in range(12):
+        meter.hear(HALL, "detected", 1e8 + 100.0 * n)
+        reaches.append(float(meter.reach[BATH]))
+    assert reaches[1] > reaches[0] == 0.0
+    assert set(np.diff(reaches[1:])) == {0.0}
+
+
+def test_a_lost_off_report_excuses_silence_until_the_next_visit_is_missed() -> None:
+    """On, it would go off at once; but the report may have been lost, and then it is merely off."""
+    meter, seconds = SpanMeter(plan()), 0.0
+    for _ in range(200):
+        meter.end(BATH, "detected")
+        meter.hear(HALL, "detected", seconds)  # it is on when this span begins
+        meter.end(BATH, "clear")
+        meter.hear(BED, "detected", seconds + 60.0)
+        meter.hear(BED, "detected", seconds + 60.0 + OFTEN)
+        seconds += 3.0 * OFTEN
+    meter.end(BATH, "detected")
+    meter.hear(HALL, "detected", seconds)
+    for n in range(40):
+        meter.hear(BED, "detected", seconds + 60.0 + n * OFTEN)
+        meter.hear(HALL, "detected", seconds + 120.0 + n * OFTEN)
+    assert 1.0 < meter.reach[BATH] < -math.log(LOST) + 2.0
+
+
+def test_only_neighbours_and_phones_begin_and_end_spans() -> None:
+    rooms = {f"r{n}": {} for n in range(5)}
+    doors = {f"d{n}": {"between": [a, b]} for n, (a, b) in enumerate(pairwise([*rooms, "away"]))}
+    far = home(1, rooms=rooms, doors=doors, **{f"m{n}": motion(f"r{n}") for n in range(5)})
+    meter = SpanMeter(far)
+    for n in range(6):
+        meter.hear(4, "detected", 3.0 * OFTEN * n)
+    assert (meter.reach > 0.0).tolist() == [False, False, False, True, False]
