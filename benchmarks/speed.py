@@ -26,9 +26,10 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from presence import Event, Floorplan, Settings, Tracker
+from presence.inference import Engine
 from presence.markov import filter_chain, mark_joint, move_joint, transition_matrix
 from presence.model import Model
-from presence.propagation import Change, propagate
+from presence.propagation import Change, Reversible, propagate
 from presence.simulate import simulate
 
 Array = NDArray[np.float64]
@@ -85,6 +86,18 @@ def tracker_times(plan: Floorplan, log: list[Event]) -> Array:
     return timed(tracker.observe, log)[len(log) // 10 :]
 
 
+def engine_times(plan: Floorplan, log: list[Event]) -> Array:
+    """Microseconds per event of the tracker's inference alone: no watch over the sensors, no order of late events."""
+    engine = Engine(plan, Settings(), 16, numbering=True)
+    state = {"snapshot": engine.start(log[0].seconds)}
+
+    def step(event: Event) -> None:
+        snapshot, _ = engine.advance(state["snapshot"], event.seconds)
+        state["snapshot"], _ = engine.observe(snapshot, event)
+
+    return timed(step, log)[len(log) // 10 :]
+
+
 def same_log_joint_times(plan: Floorplan, log: list[Event]) -> Array:
     """Microseconds per event of the exact joint filter on the same log, with the tracker's own movement and sensing.
 
@@ -98,18 +111,18 @@ def same_log_joint_times(plan: Floorplan, log: list[Event]) -> Array:
     beings, size = len(world.sight.weights), model.states.size
     state: dict[str, Any] = {"joint": joint, "at": log[0].seconds, "conditions": frozenset()}
 
-    def along(joint: Array, being: int, change: Change | None, dt: float) -> Array:
-        kind = world.base.kind(being)
+    def along(joint: Array, being: int, base: Reversible, change: Change | None, dt: float) -> Array:
+        kind = base.kind(being)
         own = None if change is None else Change(change.states, change.entries[kind : kind + 1])
         rows = np.moveaxis(joint, being, -1)
-        moved = propagate(world.base.of(being), rows.reshape(1, -1, size), dt, own)
+        moved = propagate(base.of(being), rows.reshape(1, -1, size), dt, own)
         return np.moveaxis(moved.reshape(rows.shape), -1, being)
 
     def step(event: Event) -> None:
         joint, sensor = state["joint"], plan.sensors[event.sensor]
-        change = world.change(state["conditions"])
+        base, change = world.generators(state["conditions"])
         for being in range(beings):
-            joint = along(joint, being, change, event.seconds - state["at"])
+            joint = along(joint, being, base, change, event.seconds - state["at"])
         lasting = {("open", str(sensor.door))} if sensor.kind == "contact" else {("blind", sensor.id)}
         if sensor.kind == "phone":
             agrees = (model.states.room == model.away) == (event.value == "away")
@@ -213,15 +226,14 @@ def main() -> None:
         plans = [home(people, rooms) for rooms in ROOMS]
         cells = [tracker_times(plan, log_of(plan, events)) for plan in plans]
         print(f"{people:>6} " + "".join(f"{np.median(c):>11.0f} / {np.percentile(c, 99):>8.0f}" for c in cells))
-    print("\n12 rooms, nobody unknown: tracker against the exact joint filter on the same log (median / p99)")
+    print(
+        "\n12 rooms, nobody unknown, on the same log (median / p99): tracker, its inference alone, exact joint filter"
+    )
     for people, most in ((1, events), (2, events), (3, 40)):
         plan = home(people, 12, visitors=0)
         log = log_of(plan, events)[:most]
-        one, other = tracker_times(plan, log), same_log_joint_times(plan, log)
-        print(
-            f"{people:>6} {np.median(one):>11.0f} / {np.percentile(one, 99):>6.0f}"
-            f" {np.median(other):>11.0f} / {np.percentile(other, 99):>6.0f}"
-        )
+        times = [measure(plan, log) for measure in (tracker_times, engine_times, same_log_joint_times)]
+        print(f"{people:>6} " + " ".join(f"{np.median(t):>11.0f} / {np.percentile(t, 99):>6.0f}" for t in times))
     states = 52
     print(
         f"\nexact joint filter on a regular grid, {states} states a person (12 rooms), microseconds per event (median)"

@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 
 SMALL = 64
 """With no more states than this a generator is always decomposed anew: its own decomposition is then cheap..."""
-LARGE_SHARE = 0.2
+LARGE_SHARE = 0.3
 """...else where this share of the states or more is concerned: only then is it cheaper than carrying a change along."""
 SAME = 1e-14
 """Rates that differ by no more than this share of the largest one are equal either way."""
@@ -25,29 +25,39 @@ SAME = 1e-14
 
 def worth_absorbing(base: Reversible, change: Change) -> bool:
     """Whether decomposing a changed generator is cheaper than carrying the change along."""
-    states = base.scale.shape[1]
-    return bool(states <= SMALL or len(change.states) >= LARGE_SHARE * states)
+    states, concerned = base.scale.shape[1], len(change.states)
+    return concerned > 0 and (states <= SMALL or concerned >= LARGE_SHARE * states)
 
 
 def absorb(base: Reversible, change: Change) -> tuple[Reversible, Change | None]:
     """The changed generators, decomposed; and the entries that are not reversible, as a change to those."""
+    block = np.ix_(np.arange(len(base.values)), change.states, change.states)
     changed = base.symmetric.copy()
-    changed[:, change.states[:, None], change.states] += change.entries
-    stretch = np.sqrt(_weights(base, changed, change))
+    changed[block] += change.entries
+    symmetric, there = changed.copy(), changed[block]
+    symmetric[block] = np.sign(there) * np.sqrt(np.abs(there * there.transpose(0, 2, 1)))
+    stretch = np.sqrt(_weights(base, changed))
     changed *= stretch[:, :, None] / stretch[:, None, :]
+    rest = None
+    if np.abs(changed - symmetric).max(initial=0.0) > SAME * np.abs(there).max(initial=0.0):
+        symmetric, rest = _reversible_part(changed)
+    scale = base.scale.copy()
+    for kind, beings in enumerate(base.members):
+        scale[list(beings)] *= stretch[kind]
+    return decomposed(scale, symmetric, base.members, base.tree), rest
+
+
+def _reversible_part(changed: Array) -> tuple[Array, Change | None]:
+    """Entries that are equal either way, shape (G, S, S), and what goes beyond them one way only."""
     other = changed.transpose(0, 2, 1)
     one_way = np.abs(changed - other) > SAME * np.abs(changed).max()
     symmetric = np.where(one_way, np.minimum(changed, other), 0.5 * (changed + other))
-    stretched = base.scale.copy()
-    for kind, beings in enumerate(base.members):
-        stretched[list(beings)] *= stretch[kind]
-    own = decomposed(stretched, symmetric, base.members, base.tree)
     rest = np.where(one_way, changed - symmetric, 0.0)
     states = np.flatnonzero(rest.any(axis=(0, 1)) | rest.any(axis=(0, 2)))
-    return own, Change(states, rest[:, states[:, None], states]) if states.size else None
+    return symmetric, Change(states, rest[:, states[:, None], states]) if states.size else None
 
 
-def _weights(base: Reversible, changed: Array, change: Change) -> Array:
+def _weights(base: Reversible, changed: Array) -> Array:
     """Weights (G, S), relative to the base's, with which the changed generators are reversible along its tree."""
     above, paths = base.tree
     here = np.arange(len(above))
@@ -56,3 +66,16 @@ def _weights(base: Reversible, changed: Array, change: Change) -> Array:
     ratio = np.where(one_way, down, 1.0) / np.where(one_way, up, 1.0)
     weights: Array = np.exp(np.log(ratio) @ paths.T)
     return weights
+
+
+def carried(rest: Change | None, more: Change, base: Reversible, own: Reversible) -> Change:
+    """What is left over from a changed generator `own`, and more entries, given in the coordinates of its base."""
+    stretch = (own.scale / base.scale)[base.firsts][:, more.states]
+    parts = [Change(more.states, more.entries * stretch[:, :, None] / stretch[:, None, :])]
+    parts += [] if rest is None else [rest]
+    states = np.unique(np.concatenate([part.states for part in parts]))
+    entries = np.zeros((len(own.values), len(states), len(states)))
+    for part in parts:
+        place = np.searchsorted(states, part.states)
+        entries[:, place[:, None], place] += part.entries
+    return Change(states, entries)

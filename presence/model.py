@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.absorbing import absorb, worth_absorbing
+from presence.absorbing import absorb, carried, worth_absorbing
 from presence.conditions import Entry, entries_of
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
@@ -34,7 +34,7 @@ CHANGES = 256
 """Sets of conditions kept ready; each is a few kilobytes."""
 
 ABSORBED_BYTES = 16_000_000
-"""How much memory the decompositions for sets of conditions may take, for each set of sleeping hours."""
+"""How much memory the decompositions for sets of conditions may take."""
 
 
 class Recent(OrderedDict[Hashable, T]):
@@ -65,15 +65,14 @@ class World:
 
     sight: Sight
     base: Reversible
+    sleeping: tuple[bool, ...]
+    absorbed: Recent[tuple[Reversible, Change | None]]
+    """Generators under sets of conditions, shared by all worlds of a home."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, list[Entry]] = field(default_factory=dict)
     _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
-    _absorbed: Recent[tuple[Reversible, Change | None]] = field(init=False)
+    _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        each = self.base.left.nbytes + self.base.symmetric.nbytes
-        self._absorbed = Recent(max(8, ABSORBED_BYTES // max(1, each)))
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
@@ -86,7 +85,7 @@ class World:
         change = self.change(conditions)
         if change is None or not worth_absorbing(self.base, change):
             return self.base, change
-        return self._absorbed.get_or(conditions, lambda: absorb(self.base, change))
+        return self.absorbed.get_or((self.sleeping, conditions), lambda: absorb(self.base, change))
 
     def _change(self, conditions: frozenset[Condition]) -> Change:
         entries: list[Entry] = []
@@ -122,7 +121,13 @@ class World:
             states = self.sight.states
             first = first_side(self.sight.plan, door)
             self._near[door] = np.isin(states.room, [states.rooms.index(room) for room in first]).astype(np.float64)
-        return Opening(*self.generators(conditions | {("unpassed", door)}), self._near[door])
+        base, change = self._openings.get_or((conditions, door), lambda: self._cut_off(conditions, door))
+        return Opening(base, change, self._near[door])
+
+    def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
+        own, rest = self.generators(conditions)
+        cut = self.change(frozenset({("unpassed", door)}))
+        return (own, rest) if cut is None else (own, carried(rest, cut, self.base, own))
 
 
 class Model:
@@ -138,6 +143,8 @@ class Model:
         self.room_of[np.arange(self.states.size), self.states.room] = 1.0
         self.away = self.states.rooms.index(AWAY)
         self._worlds: Recent[World] = Recent(WORLDS)
+        each = 2 * 8 * max(1, len(self.beings)) * self.states.size**2
+        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(max(8, ABSORBED_BYTES // each))
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
     def world(self, sleeping: Hours) -> World:
@@ -146,7 +153,8 @@ class Model:
 
     def _world(self, sleeping: Hours) -> World:
         sight = self.sight(sleeping)
-        return World(sight, decompose(sight.weights, sight.silent_flows(), sight.losses()))
+        base = decompose(sight.weights, sight.silent_flows(), sight.losses())
+        return World(sight, base, sleeping, self._absorbed)
 
     def sight(self, sleeping: Hours) -> Sight:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""

@@ -195,20 +195,20 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
         return x
     slowest = -float(base.values[:, -1].min(initial=0.0))
     steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
-    decay = np.exp(base.values * (dt / steps))
-    correction = None if change is None or not change.states.size else _correction(base, dt / steps, change)
-    for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
-        moved = np.empty(x.shape)
-        for kind, beings in enumerate(map(list, base.members)):
-            rows = x[beings].reshape(-1, x.shape[2])
-            y = rows @ base.left[kind]
-            z = y * decay[kind]
-            if correction is not None:
-                z += correction.of(y, kind)
-            weights = base.scale[beings[0]] ** 2
-            moved[beings] = ((z @ base.left[kind].T) * weights).reshape(len(beings), *x.shape[1:])
-        x = np.maximum(moved, 0.0, out=moved)
-    return x
+    moved = np.empty(x.shape)
+    for kind, beings in enumerate(map(list, base.members)):
+        rows = x[beings].reshape(-1, x.shape[2])
+        left, weights = base.left[kind], base.scale[beings[0]] ** 2
+        decay = np.exp(base.values[kind] * (dt / steps))
+        changed = None if change is None or not change.states.size else _correction(base, kind, dt / steps, change)
+        for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
+            y = rows @ left
+            z = y * decay
+            if changed is not None:
+                z += changed.of(y)
+            rows = np.maximum((z @ left.T) * weights, 0.0)
+        moved[beings] = rows.reshape(len(beings), *x.shape[1:])
+    return moved
 
 
 class _Correction(NamedTuple):
@@ -218,39 +218,37 @@ class _Correction(NamedTuple):
     """
 
     into: Array
-    """Shape (G, S, 2 poles r): real and imaginary parts of `R_k A`."""
+    """Shape (2 poles r, S): real and imaginary parts of `(R_k A)'`."""
     core: ComplexArray
-    """Shape (G, poles, r, r)."""
+    """Shape (poles, r, r)."""
     out_of: Array
-    """Shape (G, 2 poles r, S): real and imaginary parts of `W' R_k`."""
+    """Shape (2 poles r, S): real and imaginary parts of `W' R_k`."""
 
-    def of(self, y: Array, kind: int) -> Array:
+    def of(self, y: Array) -> Array:
         """What is added to rows y of shape (N, S)."""
-        count, rank = self.core.shape[1:3]
-        left = (y @ self.into[kind]).reshape(len(y), 2, count, rank)
-        middle = (left[:, 0] + 1j * left[:, 1]).transpose(1, 0, 2) @ self.core[kind]  # (poles, N, r)
+        count, rank = self.core.shape[:2]
+        left = (y @ self.into.T).reshape(len(y), 2, count, rank)
+        middle = (left[:, 0] + 1j * left[:, 1]).transpose(1, 0, 2) @ self.core  # (poles, N, r)
         right = np.empty((len(y), 2, count, rank))
         right[:, 0] = middle.real.transpose(1, 0, 2)
         right[:, 1] = -middle.imag.transpose(1, 0, 2)  # Re(a b) = Re a Re b - Im a Im b
-        added: Array = right.reshape(len(y), -1) @ self.out_of[kind]
+        added: Array = right.reshape(len(y), -1) @ self.out_of
         return added
 
 
-def _correction(base: Reversible, dt: float, change: Change) -> _Correction:
+def _correction(base: Reversible, kind: int, dt: float, change: Change) -> _Correction:
     """Woodbury's formula in each resolvent; the change is `A W'`, W being the columns that it changes."""
     poles, residues = exponential_poles()
-    kinds, states = base.values.shape
-    columns = np.flatnonzero(change.entries.any(axis=(0, 1)))
+    entries, values = change.entries[kind], base.values[kind]
+    columns = np.flatnonzero(entries.any(axis=0))
     count, rank = len(poles), len(columns)
-    resolvent = 1.0 / (base.values[:, None, :] * dt - poles[:, None])  # (G, poles, S)
-    parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)[:, :, None, :]  # (G, 2 poles, 1, S)
-    scale = base.scale[base.firsts][:, change.states, None]
-    changed = base.left[:, change.states, :] * scale  # (G, r, S)
-    targets = changed[:, columns]
-    sources = change.entries[:, :, columns].transpose(0, 2, 1) @ changed
-    into = (parts * sources[:, None]).reshape(kinds, -1, states)
-    out_of = (parts * targets[:, None]).reshape(kinds, -1, states)
-    gram_parts = (out_of @ sources.transpose(0, 2, 1)).reshape(kinds, 2, count, rank, rank)
-    gram = gram_parts[:, 0] + 1j * gram_parts[:, 1]
+    resolvent = 1.0 / (values * dt - poles[:, None])  # (poles, S)
+    parts = np.concatenate([resolvent.real, resolvent.imag])[:, None, :]  # (2 poles, 1, S)
+    changed = base.left[kind][change.states] * base.scale[base.members[kind][0], change.states, None]  # (r, S)
+    targets, sources = changed[columns], entries[:, columns].T @ changed
+    into = (parts * sources).reshape(-1, len(values))
+    out_of = (parts * targets).reshape(-1, len(values))
+    gram_parts = (out_of @ sources.T).reshape(2, count, rank, rank)
+    gram = gram_parts[0] + 1j * gram_parts[1]
     core = np.linalg.inv(np.eye(rank) + dt * gram) * (-dt * residues[:, None, None])
-    return _Correction(into.transpose(0, 2, 1), core, out_of)
+    return _Correction(into, core, out_of)

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
-from presence.absorbing import absorb
+from presence.absorbing import absorb, carried
 from presence.propagation import Change, Reversible, decompose, exponential_poles, propagate
 
 Array = NDArray[np.float64]
@@ -200,8 +200,7 @@ def test_flows_must_be_symmetric() -> None:
         decompose(np.ones((1, 2)), np.array([[[0.0, 1.0], [0.5, 0.0]]]), np.zeros((1, 2)))
 
 
-@pytest.mark.parametrize("dt", STEPS)
-@given(case=cases(changed=True))
+@given(case=cases(changed=True), dt=st.sampled_from(STEPS))
 def test_a_changed_generator_decomposed_by_itself_equals_scipy(case: Case, dt: float) -> None:
     """Also where one-way moves close a cycle, so that some entries are left over as a change."""
     base, change = decomposed(case)
@@ -210,6 +209,21 @@ def test_a_changed_generator_decomposed_by_itself_equals_scipy(case: Case, dt: f
     result = propagate(own, case.x, dt, rest)
     np.testing.assert_allclose(result, by_scipy(case, dt), rtol=0, atol=TOLERANCE)
     assert (result >= 0).all()
+
+
+@given(case=cases(changed=True), dt=st.sampled_from(STEPS), data=st.data())
+def test_more_entries_on_top_of_a_changed_generator(case: Case, dt: float, data: st.DataObject) -> None:
+    """Some losses more, given in the coordinates of the base."""
+    base, change = decomposed(case)
+    assert change is not None
+    own, rest = absorb(base, change)
+    states = np.array(sorted(data.draw(st.sets(st.integers(0, case.weights.shape[1] - 1), min_size=1))))
+    diagonal = -np.arange(1.0, len(states) + 1) / 100
+    more = Change(states, np.array([np.diag(diagonal)] * len(base.values)))
+    plain = case.plain.copy()
+    plain[:, states, states] += diagonal
+    result = propagate(own, case.x, dt, carried(rest, more, base, own))
+    np.testing.assert_allclose(result, by_scipy(case._replace(plain=plain), dt), rtol=0, atol=TOLERANCE)
 
 
 @given(case=cases(changed=False), factor=st.floats(0.1, 20.0), data=st.data())
