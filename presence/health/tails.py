@@ -35,6 +35,7 @@ class GapTails:
     """
 
     def __init__(self, rows: int, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
+        self.threshold = threshold
         self.thresholds: Array = np.asarray(threshold * 2.0 ** np.arange(STEPS), np.float64)
         self._above: Array = np.full((rows, STEPS), supposed)
         scales = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
@@ -48,15 +49,19 @@ class GapTails:
         """Take in a gap that has ended."""
         self.longest[row] = max(self.longest[row], gap)
         self.gaps[row] += 1.0
-        self._above[row] += gap > self.thresholds
-        self._excess[row] += np.maximum(gap - self.thresholds, 0.0)
+        if gap > self.threshold:
+            self._above[row] += gap > self.thresholds
+            self._excess[row] += np.maximum(gap - self.thresholds, 0.0)
 
     def log_survival(self, gap: Array) -> Array:
         """Log probability that a gap gets longer than this, shape (N,); 0 up to the threshold."""
-        rows = np.arange(len(gap))
-        step = np.maximum((self._above >= ENOUGH).sum(axis=1) - 1, 0)
+        survival, rows = np.zeros(len(gap)), np.flatnonzero(gap > self.threshold)
+        if not rows.size:
+            return survival
+        gap = gap[rows]
+        step = np.maximum((self._above[rows] >= ENOUGH).sum(axis=1) - 1, 0)
         step = np.minimum(step, np.maximum((self.thresholds < gap[:, None]).sum(axis=1) - 1, 0))
         above, excess = self._above[rows, step], self._excess[rows, step]
         beyond = np.maximum(gap - self.thresholds[step], 0.0)
-        tail = np.log(np.minimum(above / self.gaps, 1.0)) - above * np.log1p(beyond / excess)
-        return np.where(gap > self.thresholds[0], tail, 0.0)
+        survival[rows] = np.log(np.minimum(above / self.gaps[rows], 1.0)) - above * np.log1p(beyond / excess)
+        return survival
