@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,7 @@ from presence.passages import (
     stop_accepting,
     tracks,
 )
-from presence.snapshot import DoorUse, Snapshot
+from presence.snapshot import DoorUse, Snapshot, replace
 
 Array = NDArray[np.float64]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +10,13 @@ from numpy.typing import NDArray
 from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan
-from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start, witness
+from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
 from presence.settings import Settings
-from presence.snapshot import Association, Snapshot
+from presence.snapshot import Association, Snapshot, replace
+from presence.witness import witness
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -115,11 +115,13 @@ class EngineCore:
             for track, index in enumerate(tracks(windows))
             if windows[index].accepting and ("open", windows[index].door) in conditions
         ]
-        near = [blocks[:, :, pair.start, None] * opening.near for pair, opening in openings]
         persons, count, each, states = blocks.shape
-        rows = np.concatenate([blocks, *near], axis=2).reshape(persons, -1, states)
+        rows = blocks
+        if openings:
+            near = [blocks[:, :, pair.start, None] * opening.near for pair, opening in openings]
+            rows = np.concatenate([blocks, *near], axis=2)
         base, change = world.generators(conditions)
-        moved = propagate(base, rows, dt, change).reshape(persons, count, -1, states)
+        moved = propagate(base, rows.reshape(persons, -1, states), dt, change).reshape(persons, count, -1, states)
         for n, (pair, opening) in enumerate(openings, start=each):
             moved[:, :, pair] = first_passage.advance(
                 blocks[:, :, pair], moved[:, :, pair], moved[:, :, n], dt, opening

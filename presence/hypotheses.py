@@ -6,18 +6,15 @@ product of one distribution per being:
     p(x_1..x_P) = sum_k w_k prod_p x[p, k].
 
 At an event every hypothesis branches: one of the beings caused it in one of several ways, or nobody did. Surplus
-hypotheses are never dropped: each is merged into the kept one where that loses least, matching every being's marginal
-distribution (moments of the indicators). Merging two hypotheses that differ in one being only is exact; the loss
-grows with the product of the differences in two beings, so that product is the merging cost.
+hypotheses are never dropped: each is merged into the kept one where that loses least (`merging`).
 
-This module knows no rooms. Sources: Reid 1979 (IEEE Trans. Autom. Control 24:843), hypotheses over associations;
-Salmond 1990 (Proc. SPIE 1305), mixture reduction by merging; Runnalls 2007 (IEEE Trans. AES 43:989), bounding what a
-merge loses.
+This module knows no rooms. Source: Reid 1979 (IEEE Trans. Autom. Control 24:843), hypotheses over associations.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -145,8 +142,8 @@ def branch(
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
-    rows, masses = _moved(mixture.blocks, ways, settling)
-    kinds = _kinds(ways, persons)
+    kinds, moves = _kinds(_signature(ways), persons)
+    rows, masses = _moved(mixture.blocks, ways, moves, settling)
     rate = masses[kinds.rows, kinds.being] * masses[kinds.guest_rows, kinds.guest]
     weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
@@ -189,90 +186,64 @@ class _Kinds(NamedTuple):
     """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
 
 
-def _kinds(ways: Sequence[Way], persons: int) -> _Kinds:
-    """Number the kinds; moved distributions are those of `_moved`."""
-    table, moved = [], len(ways)
-    for rows, way in enumerate(ways, start=1):
-        if way.guest is None:
-            start = 1 + (way.label - 1) * persons
-            table += [(p, rows, p, 0, start + p if way.label else 0) for p in range(persons)]
-        else:
-            moved += 1
-            start = 1 + (way.guest.label - 1) * persons
-            table += [(p, rows, g, moved, start + g) for g in way.guest.beings for p in range(persons) if p != g]
-    return _Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T)
+class _Move(NamedTuple):
+    """How one being's distribution changes: in one or more ways that need not be told apart."""
+
+    ways: tuple[int, ...]
+    """Indices of the ways."""
+    guest: bool
+    """Whether it is the guest of the way who moves."""
+    label: int
 
 
-def _moved(blocks: Array, ways: Sequence[Way], settling: Sequence[int]) -> tuple[list[Array], Array]:
-    """Distributions (P, K, B, S) before an event, after each way of causing it, and after each guest's passage.
+def _signature(ways: Sequence[Way]) -> tuple[tuple[int, tuple[int, ...], int], ...]:
+    """Label, guests (none: nobody else moves) and the guest's label of each way."""
+    return tuple((w.label, (), 0) if w.guest is None else (w.label, w.guest.beings, w.guest.label) for w in ways)
 
-    Also how likely each is: shape (1 + ways + guests, P, K), rates of ways and probabilities of guests' passages.
+
+@lru_cache(maxsize=64)
+def _kinds(signature: tuple[tuple[int, tuple[int, ...], int], ...], persons: int) -> tuple[_Kinds, tuple[_Move, ...]]:
+    """Number the kinds, and the moves that they need; move n gives the moved distributions n + 1.
+
+    Ways of one label that move nobody else are one: the being who caused the event is independent of the others.
+    """
+    moves: list[_Move] = []
+    table = []
+    for label in dict.fromkeys(label for label, guests, _ in signature if not guests):
+        alike = tuple(n for n, way in enumerate(signature) if way[:2] == (label, ()))
+        moves.append(_Move(alike, False, label))
+        start = 1 + (label - 1) * persons
+        table += [(p, len(moves), p, 0, start + p if label else 0) for p in range(persons)]
+    for n, (label, guests, guest_label) in enumerate(signature):
+        if guests:
+            moves += [_Move((n,), False, label), _Move((n,), True, guest_label)]
+            start, rows = 1 + (guest_label - 1) * persons, len(moves)
+            table += [(p, rows - 1, g, rows, start + g) for g in guests for p in range(persons) if p != g]
+    return _Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T), tuple(moves)
+
+
+def _moved(
+    blocks: Array, ways: Sequence[Way], moves: Sequence[_Move], settling: Sequence[int]
+) -> tuple[list[Array], Array]:
+    """Distributions (P, K, B, S) before an event and after each move.
+
+    Also how likely each is: shape (1 + moves, P, K), rates of ways and probabilities of guests' passages.
     """
     rows, masses = [blocks], [np.ones(blocks.shape[:2])]
-    moves = [(way.source, way.target, way.rates, way.label) for way in ways]
-    moves += [(g.source, g.target, g.moves, g.label) for way in ways if (g := way.guest)]
-    for source, target, rates, label in moves:
+    for move in moves:
         flat = np.zeros_like(blocks).reshape(len(blocks), -1, blocks.shape[3])
-        flat[:, :, target] = blocks[..., source].reshape(*flat.shape[:2], -1) @ rates
+        for way in (ways[n] for n in move.ways):
+            source, target, rates = way[:3] if way.guest is None or not move.guest else way.guest[1:4]
+            flat[:, :, target] += blocks[..., source].reshape(*flat.shape[:2], -1) @ rates
         moved = flat.reshape(blocks.shape)
-        if label:
+        if move.label:
             for track in settling:
                 pair = slice(1 + 2 * track, 3 + 2 * track)
-                moved[:, :, pair] = pass_now(moved[:, :, pair], forth=label == FORTH)
+                moved[:, :, pair] = pass_now(moved[:, :, pair], forth=move.label == FORTH)
         mass = moved[:, :, 0].sum(axis=2)
         rows.append(moved / np.maximum(mass, 1e-300)[:, :, None, None])
         masses.append(mass)
     return rows, np.stack(masses)
-
-
-def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> Mixture:
-    """Evidence that at least one being is in some states: likelihood 1, or `alone` if none is.
-
-    `1[someone inside] = sum_j 1[j inside] prod_(i < j) 1[i outside]`: disjoint branches, each a product, so the result
-    is exact before merging. Two beings inside are no better explanation than one.
-
-    Args:
-        mixture: the hypotheses before.
-        inside: shape (P, S), 1 for the states that count, else 0.
-        alone: likelihood when nobody is inside.
-        most: the largest number of hypotheses kept; None keeps all.
-    """
-    persons, count, _ = mixture.x.shape
-    blocks = mixture.blocks
-    within = blocks * inside[:, None, None, :]
-    share = np.clip(within[:, :, 0].sum(axis=2), 0.0, 1.0)  # (P, K)
-    rows = np.concatenate(
-        [
-            blocks,
-            within / np.maximum(share, 1e-300)[:, :, None, None],
-            (blocks - within) / np.maximum(1.0 - share, 1e-300)[:, :, None, None],
-        ],
-        axis=1,
-    )
-    order = np.argsort(-(share @ mixture.weight), kind="stable")
-    weight = np.empty((persons + 1, count))
-    row = np.zeros((persons, persons + 1, count), dtype=np.intp)
-    nobody = mixture.weight.copy()
-    for j, being in enumerate(order.tolist()):
-        weight[j] = nobody * share[being]
-        nobody = nobody * (1.0 - share[being])
-        row[being, j] = 1
-        row[being, j + 1 :] = 2
-    weight[persons] = nobody * alone
-    flat = weight.ravel()
-    total = float(flat.sum())
-    chosen = np.flatnonzero(flat > (NEGLIGIBLE * total if most else 0.0))
-    parent = chosen % count
-    kept = flat[chosen]
-    grown = mixture._replace(
-        weight=kept / kept.sum(),
-        labels=mixture.labels[parent],
-        ghosts=mixture.ghosts[parent],
-        cause=mixture.cause[parent],
-        log_likelihood=mixture.log_likelihood + float(np.log(total)),
-        merged=mixture.merged + max(0.0, 1.0 - float(kept.sum()) / total),
-    )
-    return reduce(grown, rows, row.reshape(persons, -1)[:, chosen] * count + parent, most)
 
 
 def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array, Array] | None) -> Array:

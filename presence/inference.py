@@ -6,7 +6,6 @@ An `Engine` holds what does not change; a `Snapshot` is everything that does, an
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +15,7 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.passages import Passage
 from presence.places import shared_bed
-from presence.snapshot import Belief, Snapshot
+from presence.snapshot import Belief, Snapshot, replace
 
 Array = NDArray[np.float64]
 

@@ -23,7 +23,7 @@ MINOR = 1e-6
 """Candidates lighter than this are merged even when there is room for more hypotheses."""
 FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
-SPARE = 3
+SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
 LABEL_WINDOWS = 3
 """How many of the latest open windows count in the merging cost..."""
@@ -72,7 +72,7 @@ class Mixture(NamedTuple):
 
 
 class _Pool:
-    """Hypotheses while they are being merged, in place; what merging two of them would lose is kept up to date."""
+    """Hypotheses while they are being merged; what merging two of them would lose is kept up to date."""
 
     def __init__(
         self, x: Array, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]], states: int
@@ -86,36 +86,30 @@ class _Pool:
         """Shape (M, E): everything else that mixes linearly, flattened."""
         self.factors = factors
         self.root = np.sqrt(x[:, :, :states])
-        everybody = np.arange(len(weight))
-        self.loss = self._losses(everybody, everybody)
+        self.loss = _loss(_apart(self.root, self.root), extra, extra, factors)
         """Shape (M, M): see `_loss`."""
 
-    def _losses(self, some: IndexArray, others: IndexArray) -> Array:
-        distance = _distance(self.root[:, some], self.root[:, others])
-        return _loss(distance, self.extra[some], self.extra[others], self.factors)
+    def cost(self) -> Array:
+        """What merging each two of them would lose, shape (M, M)."""
+        return _shared(self.weight, self.weight) * self.loss
 
-    def cost(self, left: IndexArray) -> Array:
-        """What merging each two of those that are left would lose."""
-        return _shared(self.weight[left], self.weight[left]) * self.loss[left[:, None], left]
-
-    def merge(self, gone: IndexArray, into: IndexArray, left: IndexArray) -> None:
-        """Mix each that goes into another one of its own, which stays, matching every being's distribution.
-
-        Args:
-            gone: those that go.
-            into: shape of `gone`: where to.
-            left: all that are left afterwards.
-        """
+    def merge(self, gone: IndexArray, into: IndexArray) -> None:
+        """Mix each that goes into another one of its own, which stays, matching every being's distribution."""
         total = self.weight[into] + self.weight[gone]
         share = (self.weight[gone] / total)[:, None]
         self.weight[into] = total
-        mixed = self.x[:, into] * (1.0 - share) + self.x[:, gone] * share
+        mixed = self.x[:, into]
+        mixed += (self.x[:, gone] - mixed) * share
         self.x[:, into] = mixed
         self.root[:, into] = np.sqrt(mixed[:, :, : self.states])
-        self.extra[into] = self.extra[into] * (1.0 - share) + self.extra[gone] * share
-        again = self._losses(into, left)
-        self.loss[into[:, None], left] = again
-        self.loss[left[:, None], into] = again.T
+        self.extra[into] += (self.extra[gone] - self.extra[into]) * share
+        left = np.delete(np.arange(len(self.weight)), gone)
+        self.x, self.root, self.loss = self.x.take(left, 1), self.root.take(left, 1), self.loss.take(left, 0)
+        self.weight, self.extra, self.loss = self.weight[left], self.extra[left], self.loss.take(left, 1)
+        into = np.searchsorted(left, into)
+        again = _loss(_apart(self.root[:, into], self.root), self.extra[into], self.extra, self.factors)
+        self.loss[into] = again
+        self.loss[:, into] = again.T
 
 
 def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> Mixture:
@@ -134,38 +128,45 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     if most is None:
         return mixture.with_blocks(rows[np.arange(persons)[:, None], row])
     linear = (mixture.labels, mixture.ghosts, mixture.cause)
-    order = np.argsort(-mixture.weight, kind="stable")
-    extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)[order]
+    extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)
     windows, ghosts = mixture.labels.shape[1:], mixture.ghosts.shape[1:]
-    pool, lost = _absorb_light(
-        rows, row[:, order], mixture.weight[order], extra, _factors(extra, windows, ghosts), SPARE * most
-    )
-    left = np.arange(len(pool.weight))
-    if persons == 1 and not pool.factors:  # nothing to keep apart: all merge without loss
-        mixed = pool.weight / pool.weight.sum()
-        pool.x[:, 0], pool.extra[0], pool.weight[0] = mixed @ pool.x[0], mixed @ pool.extra, pool.weight.sum()
-        left = left[:1]
-    while len(left) > 1:
-        cost = pool.cost(left)
-        surplus = len(left) - most
+    factors = _factors(extra, windows, ghosts)
+    if persons == 1 and not factors:
+        return _all_in_one(mixture, rows, row)
+    order = np.argsort(-mixture.weight, kind="stable")
+    pool, lost = _absorb_light(rows, row[:, order], mixture.weight[order], extra[order], factors, int(SPARE * most))
+    while len(pool.weight) > 1:
+        cost = pool.cost()
+        surplus = len(pool.weight) - most
         pairs = _cheapest_pairs(cost, (surplus + 1) // 2 if surplus > 6 else surplus)
         if not pairs:
             break
-        first, second = (np.array(column, dtype=np.intp) for column in zip(*pairs, strict=True))
-        lost += float(cost[first, second].sum())
-        into, gone = left[first], left[second]
-        left = np.delete(left, second)
-        pool.merge(gone, into, left)
+        into, gone = np.array(pairs, dtype=np.intp).T
+        lost += float(cost[into, gone].sum())
+        pool.merge(gone, into)
+    left = len(pool.weight)
     split = np.cumsum([windows[0] * windows[1], ghosts[0] * ghosts[1]])
-    labels, ghost, cause = np.split(pool.extra[left], split, axis=1)
-    merged = mixture.with_blocks(pool.x[:, left].reshape(persons, len(left), *rows.shape[2:]))
+    labels, ghost, cause = np.split(pool.extra, split, axis=1)
+    merged = mixture.with_blocks(pool.x.reshape(persons, left, *rows.shape[2:]))
     return merged._replace(
-        weight=pool.weight[left],
-        labels=labels.reshape(len(left), *windows),
-        ghosts=ghost.reshape(len(left), *ghosts),
+        weight=pool.weight,
+        labels=labels.reshape(left, *windows),
+        ghosts=ghost.reshape(left, *ghosts),
         cause=cause,
         merged=mixture.merged + lost,
     )
+
+
+def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
+    """Merge all candidates, arguments as in `reduce`: with one being and nothing else to keep apart none loses."""
+    share = mixture.weight / mixture.weight.sum()
+    each = np.bincount(row[0], weights=share, minlength=rows.shape[1]).astype(np.float64)
+    merged = mixture.with_blocks((each @ rows[0].reshape(len(each), -1)).reshape(1, 1, *rows.shape[2:]))
+    labels, ghosts, cause = (
+        (share @ values.reshape(len(share), -1)).reshape(1, *values.shape[1:])
+        for values in (mixture.labels, mixture.ghosts, mixture.cause)
+    )
+    return merged._replace(weight=np.ones(1), labels=labels, ghosts=ghosts, cause=cause)
 
 
 def _absorb_light(
@@ -180,11 +181,11 @@ def _absorb_light(
     heavy = max(1, min(most, int((weight > MINOR).sum())))
     target = np.arange(count)
     if heavy < count:
-        root = np.sqrt(rows[:, :, 0])
-        between = _distance(root, root)  # (P, R, R)
-        nearby = np.stack([between[p][:, row[p, :heavy]] for p in range(persons)]).reshape(-1, heavy)
-        distance = nearby[row[:, heavy:] + distinct * np.arange(persons)[:, None]]  # (P, light, heavy)
-        cost = _shared(weight[heavy:], weight[:heavy]) * _loss(distance, extra[heavy:], extra[:heavy], factors)
+        root, being, into = np.sqrt(rows[:, :, 0]), np.arange(persons)[:, None], row[:, :heavy]
+        near = _apart(root, root[being, into])  # (P, R, heavy)
+        near[being, into, np.arange(heavy)] = 0.0
+        apart = near.reshape(-1, heavy).take(row[:, heavy:] + distinct * being, 0)  # (P, light, heavy)
+        cost = _shared(weight[heavy:], weight[:heavy]) * _loss(apart, extra[heavy:], extra[:heavy], factors)
         target[heavy:] = cost.argmin(axis=1)
         lost = float(cost[np.arange(count - heavy), target[heavy:]].sum())
     total: Array = np.bincount(target, weights=weight).astype(np.float64)
@@ -197,30 +198,32 @@ def _absorb_light(
     return _Pool(mixed, total, mixing @ extra, factors, states), lost
 
 
-def _distance(root: Array, other: Array) -> Array:
-    """Hellinger distances between distributions given by their square roots, (P, M, S) and (P, N, S) -> (P, M, N)."""
-    square: Array = 1.0 - root @ other.transpose(0, 2, 1)
-    np.maximum(square, 0.0, out=square)
-    return np.sqrt(square, out=square)
+def _apart(root: Array, other: Array) -> Array:
+    """Squared Hellinger distances between distributions given by square roots, (P, M, S), (P, N, S) -> (P, M, N)."""
+    square: Array = root @ other.transpose(0, 2, 1)
+    np.subtract(1.0, square, out=square)
+    return np.abs(square, out=square)  # rounding may leave it a little below zero
 
 
-def _loss(distance: Array, extra: Array, other: Array, factors: Sequence[tuple[slice, float]]) -> Array:
+def _loss(apart: Array, extra: Array, other: Array, factors: Sequence[tuple[slice, float]]) -> Array:
     """What merging loses but for the weights: `sum_(n < m) d_n d_m`, d_n the Hellinger distance of the n-th factors.
 
     Args:
-        distance: shape (P, M, N), in each being.
+        apart: shape (P, M, N), squared distances in each being; overwritten.
         extra: shape (M, E), everything else about one side.
         other: shape (N, E), and about the other.
         factors: columns of those that count too, with their share: sensors that are on by themselves, late windows.
     """
-    total = distance.sum(axis=0)
-    square = np.einsum("pmn,pmn->mn", distance, distance)
+    squares = apart.sum(axis=0)
+    loss: Array = np.sqrt(apart, out=apart).sum(axis=0)
     for columns, share in factors:
         gap = np.maximum(1.0 - np.sqrt(extra[:, columns]) @ np.sqrt(other[:, columns]).T, 0.0)
-        total += share * np.sqrt(gap)
-        square += share**2 * gap
-    loss: Array = np.maximum(total * total - square, 0.0) / 2
-    return loss
+        squares += share**2 * gap
+        loss += share * np.sqrt(gap, out=gap)
+    loss *= loss
+    loss -= squares
+    loss *= 0.5
+    return np.maximum(loss, 0.0, out=loss)
 
 
 def _shared(weight: Array, other: Array) -> Array:
@@ -242,26 +245,28 @@ def _factors(extra: Array, windows: tuple[int, ...], ghosts: tuple[int, ...]) ->
 
 
 @lru_cache(maxsize=256)
-def _upper(size: int) -> tuple[IndexArray, IndexArray]:
-    """Row and column of each pair of different hypotheses."""
-    return np.triu_indices(size, 1)
+def _upper(size: int) -> tuple[IndexArray, IndexArray, IndexArray]:
+    """Place, row and column of each pair of different hypotheses in a matrix."""
+    rows, columns = np.triu_indices(size, 1)
+    return rows * size + columns, rows, columns
 
 
 def _cheapest_pairs(cost: Array, wanted: int) -> list[tuple[int, int]]:
     """Disjoint pairs (heavier first), cheapest first: as many as wanted, and all that are as good as free."""
-    upper = _upper(len(cost))
-    values = cost[upper]
+    places, rows, columns = _upper(len(cost))
+    values = cost.ravel().take(places)
+    if wanted <= 0 and values.min() > FREE:
+        return []
     most = min(len(values), 4 * max(wanted, 4) + 16)
     nearest = np.argpartition(values, most - 1)[:most] if most < len(values) else np.arange(len(values))
     nearest = nearest[np.argsort(values[nearest], kind="stable")]
     used: set[int] = set()
     pairs: list[tuple[int, int]] = []
-    for i, j, value in zip(
-        upper[0][nearest].tolist(), upper[1][nearest].tolist(), values[nearest].tolist(), strict=True
-    ):
+    for i, j, value in zip(rows[nearest].tolist(), columns[nearest].tolist(), values[nearest].tolist(), strict=True):
         if value > FREE and len(pairs) >= wanted:
             break
         if i not in used and j not in used:
-            used |= {i, j}
+            used.add(i)
+            used.add(j)
             pairs.append((i, j))
     return pairs

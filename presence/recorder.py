@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -127,7 +127,7 @@ def stretches(
         while step * every < event.seconds:
             stretch.end, _ = engine.advance(stretch.end, step * every)
             _collect(engine, stretch)
-            stretch.wanted.append((len(stretch.tape), replace(stretch.end, mixture=_light(stretch.end.mixture))))
+            stretch.wanted.append((len(stretch.tape), stretch.end._replace(mixture=_light(stretch.end.mixture))))
             step += 1
             if stretch.end.seconds >= stretch.until + overlap:
                 yield stretch

@@ -10,7 +10,6 @@ rule: first time passes with no sensor heard, then one group of sensors after th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,7 +99,7 @@ class TracingEngine(Engine):
         """
         mixture = earlier.mixture
         bare = mixture._replace(labels=np.zeros((len(mixture.weight), 0, mixture.labels.shape[2])), tracks=NO_TRACKS)
-        opened, _ = self.observe(replace(at, mixture=bare, windows=(), closings=()), event)
+        opened, _ = self.observe(at._replace(mixture=bare, windows=(), closings=()), event)
         return self.direction_log_odds(opened, len(opened.windows) - 1, direction)
 
 

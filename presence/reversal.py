@@ -19,10 +19,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.hypotheses import Way, branch, reweigh, scaled, start, witness
+from presence.hypotheses import Way, branch, reweigh, scaled, start
 from presence.merging import NO_TRACKS, Mixture
 from presence.propagation import propagate
 from presence.tape import Mark, Operation, Quiet, Weigh, Witness
+from presence.witness import witness
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]

@@ -15,7 +15,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -189,7 +188,7 @@ def _by_hypotheses(engine: RecordingEngine, stretch: Stretch) -> list[Belief]:
     for number, future in _futures(engine, stretch):
         while waiting and waiting[-1][0] == number:
             snapshot = waiting.pop()[1]
-            found.append(engine.belief(replace(snapshot, mixture=reversal.combine(snapshot.mixture, future))))
+            found.append(engine.belief(snapshot._replace(mixture=reversal.combine(snapshot.mixture, future))))
         if not waiting:
             break
     return found[::-1]
@@ -202,7 +201,7 @@ def _exact(engine: RecordingEngine, stretch: Stretch, joint: Array | None) -> tu
     smoothed, filtered = exact.smooth(joint, stretch.tape, points)
     by_point = dict(zip(points, smoothed, strict=True))
     beliefs = [
-        engine.belief(replace(snapshot, mixture=_as_mixture(by_point[n], snapshot.mixture)))
+        engine.belief(snapshot._replace(mixture=_as_mixture(by_point[n], snapshot.mixture)))
         for n, snapshot in stretch.told
     ]
     return beliefs, filtered[points.index(stretch.done)]

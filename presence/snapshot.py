@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,14 @@ from presence.model import Condition
 from presence.passages import Passage, Window, utc
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
+
+
+def replace(value: T, /, **changes: Any) -> T:
+    """A frozen value with some fields changed: of a named tuple, or as `dataclasses.replace`."""
+    if isinstance(value, Snapshot):
+        return value._replace(**changes)
+    return dataclasses.replace(value, **changes)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +73,8 @@ class DoorUse:
         return DoorUse(open, seconds, share, weight + passed)
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """Everything that changes while events come in."""
+class Snapshot(NamedTuple):
+    """Everything that changes while events come in; a named tuple, for several are made at every event."""
 
     seconds: float
     mixture: Mixture
@@ -76,19 +85,19 @@ class Snapshot:
     conditions: frozenset[Condition] = frozenset()
     due: tuple[tuple[float, str, str], ...] = ()
     """(instant, what, sensor): expiries and renewed witness, in order."""
-    doors: Mapping[str, DoorUse] = field(default_factory=dict)
+    doors: Mapping[str, DoorUse] = {}
     windows: tuple[Window, ...] = ()
     closings: tuple[Passage, ...] = ()
     """Answers for closings, to be told again when their windows close."""
-    holders: Mapping[str, Association] = field(default_factory=dict)
+    holders: Mapping[str, Association] = {}
     """Who turned on each sensor that is on."""
-    reports: Mapping[str, tuple[str, float]] = field(default_factory=dict)
+    reports: Mapping[str, tuple[str, float]] = {}
     """What each phone reported last, and when (epoch seconds)."""
     association: Association | None = None
     same_as_previous: float | None = None
     silent: frozenset[str] = frozenset()
     """Sensors whose silence is no evidence, because they are probably dead or stuck."""
-    noise: Mapping[str, float] = field(default_factory=dict)
+    noise: Mapping[str, float] = {}
     """1/s: how often chattering sensors report by themselves."""
 
     @property

@@ -26,6 +26,7 @@ LAYERS = [
         "first_passage",
         "merging",
         "hypotheses",
+        "witness",
     },
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds"},

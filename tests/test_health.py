@@ -64,13 +64,13 @@ def look(watch: ChatterWatch | WearWatch | ContactWatch | TimingWatch, log: Iter
 
 @cache
 def after_death() -> tuple[Tracker, list[Event]]:
-    """A tracker a day after the studio's sensor died, and what the sensor would have said from then on."""
+    """A tracker 30 hours after the studio's sensor died, and what the sensor would have said from then on."""
     log = lived("flat", 6)
     died = faults.midnight(log, DIES)
     tracker = Tracker(flat(), hypotheses=4)
-    for _ in follow(tracker, faults.die(log, "studio_motion", died), died.timestamp() + 86400.0):
+    for _ in follow(tracker, faults.die(log, "studio_motion", died), died.timestamp() + 30 * 3600.0):
         pass
-    return tracker, [e for e in log if e.time > died + timedelta(days=1)]
+    return tracker, [e for e in log if e.time > died + timedelta(hours=30)]
 
 
 # --- silence ----------------------------------------------------------------------------------------------------------

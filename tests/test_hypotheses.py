@@ -11,11 +11,13 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from presence.hypotheses import Guest, Way, branch, reweigh, start, witness
+from presence.hypotheses import Guest, Way, branch, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
+from presence.witness import witness
 
 Array = NDArray[np.float64]
+
 EXACT = 1e-12
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import pairwise, product
 from pathlib import Path
 
@@ -339,7 +338,7 @@ def test_nothing_that_happens_to_the_belief_escapes_the_record(data: st.DataObje
     snapshot, _ = engine.advance(snapshot, snapshot.seconds + 50.0)
     for operation in engine.tape:
         mixture = reversal.do(operation, mixture, reversal.Rules(None, engine.ghost_rates))
-    assert engine.belief(replace(snapshot, mixture=mixture)).rooms == pytest.approx(
+    assert engine.belief(snapshot._replace(mixture=mixture)).rooms == pytest.approx(
         engine.belief(snapshot).rooms, rel=0, abs=1e-9
     )
     assert mixture.log_likelihood == pytest.approx(snapshot.mixture.log_likelihood, rel=0, abs=1e-9)

@@ -1,0 +1,64 @@
+"""Evidence that somebody is in some states, without saying who: disjoint branches of every hypothesis, merged again.
+
+This module knows no rooms.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.hypotheses import NEGLIGIBLE
+from presence.merging import Mixture, reduce
+
+Array = NDArray[np.float64]
+
+
+def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> Mixture:
+    """Evidence that at least one being is in some states: likelihood 1, or `alone` if none is.
+
+    `1[someone inside] = sum_j 1[j inside] prod_(i < j) 1[i outside]`: disjoint branches, each a product, so the result
+    is exact before merging. Two beings inside are no better explanation than one.
+
+    Args:
+        mixture: the hypotheses before.
+        inside: shape (P, S), 1 for the states that count, else 0.
+        alone: likelihood when nobody is inside.
+        most: the largest number of hypotheses kept; None keeps all.
+    """
+    persons, count, _ = mixture.x.shape
+    blocks = mixture.blocks
+    within = blocks * inside[:, None, None, :]
+    share = np.clip(within[:, :, 0].sum(axis=2), 0.0, 1.0)  # (P, K)
+    rows = np.concatenate(
+        [
+            blocks,
+            within / np.maximum(share, 1e-300)[:, :, None, None],
+            (blocks - within) / np.maximum(1.0 - share, 1e-300)[:, :, None, None],
+        ],
+        axis=1,
+    )
+    order = np.argsort(-(share @ mixture.weight), kind="stable")
+    weight = np.empty((persons + 1, count))
+    row = np.zeros((persons, persons + 1, count), dtype=np.intp)
+    nobody = mixture.weight.copy()
+    for j, being in enumerate(order.tolist()):
+        weight[j] = nobody * share[being]
+        nobody = nobody * (1.0 - share[being])
+        row[being, j] = 1
+        row[being, j + 1 :] = 2
+    weight[persons] = nobody * alone
+    flat = weight.ravel()
+    total = float(flat.sum())
+    chosen = np.flatnonzero(flat > (NEGLIGIBLE * total if most else 0.0))
+    parent = chosen % count
+    kept = flat[chosen]
+    grown = mixture._replace(
+        weight=kept / kept.sum(),
+        labels=mixture.labels[parent],
+        ghosts=mixture.ghosts[parent],
+        cause=mixture.cause[parent],
+        log_likelihood=mixture.log_likelihood + float(np.log(total)),
+        merged=mixture.merged + max(0.0, 1.0 - float(kept.sum()) / total),
+    )
+    return reduce(grown, rows, row.reshape(persons, -1)[:, chosen] * count + parent, most)
