@@ -65,7 +65,7 @@ class World:
 
     sight: Sight
     base: Reversible
-    sleeping: tuple[bool, ...]
+    sleeping: Hours
     absorbed: Recent[tuple[Reversible, Change | None]]
     """Generators under sets of conditions, shared by all worlds of a home."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
