@@ -14,7 +14,7 @@ from presence.cli_source import DONE, Source, load_learned
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
 @click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
 @click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
-@click.option("--explain/--no-explain", default=True, show_default=True, help="Show why (takes twice as long).")
+@click.option("--explain/--no-explain", default=None, help="Show why, all of it or nothing; else for the first days.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
 def draw(
@@ -24,12 +24,13 @@ def draw(
     truth: str | None,
     every: float,
     learned: str | None,
-    explain: bool,
+    explain: bool | None,
     strict: bool,
     hypotheses: int,
 ) -> int:
     """Draw a plan, and what is believed as a log goes on, as one page that opens anywhere."""
     from presence.draw.page import page, target
+    from presence.draw.recording import MOST_EXPLAINED
     from presence.truth import read_truth
 
     goal = target(out, plan, log, truth, learned)
@@ -48,7 +49,7 @@ def draw(
         every=every,
         settings=settings,
         hypotheses=hypotheses,
-        explain=explain,
+        explain=MOST_EXPLAINED if explain is None else explain,
     )
     goal.write_text(text, encoding="utf-8")
     return source.status()

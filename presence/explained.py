@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from datetime import datetime, timedelta
@@ -22,8 +23,10 @@ Line = Belief | Passage | Association | Explanation
 class Explainer:
     """Adds reasons to the lines of a replay: where a room's answer changes sides, and where a passage is final."""
 
-    def __init__(self, tracker: Tracker) -> None:
+    def __init__(self, tracker: Tracker, most: float = math.inf) -> None:
         self.tracker = tracker
+        self.left = most
+        """How many reasons may still be told."""
         self._told: dict[str, tuple[bool, datetime]] = {}
         """For each room: whether it was last told as occupied, and when that was first told."""
 
@@ -31,11 +34,16 @@ class Explainer:
         """Each line, and the reasons behind it after it."""
         for line in lines:
             yield line
-            if isinstance(line, Belief):
-                yield from self._changes(line)
-            elif isinstance(line, Passage) and line.final and not line.inferred:
-                with suppress(UnexplainedError):  # closings are answered, but have no evidence of their own
-                    yield self.tracker.explain_passage(line)
+            for reason in self._reasons(line) if self.left > 0 else ():
+                self.left -= 1
+                yield reason
+
+    def _reasons(self, line: Line) -> Iterator[Explanation]:
+        if isinstance(line, Belief):
+            yield from self._changes(line)
+        elif isinstance(line, Passage) and line.final and not line.inferred:
+            with suppress(UnexplainedError):  # closings are answered, but have no evidence of their own
+                yield self.tracker.explain_passage(line)
 
     def _changes(self, belief: Belief) -> Iterator[Explanation]:
         for room, p in belief.rooms.items():

@@ -30,7 +30,7 @@ def replay(
     *,
     every: float = 60.0,
     associations: bool = False,
-    explain: bool = False,
+    explain: bool | int = False,
     settings: Settings | None = None,
     hypotheses: int = 16,
 ) -> Iterator[Line]:
@@ -45,7 +45,8 @@ def replay(
         events: in order of time (see `presence.events.reorder`).
         every: step of the grid of beliefs, seconds.
         associations: also tell who caused each event that somebody can have caused.
-        explain: also tell why, where a room's answer changes sides and where a passage is final.
+        explain: also tell why, where a room's answer changes sides and where a passage is final; a number: about as
+            many times.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
 
@@ -56,7 +57,9 @@ def replay(
     if not (math.isfinite(every) and every >= 0.001):
         raise SettingError(f"every: {every!r} is not a number of seconds of at least 0.001")
     tracker = Tracker(plan, settings, hypotheses=hypotheses)
-    tell: Callable[[Iterable[Line]], Iterator[Line]] = Explainer(tracker).after if explain else iter
+    tell: Callable[[Iterable[Line]], Iterator[Line]] = iter
+    if explain:
+        tell = Explainer(tracker, math.inf if explain is True else explain).after
     step: int | None = None
     latest: Association | None = None
     for event in events:

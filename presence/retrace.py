@@ -20,10 +20,10 @@ from presence.habits import Hours
 from presence.hypotheses import Way, reweigh
 from presence.inference import Engine
 from presence.merging import NO_TRACKS, Mixture
-from presence.model import World
 from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
 from presence.record import Again, Piece, Step
+from presence.sensing import Sight
 from presence.snapshot import Snapshot
 
 Array = NDArray[np.float64]
@@ -38,6 +38,7 @@ class TracingEngine(Engine):
         self.__dict__.update(engine.__dict__)
         self.pieces: list[Piece] = []
         self._unheard: dict[Hours, Reversible] = {}
+        self._changes: dict[tuple[Hours, tuple[tuple[str, str], ...]], Change | None] = {}
 
     def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
         after = super()._silence(snapshot, seconds)
@@ -62,14 +63,24 @@ class TracingEngine(Engine):
     def take_apart(self, piece: Piece, groups: Sequence[Sequence[Sensor]]) -> list[Mixture]:
         """A silence with no sensor heard, with each group heard in addition, and as it was (all heard)."""
         before, after = piece.before, piece.after
-        world, base = self._world(before), self.unheard(before.sleeping)
-        ways: list[Way] = []
+        base, heard = self.unheard(before.sleeping), list[Sensor]()
         mixtures = []
         for group in ([], *groups):
-            ways += [way for sensor in group for way in audible(world, before, sensor)]
-            moved = propagate(base, before.mixture.x, after.seconds - before.seconds, _silenced(base, ways))
+            heard += group
+            change = self._hearing(before, heard)
+            moved = propagate(base, before.mixture.x, after.seconds - before.seconds, change)
             mixtures.append(reweigh(before.mixture, moved[:, :, None]))
         return [*mixtures, after.mixture]
+
+    def _hearing(self, snapshot: Snapshot, sensors: Sequence[Sensor]) -> Change | None:
+        """What the silence of some sensors changes; it is the same as long as they can report the same."""
+        values = tuple((sensor.id, audible(snapshot, sensor)) for sensor in sensors)
+        key = snapshot.sleeping, values
+        if key not in self._changes:
+            sight = self._world(snapshot).sight
+            ways = [way for s, (_, value) in zip(sensors, values, strict=True) for way in _ways(sight, s, value)]
+            self._changes[key] = _silenced(self.unheard(snapshot.sleeping), ways)
+        return self._changes[key]
 
     # --- log odds, nats ---------------------------------------------------------------------------------------------
     def room_log_odds(self, mixture: Mixture, room: int) -> float:
@@ -153,16 +164,23 @@ def _from(engine: TracingEngine, step: Step, taken: Again, before: Snapshot, sin
     return rest + event
 
 
-def audible(world: World, snapshot: Snapshot, sensor: Sensor) -> list[Way]:
-    """What a sensor can report now, as the ways of causing it; its silence is evidence against them."""
-    conditions, sight = snapshot.conditions, world.sight
+def audible(snapshot: Snapshot, sensor: Sensor) -> str:
+    """What a sensor can report now: `rest` for what it reports at rest, a value that ends a state, or nothing."""
+    conditions = snapshot.conditions
     if ("pressed", sensor.id) in conditions:
-        return sight.options(sensor, "released")
+        return "released"
     if ("blind", sensor.id) in conditions or ("unwatched", str(sensor.door)) in conditions:
-        return []
+        return ""
     if sensor.kind == "contact" and ("open", str(sensor.door)) in conditions:
-        return sight.options(sensor, "closed")
-    return sight.resting_options(sensor)
+        return "closed"
+    return "rest"
+
+
+def _ways(sight: Sight, sensor: Sensor, value: str) -> list[Way]:
+    """The ways of causing what a sensor can report; its silence is evidence against them."""
+    if value == "rest":
+        return sight.resting_options(sensor)
+    return sight.options(sensor, value) if value else []
 
 
 def _silenced(base: Reversible, ways: Sequence[Way]) -> Change | None:

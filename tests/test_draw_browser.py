@@ -288,6 +288,17 @@ def test_why_is_what_replay_explains(window: Browser, tmp_path: Path) -> None:
     window.picture("why")
 
 
+def test_reasons_that_were_left_out_are_missed(window: Browser, tmp_path: Path) -> None:
+    plan = Floorplan.load(GARAGE)
+    (tmp_path / "page.html").write_text(page(plan, read_log(EVENING, plan=plan), explain=2), encoding="utf-8")
+    window.open(tmp_path / "page.html")
+    window.to_begin()
+    assert "Weights of evidence" not in window.text("#why-body")
+    window.run("document.getElementById('scrubber').focus()")
+    window.press("\ue010")
+    assert re.search(r"told up to \w+ 15 Jan \d\d:\d\d; presence draw --explain tells all", window.text("#why-body"))
+
+
 # --- for everybody ----------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("size", ["desktop", "phone"])
 def test_a_screen_reader_finds_names_and_roles(window: Browser, day: Path, size: str) -> None:

@@ -139,6 +139,18 @@ def test_reasons_are_those_of_replay(home: Floorplan, evening: list[Event]) -> N
         assert packed["texts"][weights[1]] == why.evidence[0].text
 
 
+def test_only_so_many_reasons_are_told_and_that_is_said(home: Floorplan, evening: list[Event]) -> None:
+    everything, some = recording(home, evening, explain=True), recording(home, evening, explain=4)
+    told = [w for w in replay(home, evening, explain=True) if isinstance(w, Explanation)]
+    kept = [*some.reasons, *(t.why for t in some.passages if t.why is not None)]
+    assert len(kept) == 4 < len(told)
+    assert {w.time for w in kept} == {w.time for w in told[:4]}
+    assert some.reasons_until == told[3].time
+    assert everything.reasons_until is None
+    assert recording(home, evening, explain=1000).reasons_until is None
+    assert (some.columns == everything.columns).all()
+
+
 def flood(number: int) -> list[Event]:
     """Many events of one sensor within a minute, and one an hour later."""
     begin = datetime(2026, 3, 2, 18, 0, 1, tzinfo=UTC)

@@ -39,7 +39,7 @@ def page(
     every: float = 60.0,
     settings: Settings | None = None,
     hypotheses: int = 16,
-    explain: bool = False,
+    explain: bool | int = False,
 ) -> str:
     """The page as HTML; the same plan, log and truth give the same bytes.
 
@@ -51,7 +51,8 @@ def page(
         every: step of the grid of beliefs, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
-        explain: also show the weights of evidence behind changes and passages; takes about twice as long.
+        explain: also show the weights of evidence behind changes and passages, which takes several times as long; a
+            number: about as many, from the beginning.
 
     Raises:
         SettingError, EventError: as `presence.replay.replay`.

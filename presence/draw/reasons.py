@@ -23,7 +23,8 @@ def reasons(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
 
     Returns:
         `texts`; `reasons`, each [ms, room, ms of the beginning, percent then, percent now, [decibans, text, ...]]; and
-        `passageReasons`, by the number of the passage, [decibans, text, ...].
+        `passageReasons`, by the number of the passage, [decibans, text, ...]; `reasonsUntil`, ms after which none are
+        told, or None.
     """
     texts: dict[str, int] = {}
     rooms = list(plan.rooms)
@@ -33,7 +34,8 @@ def reasons(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
         begin, end = _since(why.begin, start), _since(why.time, start)
         of_rooms.append([end, rooms.index(str(why.room)), begin, before, after, _weights(why, texts)])
     of_passages = {n: _weights(told.why, texts) for n, told in enumerate(kept.passages) if told.why is not None}
-    return {"reasons": of_rooms, "passageReasons": of_passages, "texts": list(texts)}
+    until = None if kept.reasons_until is None else _since(kept.reasons_until, start)
+    return {"reasons": of_rooms, "passageReasons": of_passages, "reasonsUntil": until, "texts": list(texts)}
 
 
 def _weights(why: Explanation, texts: dict[str, int]) -> list[int]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,8 @@ MOST_INSTANTS = 50_000
 """Instants that a page shows one by one (a month of minutes and a bit); longer logs are thinned."""
 TOLERANCES = (0, 1, 2, 3, 5, 8, 12, 20)
 """Percentage points by which what is left out may differ from what is shown; the first that suffices is taken."""
+MOST_EXPLAINED = 500
+"""Reasons that a page has unless asked for all: a few days of a house. Each costs as much time as minutes of a log."""
 MOST_IN_A_STEP = 60
 """Events of one sensor that are kept between two instants of the grid."""
 
@@ -69,6 +72,8 @@ class Recording:
     tolerance: int = 0
     """Percentage points by which an instant that was left out may differ from the last one kept."""
     events_left_out: int = 0
+    reasons_until: datetime | None = None
+    """From when on no reasons were told because there were enough; None if all were."""
 
 
 def percents(values: Iterable[float]) -> Percents:
@@ -83,7 +88,7 @@ def recording(
     every: float = 60.0,
     settings: Settings | None = None,
     hypotheses: int = 16,
-    explain: bool = False,
+    explain: bool | int = False,
     most: int | None = None,
 ) -> Recording:
     """Replay a log and keep what is told, for drawing.
@@ -94,7 +99,8 @@ def recording(
         every: step of the grid, seconds.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
-        explain: also keep why a room's answer changed sides, and what speaks for a passage's direction.
+        explain: also keep why a room's answer changed sides, and what speaks for a passage's direction; a number: about
+            as many times.
         most: instants that are kept if tolerances of up to 20 points allow it; by default MOST_INSTANTS.
 
     Raises:
@@ -119,7 +125,10 @@ def recording(
             keeper.reason(line)
         elif isinstance(line, Association):
             keeper.cause(line)
-    return keeper.recording(MOST_INSTANTS if most is None else most)
+    kept = keeper.recording(MOST_INSTANTS if most is None else most)
+    if explain is not True and keeper.explained >= explain > 0:
+        kept.reasons_until = keeper.latest_reason
+    return kept
 
 
 def thin(columns: Percents, needed: NDArray[np.bool_], most: int) -> tuple[NDArray[np.intp], int]:
@@ -161,6 +170,8 @@ class _Keeper:
         self.seen: list[Seen] = []
         self.reasons: list[Explanation] = []
         self.left_out = 0
+        self.explained = 0
+        self.latest_reason: datetime | None = None
         self._told_last: tuple[object, ...] = ()
         self._step, self._counts = 0, dict[str, int]()
         self._latest: Event | None = None
@@ -192,6 +203,8 @@ class _Keeper:
 
     def reason(self, reason: Explanation) -> None:
         """Why a room changed sides, or what speaks for the passage that was told last."""
+        self.explained += 1
+        self.latest_reason = reason.time
         if reason.room is not None:
             self.reasons.append(reason)
         else:

@@ -1,6 +1,6 @@
 // --- which way somebody went: an arrow through the door, with its probability where there is space for it -------------
 const LEAST_ARROW = 20; // percent
-const AHEAD = [Infinity, 22, 16]; // pixels from the door to the tip: to the rooms' middle if nothing stands there
+const REACH = [[Infinity, Infinity], [22, 22], [16, 16], [11, 21]]; // pixels from the door to tip and tail, the longest that is free
 const NUMBER = 12;
 
 const boxOf = (x, y, wide, tall) => ({ left: x - wide / 2, right: x + wide / 2, top: y - tall / 2, bottom: y + tall / 2 });
@@ -35,18 +35,20 @@ function linesOf(sheet, passage, taken) {
   const door = house.doors[passage.door], ends = passage.swap ? [door.ends[1], door.ends[0]] : door.ends;
   if (door.kind === "stair") { // the same arrow on both floors: up or down the sheet, as the stair goes
     const up = ends[1].floor > ends[0].floor ? -1 : 1, here = ends.filter((end) => end.floor === sheet.floor.floor);
-    return here.map((end) => lineThrough(sheet.spot(end.at), [0, up], 16));
+    return here.map((end) => lineThrough(sheet.spot(end.at), [0, up], 16, 16));
   }
   if (door.floor !== sheet.floor.floor) return [];
   const [a, b] = ends.map((end) => sheet.spot(end.at)), size = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1;
-  const choices = AHEAD.map((ahead) => lineThrough(sheet.spot(door.at), [(b[0] - a[0]) / size, (b[1] - a[1]) / size], Math.min(ahead, Math.max(22, size / 2))));
+  const along = [(b[0] - a[0]) / size, (b[1] - a[1]) / size], most = Math.max(22, size / 2);
+  const choices = REACH.map(([tip, tail]) => lineThrough(sheet.spot(door.at), along, Math.min(tip, most), Math.min(tail, most)));
   const cost = choices.map((line) => covered(line.box, taken));
   return [choices[cost.indexOf(Math.min(...cost))]];
 }
 
-function lineThrough([x, y], [ux, uy], ahead) {
-  const from = [x - ux * ahead, y - uy * ahead], to = [x + ux * ahead, y + uy * ahead];
-  return { from, to, along: [ux, uy], box: boxOf(x, y, 2 * ahead * Math.abs(ux) + 12, 2 * ahead * Math.abs(uy) + 12) };
+function lineThrough([x, y], [ux, uy], tip, tail) {
+  const from = [x - ux * tail, y - uy * tail], to = [x + ux * tip, y + uy * tip], long = tip + tail;
+  const box = boxOf((from[0] + to[0]) / 2, (from[1] + to[1]) / 2, long * Math.abs(ux) + 12, long * Math.abs(uy) + 12);
+  return { from, to, along: [ux, uy], box };
 }
 
 // behind the tail, beside it, beside the middle, before the tip: wherever least is covered; null if nothing is free

@@ -138,6 +138,11 @@ function weightList(parent, weights) {
 }
 
 function showReason(body, room, n) {
+  if (told.reasonsUntil !== null && msOf(n) > told.reasonsUntil) {
+    const { day, shown } = local(told.reasonsUntil);
+    make("p", { class: "quiet" }, body, `Weights of evidence are told up to ${day} ${shown}; presence draw --explain tells all.`);
+    return;
+  }
   const known = told.reasons.filter(([ms, about]) => about === room && ms <= msOf(n));
   if (!known.length) return;
   const [ms, , begin, before, after, weights] = known[known.length - 1];

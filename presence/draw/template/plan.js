@@ -139,7 +139,7 @@ function drawRoom(sheet, room, index, defs) {
   }
   at += 3;
   const marks = make("g", { transform: `translate(${cx.toFixed(1)} ${(at + 11).toFixed(1)})` }, group);
-  sheet.rooms.set(index, { room, low, width, parts, edge, chance, marks, d, fit, text: [cx, at - total, at] });
+  sheet.rooms.set(index, { room, low, width, parts, edge, chance, marks, d, fit, below: cy + fit.height / 2 - at - 11, text: [cx, at - total, at] });
 }
 
 // stairs and sensors near the middle line of a room, as stretches of height [from, to]
@@ -285,7 +285,7 @@ function showMarks(part, index, n, state) {
     }
   }
   const wide = (row) => row.reduce((sum, mark) => sum + 2 * mark.r + 3, -3), space = part.fit.width + 6;
-  const half = Math.ceil(marks.length / 2), rows = .7 * wide(marks) > space ? [marks.slice(0, half), marks.slice(half)] : [marks];
+  const half = Math.ceil(marks.length / 2), rows = .7 * wide(marks) > space && part.below > 30 ? [marks.slice(0, half), marks.slice(half)] : [marks];
   const shrink = Math.min(1, Math.max(.55, space / Math.max(...rows.map(wide))));
   rows.forEach((row, k) => putMarks(part.marks, row, k * 21 * shrink, shrink));
 }
