@@ -4,8 +4,8 @@
 
 The log alone is read (`benchmarks/health.py --log-only`), so that a home-month takes seconds. Every seed is a healthy
 home; those given to `--deaths`, too, let each sensor die, and each motion and occupancy sensor stick, in the middle of
-the time. A false alarm is a silence of a healthy sensor, after the first week, whose odds rose beyond the threshold. The
-first line says, too, what all watches together (silence, chatter, wear, contacts, clocks, places) named as they stand.
+the time. A false alarm is a silence of a healthy sensor, after the first week, whose odds rose beyond the threshold.
+The first line says what all watches together (silence, chatter, wear, contacts, clocks, places) named as they stand.
 """
 
 from __future__ import annotations
