@@ -1,7 +1,7 @@
 """How soon sick sensors are named, how often healthy ones are, and what doubting the sick is worth.
 
-    python benchmarks/health.py naming [--plan FILE]... [--seeds 41 42] [--days 14] [--after 3] [--json]
-    python benchmarks/health.py healthy [--plan FILE]... [--seeds 41 42] [--days 30] [--json]
+    python benchmarks/health.py naming [--plan FILE]... [--seeds 41 42] [--days 14] [--after 3] [--log-only] [--json]
+    python benchmarks/health.py healthy [--plan FILE]... [--seeds 41 42] [--days 30] [--log-only] [--json]
     python benchmarks/health.py recovery [--plan FILE]... [--seeds 41 42] [--days 14] [--after 3] [--json]
 
 Homes are simulated (`presence simulate`), so they are not the tracker's own model. `naming` lets a home run well, then
@@ -9,6 +9,14 @@ lets one sensor at a time fall ill (`benchmarks/faults.py`) and counts the hours
 a day the sensor makes; who else is named meanwhile is a false alarm. `healthy` counts what is named in homes without a
 fault. `recovery` scores the tracker from a day after a sensor's death on: told by nobody and doubting nobody, doubting
 by itself, told `offline` at once, and with the sensor alive.
+
+A silent sensor can only be known by what it ought to have said. So besides hours, `naming` counts visits: reports that
+a healthy sensor would have made, further than ten minutes apart. A *day of activity* of a sensor is over once it has
+missed as many visits as it has on a busy day, one in ten of the days before. A sensor that speaks twice a week has one
+or two, and no method tells its death from an idle week by them; the summary says how many visits were needed.
+
+`--log-only` leaves the tracker out, and with it what the model expects: what is left reads the log alone, so that many
+home-months are affordable. `--people N` lets only so many live there.
 """
 
 from __future__ import annotations
@@ -18,8 +26,8 @@ import json
 import pickle
 import sys
 import zlib
-from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -29,16 +37,17 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks import faults
+from benchmarks.trust.homes import home_of
+from benchmarks.watching import begin, busy_day, follow, missed, named_by, visits, watch
 from presence.events import Event, reorder
 from presence.floorplan import AWAY, Floorplan
+from presence.health.monitor import Watches
 from presence.metrics import BinarySums, CountSums
 from presence.simulate import Simulation, simulate
 from presence.tracker import Tracker
 from presence.whereabouts import Whereabouts
 
 PLANS = [str(Path(__file__).resolve().parents[1] / "floorplans" / "two_storey_garage.yaml")]
-EVERY = 60.0
-"""Seconds between two instants of the grid."""
 FALLS_ILL_AT = 0.3
 """Time of the day, as a share, at which a sensor falls ill."""
 SICK = {"dead": ("dead", "stuck"), "stuck": ("stuck", "dead"), "chattering": ("chattering",)}
@@ -61,13 +70,15 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--after", type=int, default=3, help="days looked at after a sensor has fallen ill")
     parser.add_argument("--hypotheses", type=int, default=4)
     parser.add_argument("--only", nargs="*", help="sensors to try; all that qualify if not given")
+    parser.add_argument("--people", type=int, help="who live there; those of the plan if not given (floorplans/ only)")
+    parser.add_argument("--log-only", action="store_true", help="without a tracker: what reads the log alone")
     parser.add_argument("--json", action="store_true", help="for programs")
     options = parser.parse_args(arguments)
     rows: list[dict[str, Any]] = []
     for path in options.plan or PLANS:
         for seed in options.seeds:
             for row in {"naming": naming, "healthy": healthy, "recovery": recovery}[options.what](
-                Floorplan.load(path), seed, options
+                inhabited(path, options.people), seed, options
             ):
                 row = {"plan": Path(path).stem, "seed": seed, **row}
                 rows.append(row)
@@ -77,32 +88,20 @@ def main(arguments: list[str] | None = None) -> int:
     return 0
 
 
-def follow(tracker: Tracker, events: Iterable[Event], until: float) -> Iterator[datetime]:
-    """Feed a tracker up to an instant (epoch seconds), telling every minute of the log's time."""
-    step = np.nan
-    for event in events:
-        if event.seconds >= until:
-            break
-        if np.isnan(step):
-            begun = tracker.time
-            step = np.floor((event.seconds if begun is None else begun.timestamp()) / EVERY) + 1.0
-        while step * EVERY < event.seconds:
-            now = datetime.fromtimestamp(step * EVERY, UTC)
-            tracker.advance(now)
-            yield now
-            step += 1.0
-        tracker.observe(event)
+def inhabited(path: str, people: int | None) -> Floorplan:
+    """A plan, with so many people."""
+    return Floorplan.load(path) if people is None else home_of(Path(path).stem, people, "plain")
 
 
 def warm(plan: Floorplan, seed: int, options: argparse.Namespace) -> tuple[Simulation, list[Event], datetime, bytes]:
-    """A home's life, its events in order, the instant at which sensors fall ill, and a tracker up to there."""
+    """A home's life, its events in order, the instant at which sensors fall ill, and who has watched up to there."""
     simulation = simulate(plan, days=options.days + options.after, seed=seed)
     log = list(reorder(simulation.log))
     at = faults.midnight(log, options.days + FALLS_ILL_AT - 1)
-    tracker = Tracker(plan, hypotheses=options.hypotheses)
-    for _ in follow(tracker, log, at.timestamp()):
+    watcher = begin(plan, log, log_only=options.log_only and options.what == "naming", hypotheses=options.hypotheses)
+    for _ in watch(watcher, log, at.timestamp()):
         pass
-    return simulation, log, at, pickle.dumps(tracker)
+    return simulation, log, at, pickle.dumps(watcher)
 
 
 def make_ill(log: list[Event], fault: str, sensor: str, at: datetime, seed: int) -> list[Event]:
@@ -115,7 +114,7 @@ def make_ill(log: list[Event], fault: str, sensor: str, at: datetime, seed: int)
 def naming(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator[dict[str, Any]]:
     """Hours until each sensor is named, for each fault it can have."""
     _, log, at, state = warm(plan, seed, options)
-    already = {f.sensor for f in pickle.loads(state).health.findings}
+    already = {finding.sensor for finding in named_by(pickle.loads(state))}
     days = (at - log[0].time).total_seconds() / 86400.0
     for fault, kinds in TRIED.items():
         for sensor in plan.sensors.values():
@@ -123,37 +122,37 @@ def naming(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator[
             if sensor.kind not in kinds or not made or (options.only and sensor.id not in options.only):
                 continue
             sick = [e for e in make_ill(log, fault, sensor.id, at, seed) if e.time >= at]
-            hours, others = _named(pickle.loads(state), sick, sensor.id, fault, at, options.after)
-            since = at if hours is None else at + timedelta(hours=hours)
-            missing = sum(at <= e.time < since for e in faults.reports(log, sensor.id)) if hours is not None else None
+            when, others = _named(pickle.loads(state), sick, sensor.id, fault, at, options.after)
+            times = visits(log, sensor.id)
             yield {
                 "fault": fault,
                 "sensor": sensor.id,
                 "reports_per_day": round(made / days, 1),
-                "hours": hours,
-                "reports_missed": missing,
+                "hours": None if when is None else round((when - at).total_seconds() / 3600.0, 1),
+                "busy_day": round(busy_day(times, at, options.days - 1), 1),
+                "visits_missed": None if when is None else missed(times, at, when),
                 "false": sorted(others - already),
             }
 
 
 def _named(
-    tracker: Tracker, sick: list[Event], sensor: str, fault: str, at: datetime, days: float
-) -> tuple[float | None, set[str]]:
+    watcher: Tracker | Watches, sick: list[Event], sensor: str, fault: str, at: datetime, days: float
+) -> tuple[datetime | None, set[str]]:
     others: set[str] = set()
-    for now in follow(tracker, sick, at.timestamp() + 86400.0 * days):
-        findings = tracker.health.findings
+    for now, findings in watch(watcher, sick, at.timestamp() + 86400.0 * days):
         others |= {f.sensor for f in findings if f.sensor != sensor}
         if any(f.sensor == sensor and f.kind in SICK[fault] for f in findings):
-            return round((now - at).total_seconds() / 3600.0, 1), others
+            return now, others
     return None, others
 
 
 def healthy(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator[dict[str, Any]]:
     """What is named in a home without a fault."""
     log = list(reorder(simulate(plan, days=options.days, seed=seed).log))
-    tracker, named = Tracker(plan, hypotheses=options.hypotheses), {}
-    for now in follow(tracker, log, np.inf):
-        for f in tracker.health.findings:
+    watcher = begin(plan, log, log_only=options.log_only, hypotheses=options.hypotheses)
+    named: dict[tuple[str, str, datetime], float] = {}
+    for now, findings in watch(watcher, log, np.inf):
+        for f in findings:
             named[f.sensor, f.kind, f.since] = (now - log[0].time).total_seconds() / 86400.0
     alarms = [{"sensor": s, "kind": k, "day": round(day, 2)} for (s, k, _), day in named.items()]
     yield {"days": options.days, "alarms": alarms}
@@ -211,22 +210,27 @@ def recovery(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterato
 
 
 def naming_summary(rows: list[dict[str, Any]]) -> list[str]:
-    """Shares named within a day and two, by fault and reports a day."""
+    """Shares named within a day, two, and a day of activity, by fault and reports a day; visits that it took."""
     lines = []
     for fault in TRIED:
         of_fault = [row for row in rows if row["fault"] == fault]
         for k, (least, text) in enumerate(GROUPS):
             most = GROUPS[k - 1][0] if k else np.inf
-            hours = [row["hours"] or np.inf for row in of_fault if least <= row["reports_per_day"] < most]
-            if hours:
-                day, two = (sum(h <= limit for h in hours) / len(hours) for limit in (24.0, 48.0))
-                middle = float(np.median(hours))
-                lines.append(
-                    f"{fault:10s} {text:26s} {len(hours):3d} sensors: named within a day {day:.2f}, two days {two:.2f},"
-                    f" median {middle:.0f} h"
-                )
+            group = [row for row in of_fault if least <= row["reports_per_day"] < most]
+            if group:
+                lines.append(f"{fault:10s} {text:26s} {len(group):3d} sensors: {_promptness(group)}")
     false = sum(len(row["false"]) for row in rows)
     return [*lines, f"other sensors named meanwhile: {false} in {len(rows)} trials"]
+
+
+def _promptness(group: list[dict[str, Any]]) -> str:
+    hours = np.array([np.inf if row["hours"] is None else row["hours"] for row in group])
+    needed = np.array([np.inf if row["hours"] is None else row["visits_missed"] for row in group])
+    active = float(np.mean(needed <= [row["busy_day"] for row in group]))
+    day, two = (float(np.mean(hours <= limit)) for limit in (24.0, 48.0))
+    middle = float(np.sort(needed)[(len(needed) - 1) // 2])
+    visits_needed = "visits: too few" if np.isinf(middle) else f"{middle:.0f} visits"
+    return f"named within a day {day:.2f}, two days {two:.2f}, a day of activity {active:.2f}; median {visits_needed}"
 
 
 def healthy_summary(rows: list[dict[str, Any]]) -> list[str]:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from benchmarks import faults
-from benchmarks.health import follow
+from benchmarks.watching import follow
 from presence import Event, Floorplan, Tracker, cli
 from presence.events import reorder
 from presence.health import MEANING, Finding

@@ -1,9 +1,10 @@
 """Sensors that are silent when others say that they should not be: dead, or stuck.
 
 Silence is measured in several ways, each with its own record: by the reports that the model expected, by people seen to
-have passed, by both together, by how busy the home was, and by what its neighbours said (`spans`). How busy the home
-was knows habits only, and habits change: it counts when the model is at odds with the silence as never before, or when
-the sensor has been on all the time. What neighbours said counts once a week has shown what is usual.
+have passed, by how busy the home was, and by what its neighbours said (`spans`) together with what the model expected.
+How busy the home was knows habits only, and habits change: it counts when the model is at odds with the silence as
+never before, or when the sensor has been on all the time. What neighbours said counts once a week has shown what is
+usual; from then on it tells most.
 """
 
 from __future__ import annotations
@@ -20,15 +21,14 @@ from presence.passages import utc
 
 Array = NDArray[np.float64]
 
-OWED, PASSED, BUSY, TOGETHER, SPANS = range(5)
-MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER: (1.0, 5.0), SPANS: (1.0, 2.0)}
+OWED, PASSED, BUSY, TOGETHER = range(4)
+MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER: (1.0, 4.0)}
 """Threshold below which a silence is ordinary, and what one is expected to go beyond it before any has been."""
-LEAST = {SPANS: 2.5}
-"""Log odds from which on a measure names; `NAMED` for the others. See `benchmarks/health.py healthy`."""
+LEAST = {TOGETHER: 4.5}
+"""Log odds from which on a measure names; `NAMED` for the others. Where tails are right, healthy sensors come this far
+`sensors x failure rate x exp(-odds)` times: twenty of them once in 110 months (`benchmarks/naming_curve.py`)."""
 FIRST_DAYS = 7 * 86400.0
 """Seconds in which neighbours' reports name nobody yet: a full round of habits. Common practice, no source."""
-WALK = 3.0
-"""Reports owed for one person seen to have passed unseen. Common practice, no source."""
 SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "switch", "power", "pressure")
 """Kinds whose silence means something; a phone or a tag that keeps quiet may just lie still."""
 HABITUAL = ("motion", "occupancy")
@@ -54,7 +54,8 @@ class SilenceWatch:
         self._habitual = np.array([kind in HABITUAL for kind in kinds])
         self._spans = SpanMeter(plan)
         self._began = seconds
-        self._heard: Array = np.full(count, seconds)
+        self.heard: Array = np.full(count, seconds)
+        """Shape (N,), epoch seconds: when each sensor was last heard."""
         self._value: list[str | None] = [None] * count
         self._unreachable: set[int] = set()
         self._talking = -1
@@ -66,8 +67,8 @@ class SilenceWatch:
         listening[list(self._unreachable)] = 0.0
         self._odds[OWED].reach += listening * step.expected
         self._odds[PASSED].reach += listening * step.passed
-        self._odds[TOGETHER].reach += listening * (step.expected + WALK * step.passed)
         if step.sensor is None:
+            self._put_together()
             return []
         n = self._index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
@@ -83,14 +84,17 @@ class SilenceWatch:
             self._spans.hear(n, step.value, step.seconds)
             for m in self._unreachable:
                 self._spans.forgive(m)
-            self._odds[SPANS].reach[:] = self._speaking * self._spans.reach
+        self._put_together()
         return self._heard_from(n, step.seconds)
+
+    def _put_together(self) -> None:
+        self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
 
     def _heard_from(self, n: int, seconds: float) -> list[Finding]:
         for odds in self._odds:
             odds.end(n, float(odds.reach[n]))
         self._spans.end(n, self._value[n])
-        self._heard[n] = seconds
+        self.heard[n] = seconds
         finding = self.named.pop(self.sensors[n], None)
         return [] if finding is None else [finding]
 
@@ -112,12 +116,17 @@ class SilenceWatch:
         at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
         each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
         if seconds < self._began + FIRST_DAYS:
-            each[SPANS] = -np.inf
+            each[TOGETHER] = -np.inf
         beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
         for n in np.flatnonzero(beyond.max(axis=0) > 0.0):
             if self.sensors[n] not in self.named:
                 by = int(beyond[:, n].argmax())
                 self.named[self.sensors[n]] = self._finding(int(n), by, seconds)
+
+    @property
+    def log_odds(self) -> Array:
+        """Shape (N,): log odds by neighbours and model together, as of the last weighing."""
+        return self._odds[TOGETHER].log_odds
 
     def _is_stuck(self, n: int) -> bool:
         return self._value[n] in ON and self.plan.sensors[self.sensors[n]].kind in OFF
@@ -125,9 +134,9 @@ class SilenceWatch:
     def _finding(self, n: int, by: int, seconds: float) -> Finding:
         kind = "stuck" if self._is_stuck(n) else "dead"
         said = f"Its last word was {self._value[n]}" if self._value[n] else "It has never said a word"
-        meanwhile = self._by_neighbours(n) if by == SPANS else self._by_record(n, by)
-        evidence = f"{said}, {lasting(seconds - self._heard[n])} before this was noticed. Meanwhile {meanwhile}."
-        since, odds = utc(float(self._heard[n])), float(self._odds[by].log_odds[n])
+        meanwhile = self._by_neighbours(n) if by == TOGETHER else self._by_record(n, by)
+        evidence = f"{said}, {lasting(seconds - self.heard[n])} before this was noticed. Meanwhile {meanwhile}."
+        since, odds = utc(float(self.heard[n])), float(self._odds[by].log_odds[n])
         return Finding(self.sensors[n], kind, probability(odds), since, evidence)
 
     def _by_neighbours(self, n: int) -> str:
@@ -144,9 +153,5 @@ class SilenceWatch:
             f"people were seen on both sides of it {counted(reach[PASSED], 'time')}",
             f"other sensors took turns {counted(reach[BUSY], 'time')}",
         ]
-        order = {OWED: [OWED], PASSED: [PASSED], BUSY: [BUSY]}.get(by, [PASSED, OWED])
-        shown = [meanwhile[measure] for measure in order if round(reach[measure]) > 0] or [meanwhile[order[0]]]
-        longest = [float(odds.tails.longest[n]) for odds in self._odds]
-        best = max(order, key=lambda measure: reach[measure] / max(longest[measure], MEASURES[measure][0]))
-        times = reach[best] / max(longest[best], MEASURES[best][0])
-        return f"{' and '.join(shown)}: {times:.1f} times as many as in its longest silence before"
+        times = reach[by] / max(float(self._odds[by].tails.longest[n]), MEASURES[by][0])
+        return f"{meanwhile[by]}: {times:.1f} times as many as in its longest silence before"

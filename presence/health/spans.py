@@ -12,9 +12,10 @@ these out (MacKay & Peto 1995, Natural Language Engineering 1:289, for two outco
 
     q = (spoken + K q of the wider kind) / (spans + K)
 
-What is learned about a silence is kept back until it is over: it may be the sensor's end. People who sit at a table
-make one kind of span again and again without a new chance, so a kind counts once in half an hour. And a report may be
-lost, so that the sensor is on and not off, or the other way round: the evidence is that of both states together.
+The widest kind says how often that very span has gone by of late without a word: people who sit at a table make it
+again and again, and it is no new chance each time. What is learned about a silence is kept back until it is over: it
+may be the sensor's end. And a report may be lost, so that the sensor is on and not off, or the other way round: the
+evidence is that of both states together.
 """
 
 from __future__ import annotations
@@ -32,6 +33,8 @@ from presence.health.step import ON
 Array = NDArray[np.float64]
 Mark = tuple[int, str]
 """A report: who said what."""
+Span = tuple[Mark, int, Mark]
+"""The report that begins it, its length's place among `LENGTHS`, the report that ends it."""
 Kind = tuple[object, ...]
 
 LENGTHS = (10.0, 30.0, 90.0, 300.0, 1200.0, 5400.0)
@@ -40,10 +43,12 @@ LONGEST = 12 * 3600.0
 """Seconds: in a longer span the hub may have been down; it is no chance."""
 SHRINK = 4.0
 """K: spans of a kind that weigh as much as the wider kind."""
+SUPPOSED = 0.05
+"""The share before anything is known. Common practice, no source."""
 SUREST = 0.97
 """No chance is surer: one report in some thirty is missed or lost. Common practice, no source."""
-AGAIN = 1800.0
-"""Seconds within which a kind of span is no new chance."""
+AGAIN, OFTEN = 1800.0, 2
+"""A span is looked for so many seconds back, and counted up to so many times. Common practice, no source."""
 LOST = 0.01
 """Chance that the sensor's state is not what it said last. Common practice, no source."""
 MEMORY = 256
@@ -99,12 +104,13 @@ class _Row:
 
     def __init__(self, two_states: bool) -> None:
         self._states = (0, 1) if two_states else (0,)
-        self._record: dict[Kind, list[float]] = {(0,): [1.0, 20.0], (1,): [1.0, 20.0]}
+        self._record: dict[Kind, list[float]] = {}
         self._begun: tuple[Mark, float] | None = None
         self._state = self._now = 0
         self._spoken = False
-        self.owed = self.most = 0.0
-        self.forget()
+        self._latest: dict[Span, list[float]] = {}
+        self.most = 0.0
+        self._begin_silence()
 
     @property
     def reach(self) -> float:
@@ -117,13 +123,18 @@ class _Row:
     def next(self, mark: Mark, seconds: float) -> None:
         """A neighbour speaks."""
         if self._begun is not None and seconds - self._begun[1] < LONGEST:
-            kinds = [_kinds(state, *self._begun, mark, seconds) for state in self._states]
+            before, since = self._begun
+            span = (before, bisect_right(LENGTHS, seconds - since), mark)
+            latest = self._latest.get(span, [])
+            again = min(OFTEN, sum(seconds - each < AGAIN for each in latest))
+            kinds = _kinds(self._state, again, span)
             if self._spoken:
-                self._learn(kinds[self._state], 1.0)
+                self._learn(kinds, 1.0)
+                self._latest = {}
             else:
-                self._silences.append(kinds[self._state])
-                for state, each in zip(self._states, kinds, strict=True):
-                    self._weigh(state, each, seconds)
+                self._silences.append(kinds)
+                self._weigh(again, span)
+                self._latest[span] = [*latest[1 - OFTEN :], seconds]
         self._begun, self._spoken = (mark, seconds), False
         self._state = self._now
 
@@ -132,28 +143,29 @@ class _Row:
         for kinds in self._silences:
             self._learn(kinds, 0.0)
         self.most = max(self.most, self.owed)
-        self.forget()
+        self._begin_silence()
         self._now = int(value in ON) if len(self._states) == 2 else 0
         self._spoken = True
 
     def forget(self) -> None:
-        """Begin a new silence."""
+        """Begin a new silence; nothing is kept of the present one."""
+        self._begin_silence()
+        self._latest = {}
+
+    def _begin_silence(self) -> None:
         self._silences: list[tuple[Kind, ...]] = []
-        self._latest: dict[Kind, float] = {}
         self._evidence = [0.0, 0.0]
         self.owed = 0.0
 
-    def _weigh(self, state: int, kinds: tuple[Kind, ...], seconds: float) -> None:
-        """Add a span to the silence, unless one of its kind has counted a while ago."""
-        narrowest = kinds[-1]
-        if seconds - self._latest.get(narrowest, -math.inf) >= AGAIN:
-            self._latest[narrowest] = seconds
-            share = self._share(kinds)
+    def _weigh(self, again: int, span: Span) -> None:
+        """Add a span to the silence, in each state that the sensor may be in."""
+        for state in self._states:
+            share = self._share(_kinds(state, again, span))
             self._evidence[state] -= math.log1p(-share)
             self.owed += share if state == self._state else 0.0
 
     def _share(self, kinds: tuple[Kind, ...]) -> float:
-        share = 0.0
+        share = SUPPOSED
         for kind in kinds:
             spoken, spans = self._record.get(kind, (0.0, 0.0))
             share = (spoken + SHRINK * share) / (spans + SHRINK)
@@ -169,7 +181,8 @@ class _Row:
                 counts[1] *= 0.5
 
 
-def _kinds(state: int, begun: Mark, since: float, ended: Mark, seconds: float) -> tuple[Kind, ...]:
+def _kinds(state: int, again: int, span: Span) -> tuple[Kind, ...]:
     """The kinds of a span, the widest first."""
-    length = bisect_right(LENGTHS, seconds - since)
-    return (state,), (state, begun), (state, begun, length), (state, begun, length, ended)
+    begun, length, _ = span
+    first = 2 * again + state
+    return (first,), (first, begun), (first, begun, length), (first, *span)
