@@ -144,7 +144,7 @@ class Model:
         self.away = self.states.rooms.index(AWAY)
         self._worlds: Recent[World] = Recent(WORLDS)
         each = 2 * 8 * max(1, len(self.beings)) * self.states.size**2
-        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(max(8, ABSORBED_BYTES // each))
+        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(CHANGES, max(8, ABSORBED_BYTES // each)))
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
     def world(self, sleeping: Hours) -> World:
