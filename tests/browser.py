@@ -96,7 +96,7 @@ class Browser:
         script = "return [innerWidth, innerHeight, Math.min(5000, document.documentElement.scrollHeight)]"
         width, height, whole = self.run(script)
         self._resize(width, whole)
-        self.run("document.getAnimations().forEach((a) => a.finish()); scrollTo(0, 0); await frame()")
+        self.run("scrollTo(0, 0); await frame(); document.getAnimations().forEach((a) => a.finish()); await frame()")
         shot = self.driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
         path.write_bytes(base64.b64decode(shot["data"]))
         self._resize(width, height)
