@@ -23,8 +23,8 @@ from presence.hypotheses import BACK, FORTH, NOBODY, Guest, Way
 from presence.movement import PET, RESIDENT, VISITOR, Being
 from presence.places import (
     ACTIVE,
-    ASLEEP,
     MOVING,
+    SETTLED,
     States,
     door_places,
     motion_zones,
@@ -168,9 +168,9 @@ class Sight:
         return [Way(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
 
     def unseen_walks(self, sensor: Sensor) -> list[Way]:
-        """Somebody who is up comes to a sensor's zone from any other zone, missed by every sensor on the way."""
+        """Somebody who sat still in another zone turns up in a sensor's, missed by every sensor on the way."""
         own, others = zone_and_others(self.states, sensor.id)
-        source = others[self.states.pace[others] != ASLEEP]
+        source = others[self.states.pace[others] == SETTLED]
         if not len(own) or not len(source):
             return []
         rates = np.ones((len(source), 1)) * (self.settings.unseen_walk_rate * self._pet_share())[:, None, None]

@@ -481,8 +481,7 @@ def test_a_phone_that_keeps_still_tells_again_where_its_owner_is() -> None:
 def test_who_turns_up_past_silent_sensors_has_walked_there() -> None:
     """From the first of three zones to a room beyond the last: a walk that was missed against a false alarm.
 
-    Nothing else leads there, so the odds are those of the two rates; half a minute after their last movement hardly
-    anybody is asleep.
+    Nothing else leads there, so after two minutes of silence, when they surely sit, the odds are those of the rates.
     """
     hall = {f"hall_{n}": motion("hall", at=[3 * n, 0]) for n in range(3)}
     plan = home(
@@ -496,12 +495,12 @@ def test_who_turns_up_past_silent_sensors_has_walked_there() -> None:
         bed_near=motion("bed", at=[12, 0]),
         bed_far=motion("bed", at=[15, 0]),
     )
-    settings = Settings(zone_miss=1e-6, zone_decay=12.0, outer_door_rate=1e-9)
+    settings = Settings(zone_miss=1e-6, zone_decay=12.0, outer_door_rate=1e-9, dozing_rate=1e-9)
     tracker = Tracker(plan, settings)
     for seconds in (2, 4, 6, 8, 10):
         tracker.observe(at(seconds, "hall_0", "detected"))
         tracker.observe(at(seconds + 1, "hall_0", "clear"))
-    tracker.observe(at(40, "bed_far", "detected"))
+    tracker.observe(at(130, "bed_far", "detected"))
     assert tracker.association is not None
     walked, false = settings.unseen_walk_rate, settings.motion_false_alarm_rate
     assert tracker.association.people["P1"] == pytest.approx(walked / (walked + false), rel=0, abs=0.01)
