@@ -135,14 +135,13 @@ class Sight:
 
     def _motion(self, sensor: Sensor) -> Way:
         """A motion sensor: everybody in its room, or in its own zone."""
-        assert sensor.room is not None
-        coverage: dict[int, float] = {}
-        for i in self.states.places_of(sensor.room, seats=True):
+        room, coverage = str(sensor.room), {}
+        for i in self.states.places_of(room, seats=True):
             place = self.states.places[i]
             zone = self.states.places[seat_zone(self.plan, self.states, i)].zone if place.seat else place.zone
             if zone in (None, sensor.id):
                 coverage[i] = 1.0
-        name = "zone_motion_rates" if motion_zones(self.plan, sensor.room) else "motion_rates"
+        name = "zone_motion_rates" if motion_zones(self.plan, room) else "motion_rates"
         return self._diagonal(coverage, self.settings.rates_at(name, sensor.id), hands=False)
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
@@ -168,9 +167,10 @@ class Sight:
         return [Way(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
 
     def unseen_walks(self, sensor: Sensor) -> list[Way]:
-        """Somebody who sat still in another zone turns up in a sensor's, missed by every sensor on the way."""
+        """Somebody who sat still in a zone further off turns up in a sensor's, missed by all sensors between."""
         own, others = zone_and_others(self.states, sensor.id)
-        source = others[self.states.pace[others] == SETTLED]
+        near = self.states.place[[i for i, _ in self.zone_moves(sensor.id)]]
+        source = others[(self.states.pace[others] == SETTLED) & ~np.isin(self.states.place[others], near)]
         if not len(own) or not len(source):
             return []
         rates = np.ones((len(source), 1)) * (self.settings.unseen_walk_rate * self._pet_share())[:, None, None]

@@ -81,6 +81,22 @@ ZONES = home(
     bed_motion=motion("bed"),
     inner_contact=contact("inner"),
 )
+
+
+def spread(people: int) -> Floorplan:
+    """Zones so far apart that some have others between them."""
+    spots = {"hall_0": 0, "hall_1": 3, "hall_2": 6, "bed_near": 12, "bed_far": 15}
+    return home(
+        people,
+        doors={
+            "inner": {"between": ["hall", "bed"], "at": [9, 0]},
+            "front": {"between": ["hall", "away"], "at": [0, 0]},
+        },
+        **{name: motion(name.split("_")[0], at=[x, 0]) for name, x in spots.items()},
+    )
+
+
+SPREAD = spread(2)
 DEAD_END = home(
     2,
     doors={"inner": {"between": ["hall", "bed"]}, "front": {"between": ["hall", "away"]}},
@@ -102,6 +118,7 @@ PLANS = {
     "mat": WITH_MAT,
     "objects": WITH_OBJECTS,
     "zones": ZONES,
+    "spread": SPREAD,
     "dead_end": DEAD_END,
 }
 
@@ -286,7 +303,9 @@ EARLY_BED = home({"P1": {"bed": "bed", "awake": ["07:00", "12:05"]}, "P2": {"awa
 
 
 @pytest.mark.parametrize(
-    "plan", [RING, ZONES, DEAD_END, CROWDED, EARLY_BED], ids=["ring", "zones", "dead_end", "crowded", "early_bed"]
+    "plan",
+    [RING, ZONES, SPREAD, DEAD_END, CROWDED, EARLY_BED],
+    ids=["ring", "zones", "spread", "dead_end", "crowded", "early_bed"],
 )
 @settings(max_examples=15)
 @given(data=st.data())
@@ -483,20 +502,8 @@ def test_who_turns_up_past_silent_sensors_has_walked_there() -> None:
 
     Nothing else leads there, so after two minutes of silence, when they surely sit, the odds are those of the rates.
     """
-    hall = {f"hall_{n}": motion("hall", at=[3 * n, 0]) for n in range(3)}
-    plan = home(
-        1,
-        rooms={"hall": {}, "bed": {}},
-        doors={
-            "inner": {"between": ["hall", "bed"], "at": [9, 0]},
-            "front": {"between": ["hall", "away"], "at": [0, 0]},
-        },
-        **hall,
-        bed_near=motion("bed", at=[12, 0]),
-        bed_far=motion("bed", at=[15, 0]),
-    )
     settings = Settings(zone_miss=1e-6, zone_decay=12.0, outer_door_rate=1e-9, dozing_rate=1e-9)
-    tracker = Tracker(plan, settings)
+    tracker = Tracker(spread(1), settings)
     for seconds in (2, 4, 6, 8, 10):
         tracker.observe(at(seconds, "hall_0", "detected"))
         tracker.observe(at(seconds + 1, "hall_0", "clear"))
