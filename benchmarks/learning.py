@@ -3,12 +3,13 @@
     python benchmarks/learning.py homes [--plans two_storey_garage] [--people 1,2,3] [--seeds 21] [--days 10]
                                         [--score-days 4] [--variant plain] [--turns 30] [--candidates] [--tuned 40]
                                         [--json]
-    python benchmarks/learning.py {two_residents_month,single_resident} FOLDER [--turns 30] [--json]
+    python benchmarks/learning.py {two_residents,two_residents_month,single_resident} FOLDER [--turns 30] [--json]
     python benchmarks/learning.py recovery [--people 1] [--seeds 1] [--days 8]
     python benchmarks/learning.py timing [--plans two_storey_garage] [--people 1,2] [--days 3,10] [--seeds 21]
 
 `homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see
-`open_logs.py`, for how to cite them): the first half of the days is learned from, the second half is scored. No label
+`open_logs.py`, for how to cite them): the first half of the days or sessions is learned from, the second half is
+scored. No label
 is used in learning. One seed is one life: differences of a few thousandths between the rows of one home are noise, so
 look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days. `--candidates` scores everything
 that was weighed. `--tuned 40` also turns the same dials by the labels of the very days that are scored, for the sum of
@@ -41,6 +42,7 @@ from benchmarks.open_sets.following import instants
 from benchmarks.open_sets.recording import Recording, half
 from benchmarks.open_sets.score_month import run_two_residents_month
 from benchmarks.open_sets.score_single_resident import run_single_resident
+from benchmarks.open_sets.score_two_residents import run_two_residents
 from benchmarks.open_sets.scores import Score
 from benchmarks.recovery import recovery_table, timing_table
 from benchmarks.trust.homes import Cell, Lived, live
@@ -70,7 +72,9 @@ FIGURES = {
 def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command; 0 done."""
     parser = argparse.ArgumentParser(description="Scores with and without what a home's own log teaches.")
-    parser.add_argument("what", choices=["homes", "two_residents_month", "single_resident", "recovery", "timing"])
+    parser.add_argument(
+        "what", choices=["homes", "two_residents", "two_residents_month", "single_resident", "recovery", "timing"]
+    )
     parser.add_argument("folder", type=Path, nargs="?", help="of the open set")
     parser.add_argument("--plans", default="two_storey_garage")
     parser.add_argument("--people")
@@ -194,7 +198,8 @@ def home_table(row: dict[str, Any]) -> list[str]:
 
 def open_set(name: str, folder: Path, effort: Effort) -> dict[str, Any]:
     """Learn from the first half of an open set, score the second half."""
-    plan, recordings, run = _month(folder) if name == "two_residents_month" else _single(folder)
+    sets = {"two_residents": _sessions, "two_residents_month": _month, "single_resident": _single}
+    plan, recordings, run = sets[name](folder)
     begun = time.process_time()
     learned: Learned = fit(plan, [list(recording.events) for recording in recordings], effort=effort)
     seconds = time.process_time() - begun
@@ -207,6 +212,13 @@ def open_set(name: str, folder: Path, effort: Effort) -> dict[str, Any]:
         "defaults": flat(usual),
         "learned": flat(other),
     }
+
+
+def _sessions(folder: Path) -> tuple[Floorplan, list[Recording], Any]:
+    from benchmarks.open_sets.two_residents import load
+
+    data = load(folder)
+    return data.plan, [session.recording for session in half(data.sessions, "first")], run_two_residents
 
 
 def _month(folder: Path) -> tuple[Floorplan, list[Recording], Any]:

@@ -30,13 +30,16 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
 
     Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
     through unreported, and may be closed), `unpassed` (and all who pass it are cut off), `unwatched` (a door whose
-    contact is offline), `pressed` (a seat).
+    contact is offline), `pressed` (a seat). A walk past every sensor into the zone of a blind one is left out: it would
+    join all zones with one another, for a loss that is small and the same in each.
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
             yield Entry(i, j, (1 - sight.settings.zone_miss) * sight.flows[:, i, j], both_ways=False)
             yield Entry(i, i, -(1 - sight.settings.zone_miss) * sight.flows[:, i, j] / sight.weights[:, i])
-        yield from _on_diagonal(sight.resting_options(sight.plan.sensors[name]), 1.0)
+        sensor = sight.plan.sensors[name]
+        ways = sight.motion_nearby(sensor) if sensor.kind == "motion" else sight.resting_options(sensor)
+        yield from _on_diagonal(ways, 1.0)
     elif condition in ("open", "unwatched"):
         contact = sight.contact(name)
         if contact is None:

@@ -159,6 +159,20 @@ def _nearest_pairs(plan: Floorplan, states: States, first: list[int], second: li
     return [pairs[int(distances.argmin())]]
 
 
+def watcher(plan: Floorplan, place: Place) -> str | None:
+    """The motion sensor whose zone a place is, or the only one of its room."""
+    if place.seat or place.zone:
+        return place.zone
+    return next((s.id for s in plan.sensors.values() if s.kind == "motion" and s.room == place.room), None)
+
+
+def zone_and_others(states: States, sensor: str) -> tuple[IndexArray, IndexArray]:
+    """All states in one motion sensor's zone, and in all other zones; none where its room is not divided."""
+    zones = [i for i, place in enumerate(states.places) if place.zone is not None]
+    own = [i for i in zones if states.places[i].zone == sensor]
+    return states.select(own), states.select([i for i in zones if i not in own])
+
+
 def seat_zone(plan: Floorplan, states: States, index: int) -> int:
     """The place of the room from which a seat is reached."""
     place = states.places[index]

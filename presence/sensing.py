@@ -24,12 +24,14 @@ from presence.movement import PET, RESIDENT, VISITOR, Being
 from presence.places import (
     ACTIVE,
     MOVING,
-    Place,
+    SETTLED,
     States,
     door_places,
     motion_zones,
     outer_side,
     seat_zone,
+    watcher,
+    zone_and_others,
 )
 from presence.settings import PaceRates, Settings
 
@@ -92,8 +94,8 @@ class Sight:
         """
         s = self.settings
         if sensor.kind == "motion" and value == "detected":
-            return [self._motion(sensor), *self._zone_entry(sensor)]
-        plain: dict[tuple[str, str], PaceRates] = {
+            return [*self.motion_nearby(sensor), *self.unseen_walks(sensor)]
+        plain = {
             ("occupancy", "occupied"): s.occupancy_rates,
             ("camera", "person"): s.camera_rates,
             ("switch", "pressed"): s.switch_rates,
@@ -117,39 +119,35 @@ class Sight:
     def _diagonal(self, coverage: dict[int, float], rates: PaceRates, *, hands: bool) -> Way:
         """An event caused from some places (with a share each) at a rate by pace, moving nobody."""
         index = self.states.select(list(coverage))
-        rate = np.array([coverage[p] * rates[q] for p, q in zip(*self._at(index), strict=True)])
+        at = zip(self.states.place[index].tolist(), self.states.pace[index].tolist(), strict=True)
+        rate = np.array([coverage[p] * rates[q] for p, q in at])
         share = self.hands() if hands else self._pet_share()
         matrix = np.zeros((len(self.beings), len(index), len(index)))
         matrix[:, range(len(index)), range(len(index))] = share[:, None] * rate
         return Way(index, index, matrix)
 
-    def _at(self, index: IndexArray) -> tuple[list[int], list[int]]:
-        return self.states.place[index].tolist(), self.states.pace[index].tolist()
-
     def _pet_share(self) -> Array:
         return np.array([self.settings.pet_rate_share if b.role == PET else 1.0 for b in self.beings])
 
+    def motion_nearby(self, sensor: Sensor) -> list[Way]:
+        """What a motion sensor reports of somebody in its room or zone, and of somebody who steps into it."""
+        return [self._motion(sensor), *self._zone_entry(sensor)]
+
     def _motion(self, sensor: Sensor) -> Way:
         """A motion sensor: everybody in its room, or in its own zone."""
-        assert sensor.room is not None
-        coverage: dict[int, float] = {}
-        for i in self.states.places_of(sensor.room, seats=True):
+        room, coverage = str(sensor.room), {}
+        for i in self.states.places_of(room, seats=True):
             place = self.states.places[i]
             zone = self.states.places[seat_zone(self.plan, self.states, i)].zone if place.seat else place.zone
             if zone in (None, sensor.id):
                 coverage[i] = 1.0
-        zoned = len(motion_zones(self.plan, sensor.room)) > 0
-        rates = self.settings.rates_at("zone_motion_rates" if zoned else "motion_rates", sensor.id)
-        return self._diagonal(coverage, rates, hands=False)
+        name = "zone_motion_rates" if motion_zones(self.plan, room) else "motion_rates"
+        return self._diagonal(coverage, self.settings.rates_at(name, sensor.id), hands=False)
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
         """Moves (from, to) between moving states of zones, into one sensor's zone or into any: these are reported."""
         watched = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
-        zones = [
-            (self.states.moving[p], name)
-            for p, place in enumerate(self.states.places)
-            if (name := self._watcher(place))
-        ]
+        zones = [(self.states.moving[p], z) for p, at in enumerate(self.states.places) if (z := watcher(self.plan, at))]
         return [
             (i, j)
             for j, zone in zones
@@ -157,12 +155,6 @@ class Sight:
             for i, _ in zones
             if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & watched
         ]
-
-    def _watcher(self, place: Place) -> str | None:
-        """The motion sensor whose zone a place is, or the only one of its room."""
-        if place.seat or place.zone:
-            return place.zone
-        return next((s.id for s in self.plan.sensors.values() if s.kind == "motion" and s.room == place.room), None)
 
     def _zone_entry(self, sensor: Sensor) -> list[Way]:
         """Somebody walks into the zone of a sensor and is seen at once."""
@@ -173,6 +165,16 @@ class Sight:
         rates = [(1 - self.settings.zone_miss) * self.flows[:, i, j] / self.weights[:, i] for i, j in moves]
         matrix = np.array(rates).T[:, :, None] * self._pet_share()[:, None, None]
         return [Way(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
+
+    def unseen_walks(self, sensor: Sensor) -> list[Way]:
+        """Somebody who sat still in a zone further off turns up in a sensor's, missed by all sensors between."""
+        own, others = zone_and_others(self.states, sensor.id)
+        near = self.states.place[[i for i, _ in self.zone_moves(sensor.id)]]
+        source = others[(self.states.pace[others] == SETTLED) & ~np.isin(self.states.place[others], near)]
+        if not len(own) or not len(source):
+            return []
+        rates = np.ones((len(source), 1)) * (self.settings.unseen_walk_rate * self._pet_share())[:, None, None]
+        return [Way(source, own[self.states.pace[own] == MOVING], rates)]
 
     # --- doors -------------------------------------------------------------------------------------------------------
     def contact(self, door: str) -> Sensor | None:

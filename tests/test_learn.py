@@ -273,6 +273,51 @@ def test_days_are_shared_out_in_order_and_none_twice() -> None:
     assert (len(before.events), before.end) == (2, after.begin)
 
 
+def session(number: int, *, events: int = 120, minutes: float = 30.0) -> list[Event]:
+    """A busy half hour, each three hours after the one before."""
+    return [at(10800.0 * number + n * minutes * 60.0 / events, "hall_motion", "detected") for n in range(events)]
+
+
+def test_short_busy_logs_are_shared_out_whole() -> None:
+    given = material([session(n) for n in (3, 0, 4, 2, 1)])
+    assert given.sessions
+    assert given.notes == ()
+    assert [s.begin for s in given.fitting] == [session(n)[0].seconds for n in (0, 1, 2)]
+    assert [s.begin for s in given.judging] == [session(n)[0].seconds for n in (3, 4)]
+    assert all(len(s.events) == 120 for s in given.stretches)
+
+
+@pytest.mark.parametrize(
+    ("logs", "kept", "note"),
+    [
+        ([*(session(n) for n in range(4)), session(4, events=99)], 4, "1 stretches of less than 100 events"),
+        ([session(n) for n in range(3)], 0, "3 stretches of less than 4 h"),
+        ([*(session(n) for n in range(5)), every_hour(24, 48)], 1, "5 stretches of less than 4 h"),
+    ],
+    ids=["quiet", "too few", "beside a long one"],
+)
+def test_what_is_left_out_among_short_logs_is_said(logs: list[list[Event]], kept: int, note: str) -> None:
+    given = material(logs)
+    assert given.sessions == (kept == 4)
+    assert sum(s.events in [tuple(log) for log in logs] or s.days > 0.2 for s in given.stretches) >= kept
+    assert any(note in told for told in given.notes)
+
+
+def test_sessions_teach_how_often_sensors_see_somebody() -> None:
+    """Lives drawn from the model, sensors firing thrice as often: EM finds it, and later sessions confirm it."""
+    spots = {"west": ("hall", 0), "east": ("hall", 3), "near": ("bed", 6), "far": ("bed", 9)}
+    plan = home(1, **{name: motion(room, hold=1.0, at=[x, 0]) for name, (room, x) in spots.items()})
+    rates = (1.2, 0.27, 0.015, 0.0006)
+    truly = Settings(zone_motion_rates=rates, away_share=0.001, outer_door_rate=1e-6, dozing_rate=1e-7)
+    starts = [NOON + timedelta(hours=3 * n) for n in range(4)]
+    logs = [draw_life(plan, 1800.0, n, start=start, settings=truly).events for n, start in enumerate(starts)]
+    learned = fit(plan, logs, effort=replace(QUICK, turns=0))
+    found = learned.candidates["rates"].zone_motion_rates
+    assert found[:2] == pytest.approx(rates[:2], rel=0.25, abs=0)  # asleep and settled are rare in half an hour
+    assert learned.report["candidates"]["rates"]["log_likelihood_gain_per_day"] > 500.0
+    assert learned.report["days_used"]["judge"] > 0.02
+
+
 def test_silent_and_constant_sensors_are_named_and_holds_measured() -> None:
     plan = home(
         1, hall_motion=motion("hall", hold=10.0), bed_motion=motion("bed"), mat={"kind": "pressure", "room": "bed"}

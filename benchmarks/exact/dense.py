@@ -88,8 +88,18 @@ class DenseModel:
         for weights, flows in zip(sight.weights, sight.flows, strict=True):
             generator = flows / weights[:, None]
             np.fill_diagonal(generator, 0.0)
-            result.append(generator - np.diag(generator.sum(axis=1)))
-        return result
+            result.append(generator)
+        for sensor in self.plan.sensors:
+            result = [a + b for a, b in zip(result, self.unseen_walks(sensor, sleeping), strict=True)]
+        return [generator - np.diag(generator.sum(axis=1)) for generator in result]
+
+    def unseen_walks(self, sensor: str, sleeping: Hours) -> list[Array]:
+        """Rates, per being, of walks into a sensor's zone that no sensor on the way reports; it does if it can."""
+        sight, found = self.sight(sleeping), [np.zeros((self.size, self.size)) for _ in self.names]
+        for way in sight.unseen_walks(self.plan.sensors[sensor]):
+            for matrix, rates in zip(found, way.rates, strict=True):
+                matrix[np.ix_(way.source, way.target)] += rates
+        return found
 
     def silent(self, sleeping: Hours, conditions: frozenset[tuple[str, str]]) -> list[Array]:
         """D0 per being: movement without an event, less all event rates, under the given conditions."""

@@ -10,13 +10,11 @@ import numpy as np
 from presence.floorplan import Floorplan
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Course, Foresight, Verdict, foresee, judge
+from presence.learn.later import DAYS, Spans
 from presence.settings import Settings
 
 HOPELESS = 0.03
 """Nats per instant: a candidate so far behind the best after the same days is given up."""
-INDEPENDENT = 1800.0
-"""Seconds: what is seen half an hour apart counts as separate evidence when priors are weighed against it."""
-
 Say = Callable[[str], None]
 
 
@@ -33,14 +31,15 @@ class Bench:
     asked: int = 0
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
+    spans: Spans = DAYS
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from the days for fitting."""
         question = f"judge {digest(asdict(settings))}"
         told = self.journal.ask(question)
         if told is None:
-            parts = [list(self._foresee(settings, courses)) for courses in (self.fitting, self.judging)]
-            found = judge(*parts)
+            fitting, judged = (list(self._foresee(settings, courses)) for courses in (self.fitting, self.judging))
+            found = judge(fitting, judged, self.spans.block)
             told = [*found[:4], found.blocks.tolist(), found.instants]
             self.journal.note(question, told)
         score, number, rooms, likelihood, blocks, instants = told
@@ -69,7 +68,7 @@ class Bench:
 
     def samples(self) -> float:
         """How many separate samples the days for fitting hold."""
-        return sum(c.stretch.end - c.stretch.begin for c in self.fitting) / INDEPENDENT
+        return sum(c.stretch.end - c.stretch.begin for c in self.fitting) / self.spans.independent
 
 
 def _hopeless(scores: Sequence[float], best: Sequence[float]) -> bool:

@@ -77,18 +77,20 @@ def fit(
     given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
     notes += phone_notes(phone_delays(plan, given.stretches))
-    if given.days < LEAST_DAYS or not given.judging or not given.fitting:
+    enough = given.sessions or given.days >= LEAST_DAYS
+    if not enough or not given.judging or not given.fitting:
         notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
         return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
     holds = measured_holds(plan, given.stretches)
     bench = Bench(
         home := apply(plan, Settings(), holds, {}).plan,
-        courses(home, first_days(given.fitting, effort.fitting_days)),
-        courses(home, first_days(given.judging, effort.judging_days)),
+        courses(home, first_days(given.fitting, effort.fitting_days), given.spans),
+        courses(home, first_days(given.judging, effort.judging_days), given.spans),
         Journal(state, _about(plan, given, effort), resume=resume),
         effort.hypotheses,
         say,
         notes=notes,
+        spans=given.spans,
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
@@ -123,7 +125,7 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
     first = _best(bench, candidates)
-    if (weekly := habits(bench, given.fitting, candidates[first])) is not None:
+    if not given.sessions and (weekly := habits(bench, given.fitting, candidates[first])) is not None:
         candidates["habits"] = weekly
     if (patience := phone_patience(phone_delays(bench.plan, given.fitting))) is not None:
         base = candidates.get("habits", candidates[first])

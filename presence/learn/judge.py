@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
-from presence.learn.later import COUNT_AHEAD, Later, look_ahead
+from presence.learn.later import DAYS, Later, Spans, look_ahead
 from presence.learn.recordings import Stretch
 from presence.learn.tables import fit_table, log_scores
 from presence.settings import Settings
@@ -26,14 +26,8 @@ from presence.tracker import Tracker
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-STEP = 120.0
-"""Seconds between the instants whose beliefs are judged."""
-WARM_UP = 3600.0
-"""Seconds after the start of a stretch that are not judged."""
 PART = 86400.0
 """Seconds after which a candidate that is far behind may be given up."""
-BLOCK = 6 * 3600.0
-"""Seconds: differences of scores in different blocks are taken to be independent."""
 TOO_MANY = 0.05
 """Prior odds of each place at once beyond the number of people."""
 PRIOR_SAMPLES = 20.0
@@ -80,9 +74,10 @@ class Verdict(NamedTuple):
     """How many instants were judged."""
 
 
-def courses(plan: Floorplan, stretches: Sequence[Stretch]) -> list[Course]:
+def courses(plan: Floorplan, stretches: Sequence[Stretch], spans: Spans = DAYS) -> list[Course]:
     """Stretches with what is seen later in them."""
-    return [Course(stretch, look_ahead(plan, stretch.events, instants(stretch))) for stretch in stretches]
+    grids = [instants(stretch, spans) for stretch in stretches]
+    return [Course(s, look_ahead(plan, s.events, grid, spans)) for s, grid in zip(stretches, grids, strict=True)]
 
 
 def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int) -> Iterator[Foresight]:
@@ -117,10 +112,10 @@ def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int
         told = so_far
 
 
-def instants(stretch: Stretch) -> Array:
+def instants(stretch: Stretch, spans: Spans = DAYS) -> Array:
     """The grid of a stretch: after the warm-up, and as long as what is seen later lies inside it."""
-    last = stretch.end - COUNT_AHEAD[1]
-    return np.arange(np.ceil((stretch.begin + WARM_UP) / STEP) * STEP, last, STEP)
+    last = stretch.end - spans.count_ahead[1]
+    return np.arange(np.ceil((stretch.begin + spans.warm_up) / spans.step) * spans.step, last, spans.step)
 
 
 def quiet(plan: Floorplan, settings: Settings) -> float:
@@ -136,7 +131,9 @@ def quiet(plan: Floorplan, settings: Settings) -> float:
     return sum(rates.get(sensor.kind, 0.0) for sensor in plan.sensors.values())
 
 
-def judge(fitting: Sequence[Foresight], judged: Sequence[Foresight] | None = None) -> Verdict:
+def judge(
+    fitting: Sequence[Foresight], judged: Sequence[Foresight] | None = None, block_length: float = DAYS.block
+) -> Verdict:
     """Fit the emission tables on some stretches, and score those or others with them."""
     judged = fitting if judged is None else judged
     count = _parts(
@@ -147,7 +144,7 @@ def judge(fitting: Sequence[Foresight], judged: Sequence[Foresight] | None = Non
         prior = PRIOR_SAMPLES * np.array([[0.98, 0.02], [0.5, 0.5]])
         each += _parts([_room(f, room) for f in fitting], [_room(f, room) for f in judged], prior)
     grid = np.concatenate([f.grid for f in judged])
-    _, block = np.unique(grid // BLOCK, return_inverse=True)
+    _, block = np.unique(grid // block_length, return_inverse=True)
     return Verdict(
         float((count + each).mean()),
         float(count.mean()),
@@ -161,7 +158,7 @@ def judge(fitting: Sequence[Foresight], judged: Sequence[Foresight] | None = Non
 def gain(candidate: Verdict, other: Verdict) -> tuple[Array, Array]:
     """What a candidate gains over another in each part (number, rooms, both), nats per instant, and its standard error.
 
-    Differences in blocks of six hours are taken to be independent. Shapes (3,), (3,).
+    Differences in different blocks are taken to be independent. Shapes (3,), (3,).
     """
     blocks = candidate.blocks - other.blocks
     differences = np.column_stack([blocks, blocks.sum(axis=1)])

@@ -18,12 +18,29 @@ from presence.floorplan import AWAY, Floorplan
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-BIN = 10.0
-"""Seconds: places active within the same bin are active at once."""
-COUNT_AHEAD = (120.0, 1920.0)
-"""Seconds ahead within which the largest number of places at once is looked for..."""
-ROOM_AHEAD = (0.0, 300.0)
-"""...and any event in a room. Both from trials on one real home, see DEVELOPERS.md."""
+
+class Spans(NamedTuple):
+    """The seconds on which learning from a log goes."""
+
+    bin: float = 10.0
+    """Places active within the same bin are active at once."""
+    count_ahead: tuple[float, float] = (120.0, 1920.0)
+    """How far ahead the largest number of places at once is looked for..."""
+    room_ahead: tuple[float, float] = (0.0, 300.0)
+    """...and any event in a room. Both from trials on one real home, see DEVELOPERS.md."""
+    step: float = 120.0
+    """Between the instants whose beliefs are judged."""
+    warm_up: float = 3600.0
+    """After the start of a stretch: not judged."""
+    block: float = 6 * 3600.0
+    """Differences of scores in different blocks are taken to be independent."""
+    independent: float = 1800.0
+    """What is seen so far apart counts as separate evidence when priors are weighed against it."""
+
+
+DAYS = Spans()
+SESSIONS = Spans(1.0, (12.0, 192.0), (0.0, 30.0), 12.0, 360.0, 2160.0, 180.0)
+"""For short busy recordings, where all goes faster: a tenth of everything. No source; not tried against others."""
 ON = {"motion": "detected", "occupancy": "occupied", "camera": "person", "pressure": "pressed"}
 OFF = {"motion": "clear", "occupancy": "vacant", "camera": "clear", "pressure": "released"}
 ONCE = {"switch": "pressed", "power": "started"}
@@ -35,20 +52,21 @@ class Later(NamedTuple):
     grid: Array
     """Shape (T,): epoch seconds."""
     most: IndexArray
-    """Shape (T,): the largest number of places active at once, `COUNT_AHEAD`."""
+    """Shape (T,): the largest number of places active at once, `Spans.count_ahead`."""
     rooms: tuple[str, ...]
     """The rooms in which something can be seen."""
     seen: IndexArray
-    """Shape (T, R): 1 where any event is seen in the room, `ROOM_AHEAD`."""
+    """Shape (T, R): 1 where any event is seen in the room, `Spans.room_ahead`."""
 
 
-def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array) -> Later:
-    """What the log shows after each instant of a grid; the log must reach `COUNT_AHEAD` beyond its last instant.
+def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, spans: Spans = DAYS) -> Later:
+    """What the log shows after each instant of a grid; the log must reach `count_ahead` beyond its last one.
 
     Args:
         plan: the home.
         events: in order of time.
         grid: shape (T,), epoch seconds, ascending.
+        spans: how far ahead, and in which bins.
     """
     rooms = tuple(r for r in plan.rooms if r != AWAY and any(s.room == r for s in plan.sensors.values()))
     places = {room: k for k, room in enumerate(rooms)}
@@ -57,20 +75,22 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array) -> Later:
     if not len(grid):
         return Later(grid, np.zeros(0, np.intp), rooms, np.zeros((0, len(rooms)), np.intp))
     begin = float(grid[0])
-    size = int((grid[-1] - begin + COUNT_AHEAD[1]) // BIN) + 2
+    size = int((grid[-1] - begin + spans.count_ahead[1]) // spans.bin) + 2
     active = np.zeros((size, len(places)), bool)
     for sensor, first, last in stretches(plan, events):
         seat = f"seat {sensor}"
         column = places[seat if seat in places else str(plan.sensors[sensor].room)]
-        a, b = int((first - begin) // BIN), int((last - begin) // BIN)
+        a, b = int((first - begin) // spans.bin), int((last - begin) // spans.bin)
         if b >= 0 and a < size:
             active[max(a, 0) : b + 1, column] = True
     at_once = active.sum(axis=1)
-    starts = ((grid - begin) // BIN).astype(np.intp)
-    most = _window(at_once, starts, COUNT_AHEAD).max(axis=1)
+    starts = ((grid - begin) // spans.bin).astype(np.intp)
+    most = _window(at_once, starts, spans.count_ahead, spans.bin).max(axis=1)
     for seat in seats:
         active[:, places[str(plan.sensors[seat].room)]] |= active[:, places[f"seat {seat}"]]
-    seen = np.stack([_window(active[:, k], starts, ROOM_AHEAD).max(axis=1) for k in range(len(rooms))], axis=1)
+    seen = np.stack(
+        [_window(active[:, k], starts, spans.room_ahead, spans.bin).max(axis=1) for k in range(len(rooms))], axis=1
+    )
     return Later(grid, most.astype(np.intp), rooms, seen.astype(np.intp))
 
 
@@ -83,7 +103,7 @@ def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float
         now = event.seconds
         if event.value == ON.get(sensor.kind):
             start, latest = since.get(sensor.id, (now, now))
-            if now - latest > 2.0 * (sensor.hold or 0.0) + BIN:  # the off message was lost
+            if now - latest > 2.0 * (sensor.hold or 0.0) + DAYS.bin:  # the off message was lost
                 found.append((sensor.id, start, latest))
                 start = now
             since[sensor.id] = (start, now)
@@ -96,8 +116,10 @@ def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float
     return found + [(sensor, start, latest) for sensor, (start, latest) in since.items()]
 
 
-def _window(values: NDArray[np.generic], starts: IndexArray, ahead: tuple[float, float]) -> NDArray[np.generic]:
+def _window(
+    values: NDArray[np.generic], starts: IndexArray, ahead: tuple[float, float], width: float
+) -> NDArray[np.generic]:
     """The bins that lie ahead of each instant, shape (T, bins); the instant's own bin is never among them."""
-    offsets = np.arange(int(ahead[0] // BIN) + 1, int(ahead[1] // BIN) + 1)
+    offsets = np.arange(int(ahead[0] // width) + 1, int(ahead[1] // width) + 1)
     ahead_of: NDArray[np.generic] = values[np.minimum(starts[:, None] + offsets, len(values) - 1)]
     return ahead_of

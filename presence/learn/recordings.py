@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from presence.events import Event
+from presence.learn.later import DAYS, SESSIONS, Spans
 
 HOLE = 86400.0
 """Seconds without any report from any sensor after which nobody can say whether the home or the logging stood still."""
@@ -15,6 +16,9 @@ FITTING_SHARE = 0.6
 """Share of the time that is fitted on; the rest judges."""
 SHORTEST = 4 * 3600.0
 """Seconds below which a stretch of a log tells nothing about habits."""
+LEAST_SESSIONS, LEAST_EVENTS = 4, 100
+"""So many logs, none as long as that, of so many events each are sessions of a busy home: they tell how people walk and
+pause and how sensors see. A tracker was fitted on half an hour of events (design notes, section 2)."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,13 @@ class Material:
     judging: tuple[Stretch, ...]
     notes: tuple[str, ...]
     """What is wrong with it, said plainly."""
+    spans: Spans = DAYS
+    """On which seconds learning goes."""
+
+    @property
+    def sessions(self) -> bool:
+        """Whether it is made of sessions, too short for habits."""
+        return self.spans is SESSIONS
 
     @property
     def stretches(self) -> tuple[Stretch, ...]:
@@ -61,12 +72,15 @@ def material(logs: Iterable[Sequence[Event]]) -> Material:
     notes: list[str] = []
     stretches = [stretch for log in logs for stretch in _without_holes(log, notes)]
     stretches.sort(key=lambda stretch: stretch.begin)
-    short = [stretch for stretch in stretches if stretch.end - stretch.begin < SHORTEST]
-    if short:
-        notes.append(f"{len(short)} stretches of less than {SHORTEST / 3600:.0f} h were left out")
-    stretches = [stretch for stretch in stretches if stretch.end - stretch.begin >= SHORTEST]
-    fitting, judging = _share_out(stretches)
-    return Material(tuple(fitting), tuple(judging), tuple(notes))
+    long = [stretch for stretch in stretches if stretch.end - stretch.begin >= SHORTEST]
+    busy = [stretch for stretch in stretches if len(stretch.events) >= LEAST_EVENTS]
+    sessions = not long and len(busy) >= LEAST_SESSIONS
+    chosen = busy if sessions else long
+    if len(chosen) < len(stretches):
+        least = f"{LEAST_EVENTS} events" if sessions else f"{SHORTEST / 3600:.0f} h"
+        notes.append(f"{len(stretches) - len(chosen)} stretches of less than {least} were left out")
+    fitting, judging = _share_out(chosen, 0.0 if sessions else SHORTEST)
+    return Material(tuple(fitting), tuple(judging), tuple(notes), SESSIONS if sessions else DAYS)
 
 
 def _without_holes(log: Sequence[Event], notes: list[str]) -> list[Stretch]:
@@ -86,16 +100,16 @@ def _without_holes(log: Sequence[Event], notes: list[str]) -> list[Stretch]:
     return stretches
 
 
-def _share_out(stretches: Sequence[Stretch]) -> tuple[list[Stretch], list[Stretch]]:
-    """The first share of the time, cut inside a stretch where it must be."""
+def _share_out(stretches: Sequence[Stretch], shortest: float) -> tuple[list[Stretch], list[Stretch]]:
+    """The first share of the time, cut inside a stretch where it must be; sessions (`shortest` 0) stay whole."""
     left = FITTING_SHARE * sum(stretch.end - stretch.begin for stretch in stretches)
     fitting: list[Stretch] = []
     judging: list[Stretch] = []
     for stretch in stretches:
         length = stretch.end - stretch.begin
-        if left >= length - SHORTEST:
+        if left >= length - (shortest or length / 2):
             fitting.append(stretch)
-        elif left < SHORTEST:
+        elif left < shortest or not shortest:
             judging.append(stretch)
         else:
             before, after = cut(stretch, stretch.begin + left)

@@ -9,7 +9,7 @@ from itertools import groupby
 from typing import Any
 
 from presence.habits import DAYS, WEEK, Habit, clock
-from presence.learn.judge import STEP, Verdict, gain
+from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import DAY, Material
 from presence.settings import WITH_NAMES, Settings
 
@@ -29,7 +29,7 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
     report: dict[str, Any] = {"log": log, "chosen": chosen, "candidates": {}, "notes": list(notes)}
     for name, verdict in verdicts.items():
         total, error = gain(verdict, verdicts["defaults"])
-        days = verdict.instants * STEP / DAY
+        days = verdict.instants * given.spans.step / DAY
         likelihood = verdict.log_likelihood - verdicts["defaults"].log_likelihood
         report["candidates"][name] = {
             "score": round(verdict.score, 4),
