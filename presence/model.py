@@ -142,6 +142,9 @@ class Model:
         self.room_of = np.zeros((self.states.size, len(self.states.rooms)))
         self.room_of[np.arange(self.states.size), self.states.room] = 1.0
         self.away = self.states.rooms.index(AWAY)
+        off = self.states.room == self.away
+        self.on_property = np.column_stack([~off, off]).astype(np.float64)
+        """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
         self._worlds: Recent[World] = Recent(WORLDS)
         each = 2 * 8 * max(1, len(self.beings)) * self.states.size**2
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(max(8, ABSORBED_BYTES // each))
