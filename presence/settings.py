@@ -108,6 +108,9 @@ class Settings:
     night_away_share: float = 0.1
     """How much less likely somebody is away in their sleeping hours when nothing is known yet: the schedule of Building
     America House Simulation Protocols 2010, Fig. 25, has nearly everybody at home at night (from memory)."""
+    night_bed_share: float = 0.9
+    """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
+    at night in the American Time Use Survey (from memory)."""
     errand_rate: float = 1 / 1800
     """Away: return of a short outing. Common practice, no source."""
     outing_rate: float = 1 / 3600
