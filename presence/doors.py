@@ -70,8 +70,19 @@ class DoorEngine(EngineCore):
         if event.value == "locked":
             snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
         if sensor.kind == "contact":
-            snapshot = self._stand(snapshot, door, use, open=event.value == "open")
+            snapshot = self._stand(self._unschedule(snapshot, sensor.id), door, use, open=event.value == "open")
+            if event.value == "open" and world.sight.outside(door) is not None:
+                patience = self.settings.outer_door_expiry
+                snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
+
+    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
+        """An outer door that has stood open for long was shut, and the message lost; or anything else."""
+        (_, what, sensor), *rest = snapshot.due
+        if what != "shut":
+            return super()._fall_due(snapshot)
+        door = str(self.plan.sensors[sensor].door)
+        return self._stand(replace(snapshot, due=tuple(rest)), door, snapshot.doors[door], open=False)
 
     def _code_share(self, code: str) -> Array:
         """How likely each being is to use this code, relative to its owner."""

@@ -66,7 +66,8 @@ class EngineCore:
         A sensor that sees still people may have been on since before the log: its silence tells nothing yet.
         """
         sleeping, change_at = self.model.sleeping(seconds)
-        mixture = start(self.model.usual(self.model.world(sleeping).sight, sleeping), len(self.seats))
+        usual = self.model.usual(self.model.world(sleeping).sight, sleeping)
+        mixture = start(usual, len(self.seats), self.model.on_property)
         unknown = frozenset(("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy")
         return Snapshot(seconds, mixture, sleeping, change_at, unknown)
 

@@ -78,14 +78,14 @@ class Caused(NamedTuple):
     """Probability that one and the same being caused this event and the one before."""
 
 
-def start(x: Array, ghosts: int) -> Mixture:
-    """One hypothesis: independent beings with distributions x of shape (P, S)."""
+def start(x: Array, ghosts: int, coarse: Array | None = None) -> Mixture:
+    """One hypothesis: independent beings with distributions x (P, S); a coarser view of the states (S, C), if any."""
     persons = len(x)
     asleep = np.zeros((1, ghosts, 3))
     asleep[:, :, 0] = 1.0
     cause = np.zeros((1, persons + 1))
     cause[0, persons] = 1.0
-    return Mixture(x[:, None, :].copy(), np.ones(1), np.zeros((1, 0, 1 + 2 * persons)), asleep, cause)
+    return Mixture(x[:, None, :].copy(), np.ones(1), np.zeros((1, 0, 1 + 2 * persons)), asleep, cause, coarse=coarse)
 
 
 def reweigh(mixture: Mixture, blocks: Array, log_factor: Array | float = 0.0) -> Mixture:

@@ -1,7 +1,9 @@
 """Keeping a mixture of products small: merge the hypotheses that lose least, never drop one.
 
 Merging two products that differ in one being only is exact; the loss grows with the product of the differences in two
-beings, so that product is the cost. This module knows no rooms.
+beings, so that product is the cost. What differs in a coarser view of the states, one that is remembered long after the
+rest has been forgotten, counts for more: where merging has lost that two beings exclude each other there, every event
+that either may have caused speaks for both. This module knows no rooms.
 
 Sources: Salmond 1990 (Proc. SPIE 1305), mixture reduction by merging; Runnalls 2007 (IEEE Trans. AES 43:989), bounding
 what a merge loses.
@@ -29,6 +31,9 @@ LABEL_WINDOWS = 3
 """How many of the latest open windows count in the merging cost..."""
 LABEL_SHARE = 0.2
 """...and how much, relative to a being: enough to keep directions apart, without crowding out who is where."""
+COARSE_SHARE = 0.9
+"""How much of a being's (squared) difference between two hypotheses is what differs in the coarser view, if any. Picked
+by hand between none of it and all of it."""
 
 
 NO_TRACKS: Array = np.zeros((0, 0, 0, 2, 0))
@@ -54,6 +59,8 @@ class Mixture(NamedTuple):
     tracks: Array = NO_TRACKS
     """Shape (P, K, T, 2, S): for each of T tracked windows, the share of x that has not passed yet, and the share that
     passed forth first (see `first_passage`)."""
+    coarse: Array | None = None
+    """Shape (S, C): a coarser view of the states, 1 where a state belongs to a class, each to one."""
 
     @property
     def blocks(self) -> Array:
@@ -75,17 +82,23 @@ class _Pool:
     """Hypotheses while they are being merged; what merging two of them would lose is kept up to date."""
 
     def __init__(
-        self, x: Array, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]], states: int
+        self,
+        x: Array,
+        weight: Array,
+        extra: Array,
+        factors: Sequence[tuple[slice, float]],
+        states: int,
+        coarse: Array | None,
     ) -> None:
         self.x = x
         """Shape (P, M, S or more): distances are taken in the first S."""
-        self.states = states
+        self.states, self.coarse = states, coarse
         self.weight = weight
         """Shape (M,)."""
         self.extra = extra
         """Shape (M, E): everything else that mixes linearly, flattened."""
         self.factors = factors
-        self.root = np.sqrt(x[:, :, :states])
+        self.root = _root(x[:, :, :states], coarse)
         self.loss = _loss(_apart(self.root, self.root), extra, extra, factors)
         """Shape (M, M): see `_loss`."""
 
@@ -101,7 +114,7 @@ class _Pool:
         mixed = self.x[:, into]
         mixed += (self.x[:, gone] - mixed) * share
         self.x[:, into] = mixed
-        self.root[:, into] = np.sqrt(mixed[:, :, : self.states])
+        self.root[:, into] = _root(mixed[:, :, : self.states], self.coarse)
         self.extra[into] += (self.extra[gone] - self.extra[into]) * share
         left = np.delete(np.arange(len(self.weight)), gone)
         self.x, self.root, self.loss = self.x.take(left, 1), self.root.take(left, 1), self.loss.take(left, 0)
@@ -134,7 +147,8 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     if persons == 1 and not factors:
         return _all_in_one(mixture, rows, row)
     order = np.argsort(-mixture.weight, kind="stable")
-    pool, lost = _absorb_light(rows, row[:, order], mixture.weight[order], extra[order], factors, int(SPARE * most))
+    heaviest, spare = mixture.weight[order], int(SPARE * most)
+    pool, lost = _absorb_light(rows, row[:, order], heaviest, extra[order], factors, spare, mixture.coarse)
     while len(pool.weight) > 1:
         cost = pool.cost()
         surplus = len(pool.weight) - most
@@ -153,7 +167,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
         labels=labels.reshape(left, *windows),
         ghosts=ghost.reshape(left, *ghosts),
         cause=cause,
-        merged=mixture.merged + lost,
+        merged=mixture.merged + (lost if mixture.coarse is None else lost / (1.0 - COARSE_SHARE)),
     )
 
 
@@ -170,7 +184,13 @@ def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
 
 
 def _absorb_light(
-    rows: Array, row: IndexArray, weight: Array, extra: Array, factors: Sequence[tuple[slice, float]], most: int
+    rows: Array,
+    row: IndexArray,
+    weight: Array,
+    extra: Array,
+    factors: Sequence[tuple[slice, float]],
+    most: int,
+    coarse: Array | None,
 ) -> tuple[_Pool, float]:
     """Send all but the heaviest `most` (and all below MINOR) into the one of those where that costs least.
 
@@ -181,7 +201,7 @@ def _absorb_light(
     heavy = max(1, min(most, int((weight > MINOR).sum())))
     target = np.arange(count)
     if heavy < count:
-        root, being, into = np.sqrt(rows[:, :, 0]), np.arange(persons)[:, None], row[:, :heavy]
+        root, being, into = _root(rows[:, :, 0], coarse), np.arange(persons)[:, None], row[:, :heavy]
         near = _apart(root, root[being, into])  # (P, R, heavy)
         near[being, into, np.arange(heavy)] = 0.0
         apart = near.reshape(-1, heavy).take(row[:, heavy:] + distinct * being, 0)  # (P, light, heavy)
@@ -195,7 +215,15 @@ def _absorb_light(
     mixing = np.zeros((heavy, count))
     mixing[target, np.arange(count)] = share
     mixed = shares.reshape(persons, heavy, distinct) @ rows.reshape(persons, distinct, -1)
-    return _Pool(mixed, total, mixing @ extra, factors, states), lost
+    return _Pool(mixed, total, mixing @ extra, factors, states, coarse), lost
+
+
+def _root(x: Array, coarse: Array | None) -> Array:
+    """Square roots of distributions and of their coarser view, shape (P, M, S + C)."""
+    if coarse is None:
+        return np.sqrt(x)
+    fine, rough = np.sqrt((1.0 - COARSE_SHARE) * x), np.sqrt(COARSE_SHARE * (x @ coarse))
+    return np.concatenate([fine, rough], axis=2)
 
 
 def _apart(root: Array, other: Array) -> Array:

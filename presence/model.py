@@ -18,7 +18,7 @@ from presence.floorplan import AWAY, Floorplan
 from presence.habits import Hour, Hours, hour_of_week, hours_to_change
 from presence.hypotheses import Way
 from presence.movement import PET, Being, beings, weights_and_flows
-from presence.places import States, first_side, states_of
+from presence.places import ASLEEP, States, first_side, states_of
 from presence.propagation import Change, Reversible, decompose
 from presence.sensing import Sight
 from presence.settings import Settings
@@ -142,6 +142,9 @@ class Model:
         self.room_of = np.zeros((self.states.size, len(self.states.rooms)))
         self.room_of[np.arange(self.states.size), self.states.room] = 1.0
         self.away = self.states.rooms.index(AWAY)
+        off = self.states.room == self.away
+        self.on_property = np.column_stack([~off, off]).astype(np.float64)
+        """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
         self._worlds: Recent[World] = Recent(WORLDS)
         each = 2 * 8 * max(1, len(self.beings)) * self.states.size**2
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(CHANGES, max(8, ABSORBED_BYTES // each)))
@@ -173,14 +176,22 @@ class Model:
         return Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
 
     def usual(self, sight: Sight, sleeping: Hours) -> Array:
-        """Where everybody usually is, shape (P, S): hardly away in their sleeping hours.
+        """Where everybody usually is, shape (P, S): in their sleeping hours hardly away, and mostly asleep in bed.
 
         How readily they go out at this hour says little of where they are already.
         """
         plain = tuple(hour._replace(out=1.0, back=1.0) for hour in sleeping)
         weights = (sight if plain == sleeping else self.sight(plain)).weights.copy()
-        asleep = [hour.asleep for hour in sleeping]
-        weights[np.ix_(asleep, self.states.room == self.away)] *= self.settings.night_away_share
+        beds = {room.id for room in self.plan.rooms.values() if room.rest}
+        lying = np.array([self.states.places[p].seat is None for p in self.states.place]) & (self.states.pace == ASLEEP)
+        for row, hour, being in zip(weights, sleeping, self.beings, strict=True):
+            if hour.asleep:
+                row[self.states.room == self.away] *= self.settings.night_away_share
+                own = [room in ((being.bed,) if being.bed else beds) for room in self.states.rooms]
+                in_bed = lying & np.array(own)[self.states.room]
+                usually = self.settings.night_bed_share / (1.0 - self.settings.night_bed_share)
+                if in_bed.any():
+                    row[in_bed] *= usually * row[~in_bed].sum() / row[in_bed].sum()
         return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
     def sleeping(self, seconds: float) -> tuple[Hours, float]:

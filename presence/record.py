@@ -24,7 +24,7 @@ class Piece(NamedTuple):
     """A part of a step in which one thing happened."""
 
     what: str
-    """`silence`, `event`, or what fell due: `expire`, `still`, `witness`."""
+    """`silence`, `event`, or what fell due: `expire`, `shut`, `still`, `witness`."""
     before: Snapshot
     after: Snapshot
     event: Event | None = None

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import AWAY, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, NOBODY, Guest, Way
 from presence.movement import PET, RESIDENT, VISITOR, Being
 from presence.places import (
@@ -194,10 +194,11 @@ class Sight:
         return [(self.states.moving[a], self.states.moving[b]) for a, b in pairs]
 
     def sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
-        """States beside a door, on both sides or on one."""
+        """States beside a door, on both sides or on one; off the property only those who walk are still beside it."""
         pairs = door_places(self.plan, self.states, self.plan.doors[door])
         places = sorted({pair[k] for pair in pairs for k in ((0, 1) if side is None else (side,))})
-        return [int(i) for pace in paces for i in self.states.select(places, pace)]
+        near = [place for place in places if self.states.places[place].room != AWAY]
+        return [int(i) for pace in paces for i in self.states.select(places if pace == MOVING else near, pace)]
 
     def _opening(self, door: str) -> list[Way]:
         """Somebody opens the door and passes one way or the other, or does not."""
@@ -251,14 +252,14 @@ class Sight:
         return Way(index, index, rates)
 
     def _closing(self, door: str, open_share: float) -> Way:
-        """Somebody closes the door; where it usually stands open, somebody on the inner side shuts themselves in."""
+        """Somebody closes the door; where it usually stands open, mostly somebody inside shuts themselves in."""
         option = self._beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
         inner = self.plan.inner_sides[door]
         if inner is None:
             return option
         inside = np.isin(option.source, self.sides(door, (MOVING, ACTIVE), inner))
-        rates = option.rates * np.where(inside, 1.0, 1.0 - open_share)[:, None]
-        return option._replace(rates=rates)
+        outside = max(1.0 - open_share, self.settings.door_shut_behind_share)
+        return option._replace(rates=option.rates * np.where(inside, 1.0, outside)[:, None])
 
     def _lock(self, door: str, value: str, by: str | None) -> list[Way]:
         """Somebody works the lock from the inside or the outside; without a contact an unlocking is a passage."""

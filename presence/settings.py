@@ -113,6 +113,9 @@ class Settings:
     night_away_share: float = 0.1
     """How much less likely somebody is away in their sleeping hours when nothing is known yet: the schedule of Building
     America House Simulation Protocols 2010, Fig. 25, has nearly everybody at home at night (from memory)."""
+    night_bed_share: float = 0.9
+    """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
+    at night in the American Time Use Survey (from memory)."""
     errand_rate: float = 1 / 1800
     """Away: return of a short outing. Common practice, no source."""
     outing_rate: float = 1 / 3600
@@ -142,6 +145,12 @@ class Settings:
     they open it for nothing. Common practice, no source."""
     door_closing_rate: float = 1 / 20
     """Somebody moving beside an open door closes it. Common practice, no source."""
+    door_shut_behind_share: float = 0.1
+    """Somebody on the outer side shuts a door that usually stands open, at least, relative to somebody on the inner
+    side, who shuts themselves in. Common practice, no source."""
+    outer_door_expiry: float = 3600.0
+    """A door to the outside that still stands open after so long is taken to have been shut and its message lost.
+    Common practice, no source."""
     door_false_alarm_rate: float = 1 / 86400
     """A contact moves with nobody near (wind, jolt): once a day. Common practice, no source."""
     lock_rate: float = 1 / 20

@@ -64,6 +64,8 @@ def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, t
     """What a sensor that has not changed its report still says."""
     if what == "still":
         return f"{sensor.person}'s phone still says {reports[sensor.id][0]}"
+    if what == "shut":
+        return f"{door_name(plan, str(sensor.door))} open for so long that it must have been shut"
     return f"somebody still noticed in {room_name(plan, str(sensor.room))}"
 
 

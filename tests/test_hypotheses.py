@@ -208,6 +208,25 @@ def test_who_is_where_is_kept_apart() -> None:
     assert both_together < 0.06, "merging the swap would say .5"
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_what_differs_in_the_coarser_view_is_kept_apart_first(known: bool) -> None:
+    """Either the first or the second is off (state 2), and the second and third may have changed rooms (0 and 1).
+
+    There is room for two: those that differ only in rooms are merged, so that both are hardly ever off at once.
+    """
+    first, second, off = np.array([0.99, 0.005, 0.005]), np.array([0.005, 0.99, 0.005]), np.array([0.05, 0.01, 0.94])
+    x = np.array([[off, off, first], [first, second, off], [second, first, second]])
+    coarse = np.array([[1.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) if known else None
+    mixture = Mixture(
+        x, np.array([0.3, 0.3, 0.4]), np.zeros((3, 0, 7)), np.zeros((3, 0, 3)), np.eye(4)[[3, 3, 3]], coarse=coarse
+    )
+    after, _ = branch(mixture, [], np.ones(3), 2)
+    both_off = joint_of(after)[2, 2].sum()
+    assert (both_off < 0.01) == known
+    np.testing.assert_allclose(marginals(joint_of(after)), marginals(joint_of(mixture)), rtol=0, atol=1e-12)
+    assert np.abs(joint_of(after) - joint_of(mixture)).sum() <= 8.0 * after.merged
+
+
 @effort(max_examples=30)
 @given(case=cases(), most=st.sampled_from([None, 1, 3, 16]))
 def test_mixtures_are_never_changed_in_place(case: Case, most: int | None) -> None:

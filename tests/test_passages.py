@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from presence import Event, Floorplan, Passage, Settings, Tracker
 from presence.doors import MOST_WINDOWS
 from presence.floorplan import Sensor
+from presence.model import Model
 from presence.passages import INFERRED_LIMIT, inferred_passages
 from tests.oracle import NOON, JointFilter, at, contact, draw_log, exact_direction, home, logs, motion, time_at
 
@@ -142,6 +143,37 @@ def test_who_goes_into_the_garden_is_there_and_not_off_by_the_side_gate() -> Non
 def without(*people: str) -> dict[str, Sensor]:
     """The garage house's sensors but the phones of some."""
     return {name: sensor for name, sensor in GARAGE.sensors.items() if sensor.person not in people}
+
+
+def test_a_closing_that_never_came_does_not_leave_an_outer_door_open_for_ever() -> None:
+    """Ten hours after its last report the front door reports that it is shut: somebody has come in just now."""
+    lines = [(5.0, "hall_motion", "detected"), (8.0, "front_contact", "open"), (35.0, "hall_motion", "clear")]
+    evening = [(35990.0, "porch_motion", "detected"), (36000.0, "front_contact", "closed")]
+    answers = told(row(1), [*lines, *evening], 36400.0)
+    assert at_once(answers, 36000.0).directions["porch>hall"] > 0.5
+    soon = [*lines, (60.0, "front_contact", "closed")]
+    assert at_once(told(row(1), soon, 400.0), 60.0).nobody > 0.9
+
+
+def test_who_has_left_by_a_flat_s_door_need_not_close_it_from_far_off() -> None:
+    """Nobody off the property is beside a door, but those who are just walking away or up to it."""
+    flat = Floorplan.load(Path(__file__).parents[1] / "floorplans" / "one_room_flat.yaml")
+    lines = [(0.0, "studio_motion", "detected"), (62.0, "front_contact", "open"), (63.0, "studio_motion", "clear")]
+    answers = told(flat, lines, 400.0)
+    assert final(answers, 62.0).directions["studio>away"] > 0.5
+
+
+def test_who_leaves_a_room_may_shut_its_door_behind_them() -> None:
+    """Also where the door has stood open all the time: nothing that happens at a door is impossible."""
+    model = Model(GARAGE, Settings())
+    (way,) = model.world(model.sleeping(NOON.timestamp())[0]).ways("cloakroom_contact", "closed", None, 1.0)
+    rates = dict(zip(way.source.tolist(), way.losses[0].tolist(), strict=True))
+    inside, outside = (
+        [rates[state] for state in rates if model.states.rooms[model.states.room[state]] == room]
+        for room in ("cloakroom", "hall")
+    )
+    assert min(inside) > 5 * max(outside)
+    assert min(outside) > 0.0
 
 
 # --- a row of rooms ------------------------------------------------------------------------------------------------

@@ -549,3 +549,13 @@ def test_a_sensor_that_may_be_on_since_before_the_log_is_not_silent_yet() -> Non
     assert unknown.belief.rooms["room"] > 2 * vacant.belief.rooms["room"]
     unknown.observe(at(1801.0, "radar", "occupied"))
     assert unknown.belief.rooms["room"] > 0.9
+
+
+def test_a_log_that_begins_at_night_begins_with_people_in_their_beds() -> None:
+    """Nine in ten of those at home sleep at three at night (American Time Use Survey, from memory); at noon, hardly."""
+    plan = Floorplan.load(GARAGE)
+    for clock, least, most in (("03:00", 0.88, 0.97), ("12:00", 0.0, 0.2)):
+        tracker = Tracker(plan)
+        tracker.advance(datetime.fromisoformat(f"2026-03-02T{clock}:00+00:00"))
+        for person in plan.people.values():
+            assert least < tracker.belief.people[person.id][str(person.bed)] < most

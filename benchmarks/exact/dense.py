@@ -14,6 +14,7 @@ from presence.conditions import entries_of
 from presence.habits import Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model
+from presence.places import ASLEEP
 
 Array = NDArray[np.float64]
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -76,9 +77,20 @@ class DenseModel:
         """Where everybody usually is at this hour, shape (P, S)."""
         sleeping = self.sleeping(seconds)
         weights = self.sight(tuple(Hour(hour.asleep) for hour in sleeping)).weights.copy()
-        for row, hour in zip(weights, sleeping, strict=True):
-            if hour.asleep:  # hardly anybody is away then
+        states, plan = self._model.states, self._model.plan
+        for row, hour, being in zip(weights, sleeping, self._model.beings, strict=True):
+            if hour.asleep:  # hardly anybody is away then, and most are in their own bed, or in one of the bedrooms
                 row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
+                beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
+                bed = [
+                    i
+                    for i, (place, pace) in enumerate(zip(states.place, states.pace, strict=True))
+                    if states.places[place].room in beds and not states.places[place].seat and pace == ASLEEP
+                ]
+                up = [i for i in range(len(row)) if i not in bed]
+                for part, share in ((bed, self.settings.night_bed_share), (up, 1.0 - self.settings.night_bed_share)):
+                    if bed:
+                        row[part] *= share / row[part].sum()
         return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
     def full(self, sleeping: Hours) -> list[Array]:

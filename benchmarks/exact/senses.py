@@ -20,7 +20,8 @@ class Senses:
     """Since when each sensor has been on."""
     heard: dict[str, float] = field(default_factory=dict)
     """When each sensor that is on last said so."""
-    open: set[str] = field(default_factory=set)
+    open: dict[str, float] = field(default_factory=dict)
+    """Since when each door has stood open."""
     pressed: set[str] = field(default_factory=set)
     stood_open: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
@@ -39,9 +40,17 @@ class Senses:
         )
 
     def expiries(self) -> dict[str, float]:
-        """When a motion sensor whose off message never comes is no longer taken to be on."""
+        """When a motion sensor that never went off is no longer taken to be on, or an outer door to be open."""
         wait = self.settings.hold_expiry
-        return {s: self.heard[s] + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s in self.on}
+        found = {s: self.heard[s] + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s in self.on}
+        indoor = set(self.plan.indoor)
+        outer = [door for door in self.open if len(indoor & set(self.plan.doors[door].between)) == 1]
+        return found | {door: self.open[door] + self.settings.outer_door_expiry for door in outer}
+
+    def expire(self, name: str) -> None:
+        """A sensor is off again, or a door shut, although nobody said so."""
+        self.on.pop(name, None)
+        self.open.pop(name, None)
 
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
@@ -63,7 +72,9 @@ class Senses:
             before = self.stood_open.get(door, (0.0, 3600.0))
             self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
             self.reported[door] = event.seconds
-            (self.open.add if event.value == "open" else self.open.discard)(str(sensor.door))
+            self.open.pop(door, None)
+            if event.value == "open":
+                self.open[door] = event.seconds
         elif sensor.kind == "pressure":
             if (event.value == "pressed") == (sensor.id in self.pressed):
                 return False
@@ -85,9 +96,9 @@ def silence(model: DenseModel, senses: Senses, begin: float, end: float) -> list
     cuts |= {expiry for expiry in senses.expiries().values() if begin < expiry < end}
     stretches = []
     for cut in sorted(cuts):
-        for sensor, expiry in senses.expiries().items():
+        for name, expiry in senses.expiries().items():
             if expiry <= begin:
-                del senses.on[sensor]
+                senses.expire(name)
         stretches.append(Stretch(cut - begin, model.sleeping(begin), senses.conditions()))
         begin = cut
     return stretches
