@@ -78,7 +78,7 @@ def test_the_expected_log_likelihood_has_the_slope_of_the_likelihood(plan: Floor
 
 
 def test_memory_is_bounded_and_counts_stay_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    tape, _ = recorded(ONE, 3)
+    tape, _ = recorded(ONE, 2)
     assert len({step.stage for step in tape.steps if isinstance(step, Quiet)}) > 8
     whole = count(ONE, Settings(), [tape], [0])
     monkeypatch.setattr(statistics, "BYTES", 0.0)  # as few as can be: overlaps are handed over all the time
