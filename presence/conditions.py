@@ -35,8 +35,9 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
-            yield Entry(i, j, (1 - sight.settings.zone_miss) * sight.flows[:, i, j], both_ways=False)
-            yield Entry(i, i, -(1 - sight.settings.zone_miss) * sight.flows[:, i, j] / sight.weights[:, i])
+            seen = (1 - sight.entry_miss(j)) * sight.flows[:, i, j]
+            yield Entry(i, j, seen, both_ways=False)
+            yield Entry(i, i, -seen / sight.weights[:, i])
         sensor = sight.plan.sensors[name]
         ways = sight.motion_nearby(sensor) if sensor.kind == "motion" else sight.resting_options(sensor)
         yield from _on_diagonal(ways, 1.0)

@@ -55,6 +55,7 @@ class Engine(DoorEngine):
         if unknown or not (lasting and blind in snapshot.conditions):
             s = self.settings
             nobody = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
+            nobody += self._chatter(snapshot, sensor, event)
             before = snapshot.mixture
             snapshot = self._branch(snapshot, event, self._world(snapshot).ways(sensor.id, event.value), nobody)
             told += self._inferred(snapshot, before)
@@ -70,6 +71,19 @@ class Engine(DoorEngine):
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+
+    def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
+        """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
+
+        `chatter * max(0, 2 P(nobody) - 1) / (delay + age)`, P(nobody) and age those of its last report: false reports
+        come in bursts. The belief about a sensor that reports rightly mostly is left alone.
+        """
+        last = snapshot.holders.get(sensor.id)
+        if last is None or sensor.kind not in ("switch", "power"):
+            return 0.0
+        age = max(0.0, (event.time - last.time).total_seconds())
+        falsely = max(0.0, 2.0 * last.nobody - 1.0)
+        return falsely * self.settings.object_chatter / (self.settings.object_chatter_delay + age)
 
     def _lost_off(self, snapshot: Snapshot, sensor: Sensor) -> bool:
         """A sensor that turns on again well after its hold must have been off in between."""

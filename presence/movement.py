@@ -119,6 +119,8 @@ def _pace_rates(
     corridor = plan.graph.degree(room) > 2 and not plan.rooms[room].rest
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if seats_report(plan) else 1.0)
+    if seats_report(plan) and not plan.rooms[room].rest:
+        asleep = NEVER  # who sleeps, sleeps on one of them
     if not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
         asleep = NEVER

@@ -81,7 +81,7 @@ def seen(plan: Floorplan, room: str) -> bool:
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
     watched = {s.door for s in plan.sensors.values() if s.kind == "contact"}
     doors = [door.id for door in plan.doors.values() if room in door.between]
-    enclosed = bool(doors) and all(door in watched for door in doors) and "pressure" not in kinds
+    enclosed = bool(doors) and all(door in watched for door in doors)
     return (
         bool(kinds & {"motion", "occupancy", "camera"})
         or enclosed

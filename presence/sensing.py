@@ -61,7 +61,7 @@ class Sight:
             for i, j in self.door_states(door):
                 silent[:, i, j] = silent[:, j, i] = miss * self.flows[:, i, j]
         for i, j in self.zone_moves():
-            silent[:, i, j] = self.settings.zone_miss * self.flows[:, i, j]
+            silent[:, i, j] = self.entry_miss(j) * self.flows[:, i, j]
         for _, perched in self.seats():
             unreported = self.settings.seat_miss * self.flows[:, perched, perched + 1]
             silent[:, perched, perched + 1] = silent[:, perched + 1, perched] = unreported
@@ -156,13 +156,18 @@ class Sight:
             if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & watched
         ]
 
+    def entry_miss(self, state: int) -> float:
+        """Share of moves into a moving state that the sensor which watches its place does not report at once."""
+        zoned = self.states.places[self.states.place[state]].zone is not None
+        return self.settings.zone_miss if zoned else self.settings.room_miss
+
     def _zone_entry(self, sensor: Sensor) -> list[Way]:
         """Somebody walks into the zone of a sensor and is seen at once."""
         moves = self.zone_moves(sensor.id)
         if not moves:
             return []
         source = np.array([i for i, _ in moves], dtype=np.intp)
-        rates = [(1 - self.settings.zone_miss) * self.flows[:, i, j] / self.weights[:, i] for i, j in moves]
+        rates = [(1 - self.entry_miss(j)) * self.flows[:, i, j] / self.weights[:, i] for i, j in moves]
         matrix = np.array(rates).T[:, :, None] * self._pet_share()[:, None, None]
         return [Way(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
 

@@ -74,6 +74,10 @@ class Settings:
     reported: messages are lost in bursts, so misses on one way go together. Measured in one flat beyond two spacings of
     the sensors, a minute after the last movement (design notes, section 2). 1e-4 to 3e-4, and from settled rather than
     from who moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest, without labels."""
+    room_miss: float = 0.3
+    """Share of walks into a room that its only motion sensor does not report at once: it rarely looks at every door.
+    Common practice, no source; in one real home (ARAS house A, days 1-5) a hall's sensor spoke, without labels, in .07
+    to .59 of the changes between two rooms that only the hall joins, and .3 is likelier than .05 by 135 nats."""
     zone_motion_rates: PaceRates = (0.4, 0.09, 1 / 200, 1 / 5000)
     """Rate at which a zone's sensor fires again for somebody in it."""
     pausing_rate: float = 0.12
@@ -176,6 +180,12 @@ class Settings:
     """An appliance started by hand. Common practice, no source."""
     object_false_alarm_rate: float = 1 / 604800
     """A switch, appliance or camera reports with nobody there: once a week. Common practice, no source."""
+    object_chatter: float = 0.2
+    """A switch or an appliance whose last report was more likely false than not goes on: expected false reports per
+    e-fold of the time since then, so that they come in bursts of any length. By likelihood, without labels, on half of
+    one open log (ARAS house A, days 1-5): .2 over .05; the scores hardly tell them apart."""
+    object_chatter_delay: float = 1.0
+    """Seconds before which such a sensor is no readier to report again. Common practice (contact bounce), no source."""
     seat_rate: float = 1 / 100
     """An active person turns to a given seat, bed or mat with a sensor. This and the other `seat_` values: common
     practice, tried by hand on half of one open log (ARAS house A, days 1-5)."""

@@ -53,8 +53,8 @@ WITH_OBJECTS = home(2, **OBJECTS, **PHONE, inner_contact=contact("inner"))
 def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
-    # the oracle takes a phone's report once, and keeps people who are alike alike
-    tracker = Tracker(plan, Settings(phone_doubt=1.0), hypotheses=hypotheses, numbering=False)
+    # the oracle takes a report for what it says by itself, and keeps people who are alike alike
+    tracker = Tracker(plan, Settings(phone_doubt=1.0, object_chatter=1e-300), hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:
         tracker.observe(event)
@@ -512,3 +512,25 @@ def test_who_turns_up_past_silent_sensors_has_walked_there() -> None:
     walked, false = settings.unseen_walk_rate, settings.motion_false_alarm_rate
     assert tracker.association.people["P1"] == pytest.approx(walked / (walked + false), rel=0, abs=0.01)
     assert tracker.belief.rooms["bed"] == pytest.approx(tracker.association.people["P1"], rel=0, abs=0.01)
+
+
+@pytest.mark.parametrize(("alone", "gap"), [(1 / 600, 12.0), (1 / 60, 0.5), (1e-9, 12.0)])
+def test_a_switch_that_reports_falsely_goes_on(alone: float, gap: float) -> None:
+    """Bayes' rule by hand for one person who is probably away: after a false report the next is more readily false."""
+    chatter, delay = 0.2, 1.0
+    nobody = {}
+    for value in (1e-300, chatter):
+        given_settings = Settings(object_false_alarm_rate=alone, object_chatter=value, object_chatter_delay=delay)
+        tracker = Tracker(home(1, **OBJECTS, **PHONE), given_settings)
+        tracker.observe(at(0.0, "P1_phone", "away"))
+        for seconds in (1.0, 1.0 + gap):
+            tracker.observe(at(seconds, "switch", "pressed"))
+            assert tracker.association is not None
+            nobody[value, seconds] = tracker.association.nobody
+    first, second = nobody[chatter, 1.0], nobody[1e-300, 1.0 + gap]
+    assert first == nobody[1e-300, 1.0]
+    extra = max(0.0, 2 * first - 1) * chatter / (delay + gap)
+    somebody = alone * (1 - second) / second  # the rate at which P1 presses it, by what is believed
+    expected = (alone + extra) / (alone + extra + somebody)
+    assert nobody[chatter, 1.0 + gap] == pytest.approx(expected, rel=0, abs=EXACT)
+    assert (extra > 0.0) == (first > 0.5)

@@ -1,0 +1,86 @@
+"""Where somebody can stay unseen, by the plan's sensors: rules of the trade, checked on small plans."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from presence import Floorplan, Settings, Tracker
+from presence.model import Model
+from presence.movement import NEVER
+from presence.places import ASLEEP, seats_report, seen
+from tests.oracle import NOON, at, contact, home, motion, time_at
+
+ROOMS = {"hall": {}, "bath": {}, "bed": {"rest": True}}
+DOORS = {
+    "front": {"between": ["hall", "away"]},
+    "bath_door": {"between": ["hall", "bath"]},
+    "bed_door": {"between": ["hall", "bed"]},
+}
+BEDS = {"bed_mat": {"kind": "pressure", "room": "bed"}}
+WATCHED: dict[str, Any] = {
+    "hall_motion": motion("hall"),
+    "front_contact": contact("front"),
+    "bath_contact": contact("bath_door"),
+    "bath_seat": {"kind": "pressure", "room": "bath"},
+}
+
+
+def plan_of(**sensors: Any) -> Floorplan:
+    return home(1, rooms=ROOMS, doors=DOORS, **sensors)
+
+
+def test_a_room_whose_doors_all_report_is_seen_whatever_else_is_in_it() -> None:
+    """Who goes in is remembered until somebody comes out, standing at the basin as well as on a seat."""
+    plan = plan_of(**WATCHED, **BEDS)
+    assert seen(plan, "bath")
+    assert not seen(plan_of(**{k: v for k, v in WATCHED.items() if k != "bath_contact"}), "bath")
+    assert not seen(plan, "bed")  # its door does not report, and who rests there rests on the mat
+
+
+@pytest.mark.parametrize("beds", [True, False])
+def test_where_beds_report_nobody_sleeps_elsewhere(beds: bool) -> None:
+    sensors = {k: v for k, v in WATCHED.items() if k != "bath_seat"}
+    plan = plan_of(**sensors, **(BEDS if beds else {}))
+    assert seats_report(plan) == beds
+    model = Model(plan, Settings())
+    weights = model.sight(model.sleeping(NOON.timestamp())[0]).weights[0]
+    states = model.states
+    asleep, room = states.pace == ASLEEP, np.array(states.rooms)[states.room]
+    share = {name: weights[asleep & (room == name)].sum() / weights[room == name].sum() for name in ("hall", "bath")}
+    usual = Settings().dozing_rate * Settings().nap_share
+    assert all((s < 10 * NEVER / Settings().waking_rate) if beds else (s > usual) for s in share.values())
+
+
+def test_somebody_stands_in_a_shut_bathroom_until_its_door_opens() -> None:
+    tracker = Tracker(plan_of(**WATCHED, **BEDS), hypotheses=16)
+    for seconds, sensor, value in [
+        (0.0, "bed_mat", "released"),
+        (5.0, "hall_motion", "detected"),
+        (7.0, "bath_contact", "open"),
+        (8.0, "hall_motion", "clear"),
+        (10.0, "bath_contact", "closed"),
+    ]:
+        tracker.observe(at(seconds, sensor, value))
+    tracker.advance(time_at(400.0))
+    assert tracker.belief.rooms["bath"] > 0.9
+    for seconds, sensor, value in [(401.0, "bath_contact", "open"), (403.0, "hall_motion", "detected")]:
+        tracker.observe(at(seconds, sensor, value))
+    assert tracker.belief.rooms["bath"] < 0.1
+
+
+def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
+    """Two beams in the hall divide it, and somebody who walks from one into the other crosses it."""
+    rates, settings = {}, Settings(zone_miss=0.05, room_miss=0.3)
+    for beams in (1, 2):
+        sensors = {f"beam_{n}": motion("hall") for n in range(beams)} | {"bath_motion": motion("bath")}
+        model = Model(plan_of(**sensors), settings)
+        sight = model.sight(model.sleeping(NOON.timestamp())[0])
+        for i, j in sight.zone_moves():
+            place = sight.states.places[sight.states.place[j]]
+            rates[beams, place.zone or place.room] = sight.silent_flows()[0, i, j] / sight.flows[0, i, j]
+    assert rates == pytest.approx(
+        {(1, "hall"): 0.3, (1, "bath"): 0.3, (2, "beam_0"): 0.05, (2, "beam_1"): 0.05, (2, "bath"): 0.3}, rel=1e-12
+    )
