@@ -252,9 +252,7 @@ class Sight:
     ) -> Way:
         """Somebody beside the door does something to it and stays."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
-        rates = np.zeros((len(self.beings), len(index), len(index)))
-        rates[:, range(len(index)), range(len(index))] = (rate * self.hands())[:, None]
-        return Way(index, index, rates)
+        return Way(index, index, (rate * self.hands())[:, None, None] * np.eye(len(index)))
 
     def _closing(self, door: str, open_share: float) -> Way:
         """Somebody closes the door; where it usually stands open, mostly somebody inside shuts themselves in."""

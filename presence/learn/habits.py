@@ -6,8 +6,8 @@ to the expected log-likelihood, so two turns tell how often somebody went out (n
 hours are those in which the rates of sleeping hours suit better what happened, half hour by half hour.
 
 Priors: an hour of the week is like that hour of a weekday or of the weekend, which is like the hour of any day, which
-is like any hour: `PSEUDO` events each, as in `em`. So ten days tell little and a year speaks. Waking hours begin and
-end near the plan's, within `CLOCK_SPREAD`.
+is like any hour: `PLACE_PSEUDO` events each, as for places in `em`. So ten days tell little and a year speaks. Waking
+hours begin and end near the plan's, within `CLOCK_SPREAD`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from presence.engine import alike
 from presence.floorplan import Floorplan
 from presence.habits import WEEK, Habit, hour_of_week, power_of_two
-from presence.learn.em import PSEUDO
+from presence.learn.em import PLACE_PSEUDO
 from presence.learn.statistics import Statistics, Timed, Views, follow, weighed
 from presence.learn.tape import Quiet, Tape
 from presence.model import Model
@@ -173,7 +173,7 @@ def week_of(happened: Array, expected: Array) -> Array:
     for groups in levels:
         for days in groups:
             usual = factor[days[0]]
-            factor[days] = usual * (n[days].sum(axis=0) + PSEUDO) / (usual * e[days].sum(axis=0) + PSEUDO)
+            factor[days] = usual * (n[days].sum(axis=0) + PLACE_PSEUDO) / (usual * e[days].sum(axis=0) + PLACE_PSEUDO)
     return factor.reshape(WEEK)
 
 
