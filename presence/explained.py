@@ -20,13 +20,22 @@ from presence.tracker import Tracker
 Line = Belief | Passage | Association | Explanation
 
 
+ORDINARY = 20
+"""Events that a reason tells of without more effort than others."""
+
+
+def effort(reason: Explanation) -> float:
+    """How much work a reason was, in ordinary ones: where sensors chatter, hundreds of events are weighed for each."""
+    return max(1.0, sum(e.count for e in reason.evidence if e.kind == "event") / ORDINARY)
+
+
 class Explainer:
     """Adds reasons to the lines of a replay: where a room's answer changes sides, and where a passage is final."""
 
     def __init__(self, tracker: Tracker, most: float = math.inf) -> None:
         self.tracker = tracker
         self.left = most
-        """How many reasons may still be told."""
+        """How many reasons may still be told, by their `effort`."""
         self._told: dict[str, tuple[bool, datetime]] = {}
         """For each room: whether it was last told as occupied, and when that was first told."""
 
@@ -35,7 +44,7 @@ class Explainer:
         for line in lines:
             yield line
             for reason in self._reasons(line) if self.left > 0 else ():
-                self.left -= 1
+                self.left -= effort(reason)
                 yield reason
 
     def _reasons(self, line: Line) -> Iterator[Explanation]:

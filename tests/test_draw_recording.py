@@ -2,6 +2,7 @@
 
 import base64
 from collections import Counter
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from presence.draw.encoding import numbers, runs
 from presence.draw.reasons import reasons
 from presence.draw.recording import MOST_IN_A_STEP, Recording, recording, thin
 from presence.events import Event, read_log
+from presence.explained import effort
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.replay import replay
@@ -140,14 +142,14 @@ def test_reasons_are_those_of_replay(home: Floorplan, evening: list[Event]) -> N
 
 
 def test_only_so_many_reasons_are_told_and_that_is_said(home: Floorplan, evening: list[Event]) -> None:
-    everything, some = recording(home, evening, explain=True), recording(home, evening, explain=4)
+    everything, some = recording(home, evening, explain=1000), recording(home, evening, explain=4)
     told = [w for w in replay(home, evening, explain=True) if isinstance(w, Explanation)]
     kept = [*some.reasons, *(t.why for t in some.passages if t.why is not None)]
     assert len(kept) == 4 < len(told)
     assert {w.time for w in kept} == {w.time for w in told[:4]}
     assert some.reasons_until == told[3].time
     assert everything.reasons_until is None
-    assert recording(home, evening, explain=1000).reasons_until is None
+    assert len(everything.reasons) == sum(w.room is not None for w in told)
     assert (some.columns == everything.columns).all()
 
 
@@ -157,6 +159,14 @@ def flood(number: int) -> list[Event]:
     values = ("detected", "clear")
     events = [Event(begin + timedelta(milliseconds=5 * k), "hall_motion", values[k % 2]) for k in range(number)]
     return [*events, Event(begin + timedelta(hours=1), "kitchen_motion", "detected")]
+
+
+def test_reasons_that_weigh_a_flood_of_events_count_for_more(home: Floorplan, evening: list[Event]) -> None:
+    told = [line for line in replay(home, evening, explain=True) if isinstance(line, Explanation)]
+    assert {effort(reason) for reason in told} == {1.0}
+    (most, *_) = told[0].evidence
+    chatter = (replace(most, kind="event", count=500), replace(most, kind="quiet", count=900))
+    assert effort(replace(told[0], evidence=chatter)) == 25.0
 
 
 def test_a_flood_of_events_is_counted(home: Floorplan) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.events import Event
+from presence.explained import effort
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.replay import replay
@@ -170,7 +171,7 @@ class _Keeper:
         self.seen: list[Seen] = []
         self.reasons: list[Explanation] = []
         self.left_out = 0
-        self.explained = 0
+        self.explained = 0.0
         self.latest_reason: datetime | None = None
         self._told_last: tuple[object, ...] = ()
         self._step, self._counts = 0, dict[str, int]()
@@ -203,7 +204,7 @@ class _Keeper:
 
     def reason(self, reason: Explanation) -> None:
         """Why a room changed sides, or what speaks for the passage that was told last."""
-        self.explained += 1
+        self.explained += effort(reason)
         self.latest_reason = reason.time
         if reason.room is not None:
             self.reasons.append(reason)
