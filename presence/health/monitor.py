@@ -70,7 +70,7 @@ class Watches:
         self.chatter.weigh(seconds)
         if len(self.chatter.named) > known:
             self.silence.forgive()
-        self.silence.weigh(seconds, naming=not self.chatter.suspected)
+        self.silence.weigh(seconds, doubtful=self.chatter.suspected)
 
     def findings(self) -> dict[str, Finding]:
         """What is probably wrong now, one for each sensor: what explains most goes first."""

@@ -3,8 +3,8 @@
 Silence is measured in several ways, each with its own record: by the reports that the model expected, by people seen to
 have passed, by how busy the home was, and by what its neighbours said (`spans`) together with what the model expected.
 How busy the home was knows habits only, and habits change: it counts when the model is at odds with the silence as
-never before, or when the sensor has been on all the time. What neighbours said counts once a week has shown what is
-usual; from then on it tells most.
+never before, or when the sensor has been on all the time. What neighbours said tells most, once a week has shown what
+is usual.
 """
 
 from __future__ import annotations
@@ -27,8 +27,11 @@ MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER:
 LEAST = {TOGETHER: 4.5}
 """Log odds from which on a measure names; `NAMED` for the others. Where tails are right, healthy sensors come this far
 `sensors x failure rate x exp(-odds)` times: twenty of them once in 110 months (`benchmarks/naming_curve.py`)."""
+DOUBT = 4.5
+"""Log odds that it takes beyond that in the first days, and while a sensor may be chattering: neighbours of chattering
+sensors of a simulated home came up to 7.4."""
 FIRST_DAYS = 7 * 86400.0
-"""Seconds in which neighbours' reports name nobody yet: a full round of habits. Common practice, no source."""
+"""Seconds until neighbours' reports have shown what is usual: a full round of habits. Common practice, no source."""
 SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "switch", "power", "pressure")
 """Kinds whose silence means something; a phone or a tag that keeps quiet may just lie still."""
 HABITUAL = ("motion", "occupancy")
@@ -106,17 +109,17 @@ class SilenceWatch:
         for n in doubtful:
             self._spans.forgive(n)
 
-    def weigh(self, seconds: float, *, naming: bool = True) -> None:
-        """Name who has been silent for too long, unless what others say is in doubt."""
+    def weigh(self, seconds: float, *, doubtful: bool = False) -> None:
+        """Name who has been silent for too long; while what others say is doubtful, only on the strongest evidence."""
         for odds in self._odds:
             odds.weigh(seconds)
-        if not naming:
-            return
         each = np.array([odds.log_odds for odds in self._odds])
         at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
         each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
-        if seconds < self._began + FIRST_DAYS:
-            each[TOGETHER] = -np.inf
+        if doubtful:
+            each[[OWED, PASSED, BUSY]] = -np.inf
+        if doubtful or seconds < self._began + FIRST_DAYS:
+            each[TOGETHER] -= DOUBT
         beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
         for n in np.flatnonzero(beyond.max(axis=0) > 0.0):
             if self.sensors[n] not in self.named:
