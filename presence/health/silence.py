@@ -71,7 +71,6 @@ class SilenceWatch:
         self._odds[OWED].reach += listening * step.expected
         self._odds[PASSED].reach += listening * step.passed
         if step.sensor is None:
-            self._put_together()
             return []
         n = self._index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
@@ -87,13 +86,10 @@ class SilenceWatch:
             self._spans.hear(n, step.value, step.seconds)
             for m in self._unreachable:
                 self._spans.forgive(m)
-        self._put_together()
         return self._heard_from(n, step.seconds)
 
-    def _put_together(self) -> None:
-        self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
-
     def _heard_from(self, n: int, seconds: float) -> list[Finding]:
+        self._odds[TOGETHER].reach[n] = self._odds[OWED].reach[n] + self._speaking[n] * self._spans.reach_of(n)
         for odds in self._odds:
             odds.end(n, float(odds.reach[n]))
         self._spans.end(n, self._value[n])
@@ -111,6 +107,7 @@ class SilenceWatch:
 
     def weigh(self, seconds: float, *, doubtful: bool = False) -> None:
         """Name who has been silent for too long; while what others say is doubtful, only on the strongest evidence."""
+        self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
         for odds in self._odds:
             odds.weigh(seconds)
         each = np.array([odds.log_odds for odds in self._odds])
