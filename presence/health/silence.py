@@ -9,6 +9,8 @@ is usual.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -105,8 +107,14 @@ class SilenceWatch:
         for n in doubtful:
             self._spans.forgive(n)
 
-    def weigh(self, seconds: float, *, doubtful: bool = False) -> None:
-        """Name who has been silent for too long; while what others say is doubtful, only on the strongest evidence."""
+    def weigh(self, seconds: float, *, doubtful: bool = False, excused: Sequence[int] = ()) -> None:
+        """Name who has been silent for too long; while others may be chattering only on the strongest evidence.
+
+        Args:
+            seconds: the present instant.
+            doubtful: whether others may be chattering.
+            excused: neighbours of theirs, who are not named.
+        """
         self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
         for odds in self._odds:
             odds.weigh(seconds)
@@ -115,6 +123,7 @@ class SilenceWatch:
         each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
         if doubtful:
             each[[OWED, PASSED, BUSY]] = -np.inf
+            each[:, list(excused)] = -np.inf
         if doubtful or seconds < self._began + FIRST_DAYS:
             each[TOGETHER] -= DOUBT
         beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
