@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from benchmarks import faults
-from benchmarks.watching import follow
+from benchmarks.watching import follow, watch
 from presence import Event, Floorplan, Tracker, cli
 from presence.events import reorder
 from presence.health import MEANING, Finding
@@ -114,6 +114,37 @@ def test_doubting_is_the_same_as_being_told_offline() -> None:
         assert engine.belief(later[0]) == engine.belief(later[1])
         again = engine.heed(doubted, frozenset(), {})
         assert again.conditions == engine.observe(told, at(0, sensor, "online"))[0].conditions
+
+
+@cache
+def eight_days() -> bytes:
+    """Who has watched over the garage house's log alone for a week and a morning."""
+    log = lived("garage", 9)
+    watches = Watches(garage(), log[0].seconds)
+    named = [found for _, found in watch(watches, log, faults.midnight(log, 7.3).timestamp()) if found]
+    assert named == []
+    return pickle.dumps(watches)
+
+
+@pytest.mark.parametrize(("fault", "sensor"), [("dead", "kitchen_motion"), ("stuck", "hall_motion")])
+def test_a_busy_sensor_that_falls_silent_is_named_within_a_day_by_the_log_alone(fault: str, sensor: str) -> None:
+    log = lived("garage", 9)
+    ill = faults.midnight(log, 7.3)
+    sick = {"dead": faults.die, "stuck": faults.stick}[fault](log, sensor, ill)
+    later = watch(pickle.loads(eight_days()), (e for e in sick if e.time >= ill), ill.timestamp() + 86400.0)
+    finding = next(found for _, found in later if found)[0]
+    assert (finding.sensor, finding.kind) == (sensor, fault)
+    assert finding.probability > 0.98
+    assert "it would usually have spoken about" in finding.evidence
+    assert {f.sensor for _, found in later for f in found} == {sensor}
+
+
+def test_a_chattering_sensor_gets_nobody_else_blamed() -> None:
+    log = lived("garage", 9)
+    ill = faults.midnight(log, 7.3)
+    sick = faults.chatter(log, "garage_utility_contact", ill, np.random.default_rng(3))
+    later = watch(pickle.loads(eight_days()), (e for e in sick if e.time >= ill), ill.timestamp() + 86400.0)
+    assert {(f.sensor, f.kind) for _, found in later for f in found} == {("garage_utility_contact", "chattering")}
 
 
 def test_a_tracker_that_is_not_to_watch_does_not() -> None:

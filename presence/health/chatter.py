@@ -136,10 +136,14 @@ class ChatterWatch:
                 self.named[self.sensors[n]] = self._finding(int(n), seconds)
 
     @property
-    def suspected(self) -> bool:
-        """Whether a sensor, not named yet, reports by itself more than ever: others' silence may be its doing."""
+    def suspects(self) -> list[int]:
+        """Sensors, not named yet, that report by themselves more than ever: others' silence may be their doing."""
         above = self._odds.reach > np.maximum(self._odds.tails.longest, 2.0 * ORDINARY)
-        return bool(np.isinf(self._limit[above]).any())
+        return [int(n) for n in np.flatnonzero(above & np.isinf(self._limit))]
+
+    def beside(self, sensors: list[int]) -> list[int]:
+        """Neighbours of some sensors."""
+        return sorted({int(m) for n in sensors for m in self._neighbours[n]})
 
     def rates(self) -> Mapping[str, float]:
         """1/s: how often each sensor that has been named reports by itself, as far as is known."""

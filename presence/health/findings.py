@@ -9,8 +9,7 @@ from datetime import datetime, tzinfo
 from presence.passages import utc
 
 NAMED = 6.0
-"""Log odds from which on a sensor is named: healthy sensors of simulated homes came up to about 4 in a month.
-Set for one false alarm in a hundred home-months, which no run so far has been long enough to confirm."""
+"""Log odds from which on a sensor is named: healthy sensors of simulated homes came up to about 4 in a month."""
 
 MEANING = {
     "dead": "says nothing any more",

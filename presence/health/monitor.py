@@ -70,7 +70,8 @@ class Watches:
         self.chatter.weigh(seconds)
         if len(self.chatter.named) > known:
             self.silence.forgive()
-        self.silence.weigh(seconds, naming=not self.chatter.suspected)
+        suspects = self.chatter.suspects
+        self.silence.weigh(seconds, doubtful=bool(suspects), excused=self.chatter.beside(suspects))
 
     def findings(self) -> dict[str, Finding]:
         """What is probably wrong now, one for each sensor: what explains most goes first."""

@@ -3,11 +3,13 @@
 Silence is measured in several ways, each with its own record: by the reports that the model expected, by people seen to
 have passed, by how busy the home was, and by what its neighbours said (`spans`) together with what the model expected.
 How busy the home was knows habits only, and habits change: it counts when the model is at odds with the silence as
-never before, or when the sensor has been on all the time. What neighbours said counts once a week has shown what is
-usual; from then on it tells most.
+never before, or when the sensor has been on all the time. What neighbours said tells most, once a week has shown what
+is usual.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,8 +29,11 @@ MEASURES = {OWED: (1.0, 4.0), PASSED: (0.3, 1.2), BUSY: (30.0, 120.0), TOGETHER:
 LEAST = {TOGETHER: 4.5}
 """Log odds from which on a measure names; `NAMED` for the others. Where tails are right, healthy sensors come this far
 `sensors x failure rate x exp(-odds)` times: twenty of them once in 110 months (`benchmarks/naming_curve.py`)."""
+DOUBT = 4.5
+"""Log odds that it takes beyond that in the first days, and while a sensor may be chattering: neighbours of chattering
+sensors of a simulated home came up to 7.4."""
 FIRST_DAYS = 7 * 86400.0
-"""Seconds in which neighbours' reports name nobody yet: a full round of habits. Common practice, no source."""
+"""Seconds until neighbours' reports have shown what is usual: a full round of habits. Common practice, no source."""
 SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "switch", "power", "pressure")
 """Kinds whose silence means something; a phone or a tag that keeps quiet may just lie still."""
 HABITUAL = ("motion", "occupancy")
@@ -68,7 +73,6 @@ class SilenceWatch:
         self._odds[OWED].reach += listening * step.expected
         self._odds[PASSED].reach += listening * step.passed
         if step.sensor is None:
-            self._put_together()
             return []
         n = self._index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
@@ -84,13 +88,10 @@ class SilenceWatch:
             self._spans.hear(n, step.value, step.seconds)
             for m in self._unreachable:
                 self._spans.forgive(m)
-        self._put_together()
         return self._heard_from(n, step.seconds)
 
-    def _put_together(self) -> None:
-        self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
-
     def _heard_from(self, n: int, seconds: float) -> list[Finding]:
+        self._odds[TOGETHER].reach[n] = self._odds[OWED].reach[n] + self._speaking[n] * self._spans.reach_of(n)
         for odds in self._odds:
             odds.end(n, float(odds.reach[n]))
         self._spans.end(n, self._value[n])
@@ -106,17 +107,25 @@ class SilenceWatch:
         for n in doubtful:
             self._spans.forgive(n)
 
-    def weigh(self, seconds: float, *, naming: bool = True) -> None:
-        """Name who has been silent for too long, unless what others say is in doubt."""
+    def weigh(self, seconds: float, *, doubtful: bool = False, excused: Sequence[int] = ()) -> None:
+        """Name who has been silent for too long; while others may be chattering only on the strongest evidence.
+
+        Args:
+            seconds: the present instant.
+            doubtful: whether others may be chattering.
+            excused: neighbours of theirs, who are not named.
+        """
+        self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
         for odds in self._odds:
             odds.weigh(seconds)
-        if not naming:
-            return
         each = np.array([odds.log_odds for odds in self._odds])
         at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
         each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
-        if seconds < self._began + FIRST_DAYS:
-            each[TOGETHER] = -np.inf
+        if doubtful:
+            each[[OWED, PASSED, BUSY]] = -np.inf
+            each[:, list(excused)] = -np.inf
+        if doubtful or seconds < self._began + FIRST_DAYS:
+            each[TOGETHER] -= DOUBT
         beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
         for n in np.flatnonzero(beyond.max(axis=0) > 0.0):
             if self.sensors[n] not in self.named:

@@ -72,15 +72,20 @@ class SpanMeter:
         telling = {n for n, kind in enumerate(kinds) if kind in TELLING}
         self._rows = {n: _Row(kind in TWO_STATES) for n, kind in enumerate(kinds) if kind not in TELLING}
         self._beside = [[n for n in self._rows if n != m and (m in near[n] or m in telling)] for m in range(len(kinds))]
-        self.reach: Array = np.zeros(len(kinds))
+
+    @property
+    def reach(self) -> Array:
         """Shape (N,), nats: the evidence of each sensor's silence."""
+        return np.array([self.reach_of(n) for n in range(len(self._beside))])
+
+    def reach_of(self, n: int) -> float:
+        """Nats: the evidence of one sensor's silence."""
+        return self._rows[n].reach if n in self._rows else 0.0
 
     def hear(self, n: int, value: str, seconds: float) -> None:
         """A sensor speaks: for its neighbours a span ends and the next begins."""
         for m in self._beside[n]:
-            row = self._rows[m]
-            row.next((n, value), seconds)
-            self.reach[m] = row.reach
+            self._rows[m].next((n, value), seconds)
 
     def owed(self, n: int) -> tuple[float, float]:
         """Times that it would usually have spoken in its present silence, and at most in any silence before."""
@@ -90,13 +95,11 @@ class SpanMeter:
         """A sensor has spoken: its silence is over, and learned from."""
         if n in self._rows:
             self._rows[n].speak(value)
-            self.reach[n] = 0.0
 
     def forgive(self, n: int) -> None:
         """A sensor's silence begins anew, and nothing is learned from what has been of it."""
         if n in self._rows:
             self._rows[n].forget()
-            self.reach[n] = 0.0
 
 
 class _Row:
