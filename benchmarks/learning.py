@@ -193,6 +193,11 @@ def home_table(row: dict[str, Any]) -> list[str]:
     differences = " ".join(f"{learned[name] - usual[name]:+10.4f}" for name in FIGURES)
     for name, values in row["others"].items():
         text.append(f"    {name:<43} " + " ".join(f"{v:10.4g}" for v in values.values()))
+        if judged := row["candidates"].get(name):
+            gains = (judged["gain_rooms"], judged["gain_number_at_home"], judged["log_likelihood_gain_per_day"])
+            text.append(
+                "      judged: rooms {:+.4f}, number {:+.4f} nats an instant, {:+.1f} nats a day".format(*gains)
+            )
     return [*text, f"  chosen: {row['chosen']:<24} {'gain':<10} {differences}"]
 
 
