@@ -1,11 +1,8 @@
 """From sensors to event rates: how sensors see, as parts of a marked Markovian arrival process.
 
-Each way in which one being can cause an event is an `Way`: the rates at which it happens from some states, and the
-states it leads to. A motion sensor is diagonal (who fires it stays where they are); a door contact is not (the
-off-diagonal entry says which way somebody went). All rates are losses of the silent movement: silence is evidence.
-
-A sensor that cannot report now (a motion sensor that is on, a door that stands open) gives its rates back: its
-entries of the generator change for as long, see `conditions`.
+A `Way` in which one being can cause an event: its rates from some states, and where it leads. Who fires a motion
+sensor stays; the off-diagonal entry of a door contact says which way somebody went. All rates are losses of the silent
+movement: silence is evidence. A sensor that cannot report now gives its rates back for as long, see `conditions`.
 
 Source: Asmussen & Koole 1993 (J. Appl. Prob. 30:365), marked Markovian arrival processes.
 """
@@ -247,9 +244,7 @@ class Sight:
         flow = np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0)
         return self._beside(door, self.settings.door_idle_share * flow, (MOVING,), side)
 
-    def _beside(
-        self, door: str, rate: float | Array, paces: tuple[int, ...] = (MOVING,), side: int | None = None
-    ) -> Way:
+    def _beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
         """Somebody beside the door does something to it and stays."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
         return Way(index, index, (rate * self.hands())[:, None, None] * np.eye(len(index)))
