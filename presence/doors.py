@@ -50,7 +50,7 @@ class DoorEngine(EngineCore):
         use = snapshot.doors.get(door, DoorUse())
         world = self._world(snapshot)
         opening = event.value in ("open", "unlocked")
-        shut = use.since > 0 or world.sight.outside(door) is not None  # outer doors, before anything is reported, too
+        shut = use.since > 0 or self.plan.outdoor_sides[door] is not None  # before any report: outer doors
         missed = event.value == "closed" and not use.open and shut
         if opening or missed:
             ways = world.ways(sensor.id, "open" if missed else event.value, event.by)
@@ -71,7 +71,7 @@ class DoorEngine(EngineCore):
             snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
         if sensor.kind == "contact":
             snapshot = self._stand(self._unschedule(snapshot, sensor.id), door, use, open=event.value == "open")
-            if event.value == "open" and world.sight.outside(door) is not None:
+            if event.value == "open" and self.plan.outdoor_sides[door] is not None:
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot

@@ -218,7 +218,7 @@ class Sight:
     def _letting(self, door: str) -> list[Way]:
         """Somebody inside opens the door to the outside for a guest, in or out, and stays."""
         guests = tuple(p for p, being in enumerate(self.beings) if being.role == VISITOR)
-        outer = self.outside(door)
+        outer = self.plan.outdoor_sides[door]
         if not guests or outer is None or self.plan.doors[door].leaf == "overhead":
             return []
         idle = self._idle(door, 1 - outer)
@@ -233,11 +233,6 @@ class Sight:
             moves = np.full((len(source), len(target)), 1.0 / len(target))
             ways.append(idle._replace(rates=rates, guest=Guest(guests, source, target, moves, label)))
         return ways
-
-    def outside(self, door: str) -> int | None:
-        """The side (0 or 1) of a door that is out of doors, if the other is not."""
-        outdoors = [room not in self.plan.indoor for room in self.plan.doors[door].between]
-        return outdoors.index(True) if outdoors[0] != outdoors[1] else None
 
     def _idle(self, door: str, side: int | None = None) -> Way:
         """Somebody opens the door and does not pass, relative to its usual flow."""

@@ -183,6 +183,12 @@ class Floorplan(Shown):
         return sides
 
     @cached_property
+    def outdoor_sides(self) -> dict[str, int | None]:
+        """For each door the side (0 or 1) that is out of doors or off the property, if the other is not."""
+        outdoors = {door.id: [room not in self.indoor for room in door.between] for door in self.doors.values()}
+        return {door: sides.index(True) if sides[0] != sides[1] else None for door, sides in outdoors.items()}
+
+    @cached_property
     def side_gates(self) -> frozenset[str]:
         """Doors between outdoor places that no room needs: without them every room is as few doors from `away`."""
         import networkx
