@@ -303,6 +303,16 @@ def test_what_is_left_out_among_short_logs_is_said(logs: list[list[Event]], kept
     assert any(note in told for told in given.notes)
 
 
+def test_a_gain_that_may_be_chance_is_not_taken_from_sessions() -> None:
+    """Blocks that gain 3, 1 and -1 instants' nats: 1 +- 1.15 a block, so less than two standard errors."""
+    usual = Verdict(0.0, 0.0, 0.0, 0.0, np.zeros((3, 2)), 30)
+    verdicts = {"defaults": usual, "rates": usual._replace(rooms=0.1, log_likelihood=9.0)}
+    for gains, chosen in (((3.0, 1.0, -1.0), "defaults"), ((3.0, 1.0, 2.0), "rates")):
+        verdicts["rates"] = verdicts["rates"]._replace(blocks=np.array([[0.0, x] for x in gains]))
+        assert choose(verdicts) == "rates"
+        assert choose(verdicts, 2.0) == chosen
+
+
 def test_sessions_teach_how_often_sensors_see_somebody() -> None:
     """Lives drawn from the model, sensors firing thrice as often: EM finds it, and later sessions confirm it."""
     spots = {"west": ("hall", 0), "east": ("hall", 3), "near": ("bed", 6), "far": ("bed", 9)}

@@ -31,6 +31,8 @@ LEAST_DAYS = 2.0
 """Fewer days than this teach nothing that later days could confirm."""
 SLIGHT, LOSS = 0.002, 0.01
 """Nats per instant: the part about the number at home may fall by the one and a standard error up to the other."""
+DOUBT = 2.0
+"""Standard errors that a gain must be worth where sessions judge: an hour or two is little. Common practice."""
 STEPS = (math.log(2.5), math.log(1.5))
 """Turns of the dials, the larger first."""
 
@@ -94,7 +96,7 @@ def fit(
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
-    chosen = choose(verdicts)
+    chosen = choose(verdicts, DOUBT if given.sessions else 0.0)
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
     report["days_used"] = _days_used(bench, given)
@@ -169,19 +171,21 @@ def search(bench: Bench, start: Settings, turns: int) -> Settings:
     return rounded(turned(start, _factors(dials, point)))
 
 
-def choose(verdicts: Mapping[str, Verdict]) -> str:
+def choose(verdicts: Mapping[str, Verdict], doubt: float = 0.0) -> str:
     """The candidate that tells best what is seen in rooms later, if every witness prefers it to the defaults.
 
     It must gain in rooms, lose nothing in the number at home, and be likelier. Each witness alone has chosen settings
     that the truth calls worse (`benchmarks/judges.py`); where they disagree, the defaults stay. Of several that tell
-    rooms equally well, to a standard error, the likeliest is taken.
+    rooms equally well, to a standard error, the likeliest is taken. What is gained in rooms must be more than `doubt`
+    standard errors.
     """
     usual = verdicts["defaults"]
     good = ["defaults"]
     for name, verdict in verdicts.items():
         total, error = gain(verdict, usual)
         keeps_number = total[0] >= -min(error[0], LOSS) - SLIGHT
-        if total[1] > 0.0 and keeps_number and verdict.log_likelihood > usual.log_likelihood:
+        surely = total[1] > (doubt * error[1] if doubt else 0.0)
+        if surely and keeps_number and verdict.log_likelihood > usual.log_likelihood:
             good.append(name)
     best = verdicts[max(good, key=lambda name: verdicts[name].rooms)]
     near = [name for name in good if _alike(best, verdicts[name])]
