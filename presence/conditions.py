@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.hypotheses import Way
+from presence.movement import entry_miss
 from presence.places import shared_bed
 from presence.sensing import Sight
 
@@ -35,8 +36,9 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
-            yield Entry(i, j, (1 - sight.settings.zone_miss) * sight.flows[:, i, j], both_ways=False)
-            yield Entry(i, i, -(1 - sight.settings.zone_miss) * sight.flows[:, i, j] / sight.weights[:, i])
+            seen = (1 - entry_miss(sight.states, sight.settings, i, j)) * sight.flows[:, i, j]
+            yield Entry(i, j, seen, both_ways=False)
+            yield Entry(i, i, -seen / sight.weights[:, i])
         sensor = sight.plan.sensors[name]
         ways = sight.motion_nearby(sensor) if sensor.kind == "motion" else sight.resting_options(sensor)
         yield from _on_diagonal(ways, 1.0)

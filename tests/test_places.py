@@ -69,3 +69,18 @@ def test_somebody_stands_in_a_shut_bathroom_until_its_door_opens() -> None:
     for seconds, sensor, value in [(401.0, "bath_contact", "open"), (403.0, "hall_motion", "detected")]:
         tracker.observe(at(seconds, sensor, value))
     assert tracker.belief.rooms["bath"] < 0.1
+
+
+def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
+    """Two beams in the hall divide it, and somebody who walks from one into the other crosses it."""
+    rates, settings = {}, Settings(zone_miss=0.05, room_miss=0.3)
+    for beams in (1, 2):
+        sensors = {f"beam_{n}": motion("hall") for n in range(beams)} | {"bath_motion": motion("bath")}
+        model = Model(plan_of(**sensors), settings)
+        sight = model.sight(model.sleeping(NOON.timestamp())[0])
+        for i, j in sight.zone_moves():
+            place = sight.states.places[sight.states.place[j]]
+            rates[beams, place.zone or place.room] = sight.silent_flows()[0, i, j] / sight.flows[0, i, j]
+    assert rates == pytest.approx(
+        {(1, "hall"): 0.3, (1, "bath"): 0.3, (2, "beam_0"): 0.05, (2, "beam_1"): 0.05, (2, "bath"): 0.05}, rel=1e-12
+    )
