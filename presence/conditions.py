@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.hypotheses import Way
+from presence.movement import entry_miss
 from presence.places import shared_bed
 from presence.sensing import Sight
 
@@ -35,7 +36,7 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
-            seen = (1 - sight.entry_miss(j)) * sight.flows[:, i, j]
+            seen = (1 - entry_miss(sight.states, sight.settings, i, j)) * sight.flows[:, i, j]
             yield Entry(i, j, seen, both_ways=False)
             yield Entry(i, i, -seen / sight.weights[:, i])
         sensor = sight.plan.sensors[name]

@@ -101,6 +101,12 @@ def weights_and_flows(
     return weights, flows
 
 
+def entry_miss(states: States, settings: Settings, i: int, j: int) -> float:
+    """Share of moves between two moving states that go unreported, the same both ways so that flows stay symmetric."""
+    zoned = any(states.places[states.place[k]].zone is not None for k in (i, j))
+    return settings.zone_miss if zoned else settings.room_miss
+
+
 def _pace_rates(
     plan: Floorplan, room: str, being: Being, hour: Hour, settings: Settings
 ) -> list[tuple[int, float, float]]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, NOBODY, Guest, Way
-from presence.movement import PET, RESIDENT, VISITOR, Being
+from presence.movement import PET, RESIDENT, VISITOR, Being, entry_miss
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -54,11 +54,10 @@ class Sight:
         """Flows (P, S, S) that no sensor reports while doors are shut and seats empty."""
         silent = self.flows.copy()
         for door in self.plan.doors:
-            miss = self.door_miss(door)
             for i, j in self.door_states(door):
-                silent[:, i, j] = silent[:, j, i] = miss * self.flows[:, i, j]
+                silent[:, i, j] = silent[:, j, i] = self.door_miss(door) * self.flows[:, i, j]
         for i, j in self.zone_moves():
-            silent[:, i, j] = self.entry_miss(j) * self.flows[:, i, j]
+            silent[:, i, j] = entry_miss(self.states, self.settings, i, j) * self.flows[:, i, j]
         for _, perched in self.seats():
             unreported = self.settings.seat_miss * self.flows[:, perched, perched + 1]
             silent[:, perched, perched + 1] = silent[:, perched + 1, perched] = unreported
@@ -163,10 +162,10 @@ class Sight:
         moves = self.zone_moves(sensor.id)
         if not moves:
             return []
-        source = np.array([i for i, _ in moves], dtype=np.intp)
-        rates = [(1 - self.entry_miss(j)) * self.flows[:, i, j] / self.weights[:, i] for i, j in moves]
+        seen = [1 - entry_miss(self.states, self.settings, i, j) for i, j in moves]
+        rates = [share * self.flows[:, i, j] / self.weights[:, i] for share, (i, j) in zip(seen, moves, strict=True)]
         matrix = np.array(rates).T[:, :, None] * self._pet_share()[:, None, None]
-        return [Way(source, np.array([moves[0][1]], dtype=np.intp), matrix)]
+        return [Way(np.array([i for i, _ in moves], dtype=np.intp), np.array([moves[0][1]], dtype=np.intp), matrix)]
 
     def unseen_walks(self, sensor: Sensor) -> list[Way]:
         """Somebody who sat still in a zone further off turns up in a sensor's, missed by all sensors between."""

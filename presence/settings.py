@@ -75,7 +75,7 @@ class Settings:
     the sensors, a minute after the last movement (design notes, section 2). 1e-4 to 3e-4, and from settled rather than
     from who moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest, without labels."""
     room_miss: float = 0.3
-    """Share of walks into a room that its only motion sensor does not report at once: it rarely looks at every door.
+    """Share of walks between two rooms of one motion sensor each that go unreported: it rarely looks at every door.
     Common practice, no source; in one real home (ARAS house A, days 1-5) a hall's sensor spoke, without labels, in .07
     to .59 of the changes between two rooms that only the hall joins, and .3 is likelier than .05 by 135 nats."""
     zone_motion_rates: PaceRates = (0.4, 0.09, 1 / 200, 1 / 5000)
