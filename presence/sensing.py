@@ -152,11 +152,6 @@ class Sight:
             if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & watched
         ]
 
-    def entry_miss(self, state: int) -> float:
-        """Share of moves into a moving state that the sensor which watches its place does not report at once."""
-        zoned = self.states.places[self.states.place[state]].zone is not None
-        return self.settings.zone_miss if zoned else self.settings.room_miss
-
     def _zone_entry(self, sensor: Sensor) -> list[Way]:
         """Somebody walks into the zone of a sensor and is seen at once."""
         moves = self.zone_moves(sensor.id)
