@@ -58,7 +58,7 @@ def steps_of(plan: Floorplan, hours: float, seed: int) -> tuple[np.ndarray, np.n
 @pytest.mark.parametrize("people", [1, 2])
 def test_a_healthy_sensor_makes_as_many_reports_as_it_owes(people: int) -> None:
     """Counts less compensators are martingales (Daley & Vere-Jones 2003, section 7.2) on logs drawn from the model."""
-    made, expected, lost = steps_of(watched(people), 12.0 / people, 7)
+    made, expected, lost = steps_of(watched(people), 12.0 / people, 8)
     assert made.sum() > 100
     assert (np.abs(made - expected) < 4.0 * np.sqrt(expected) + 1.0).all(), (made, expected)
     assert expected.sum() == pytest.approx(lost, rel=0.02)  # the likelihood says exactly how much all together owed
