@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections import Counter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -135,7 +136,7 @@ class _Row:
                 self._learn(kinds, 1.0)
                 self._latest = {}
             else:
-                self._silences.append(kinds)
+                self._silences[kinds] += 1
                 self._weigh(again, span)
                 self._latest[span] = [*latest[1 - OFTEN :], seconds]
         self._begun, self._spoken = (mark, seconds), False
@@ -143,8 +144,8 @@ class _Row:
 
     def speak(self, value: str | None) -> None:
         """The sensor itself speaks."""
-        for kinds in self._silences:
-            self._learn(kinds, 0.0)
+        for kinds, spans in self._silences.items():
+            self._learn(kinds, 0.0, spans)
         self.most = max(self.most, self.owed)
         self._begin_silence()
         self._now = int(value in ON) if len(self._states) == 2 else 0
@@ -156,7 +157,7 @@ class _Row:
         self._latest = {}
 
     def _begin_silence(self) -> None:
-        self._silences: list[tuple[Kind, ...]] = []
+        self._silences: Counter[tuple[Kind, ...]] = Counter()
         self._evidence = [0.0, 0.0]
         self.owed = 0.0
 
@@ -174,12 +175,12 @@ class _Row:
             share = (spoken + SHRINK * share) / (spans + SHRINK)
         return min(share, SUREST)
 
-    def _learn(self, kinds: tuple[Kind, ...], spoken: float) -> None:
+    def _learn(self, kinds: tuple[Kind, ...], spoken: float, spans: int = 1) -> None:
         for kind in kinds:
             counts = self._record.setdefault(kind, [0.0, 0.0])
             counts[0] += spoken
-            counts[1] += 1.0
-            if counts[1] > MEMORY:
+            counts[1] += spans
+            while counts[1] > MEMORY:
                 counts[0] *= 0.5
                 counts[1] *= 0.5
 
