@@ -20,13 +20,13 @@ from presence.tracker import Tracker
 Line = Belief | Passage | Association | Explanation
 
 
-ORDINARY = 20
-"""Events that a reason tells of without more effort than others."""
+ORDINARY = 150
+"""Pieces of the past that a reason weighs without more effort than others."""
 
 
 def effort(reason: Explanation) -> float:
-    """How much work a reason was, in ordinary ones: where sensors chatter, hundreds of events are weighed for each."""
-    return max(1.0, sum(e.count for e in reason.evidence if e.kind == "event") / ORDINARY)
+    """How much work a reason was, in ordinary ones: where sensors chatter, thousands of events are weighed for each."""
+    return max(1.0, reason.pieces / ORDINARY)
 
 
 class Explainer:

@@ -77,6 +77,8 @@ class Explanation:
     """Heaviest first."""
     stories: tuple[Story, ...]
     """The heaviest hypotheses at the end."""
+    pieces: int = 0
+    """Events, silences and lasting reports that were weighed."""
 
     def text(self) -> str:
         """The explanation as lines for a person to read."""
@@ -182,8 +184,9 @@ class Telling:
         """All that was added up, of a claim about a room or about the direction of a passage."""
         before, after = (1 / (1 + math.exp(-nats)) for nats in (self.first, self.latest))
         total = (self.latest - self.first) * DECIBANS
+        pieces = sum(told.count for told in self._told.values())
         return Explanation(
-            claim, room, door, direction, utc(begin), utc(end), before, after, total, self.evidence(), behind
+            claim, room, door, direction, utc(begin), utc(end), before, after, total, self.evidence(), behind, pieces
         )
 
     def evidence(self) -> tuple[Evidence, ...]:

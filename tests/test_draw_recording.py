@@ -16,7 +16,7 @@ from presence.draw.encoding import numbers, runs
 from presence.draw.reasons import reasons
 from presence.draw.recording import MOST_IN_A_STEP, Recording, recording, thin
 from presence.events import Event, read_log
-from presence.explained import effort
+from presence.explained import ORDINARY, effort
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.replay import replay
@@ -164,9 +164,7 @@ def flood(number: int) -> list[Event]:
 def test_reasons_that_weigh_a_flood_of_events_count_for_more(home: Floorplan, evening: list[Event]) -> None:
     told = [line for line in replay(home, evening, explain=True) if isinstance(line, Explanation)]
     assert {effort(reason) for reason in told} == {1.0}
-    (most, *_) = told[0].evidence
-    chatter = (replace(most, kind="event", count=500), replace(most, kind="quiet", count=900))
-    assert effort(replace(told[0], evidence=chatter)) == 25.0
+    assert effort(replace(told[0], pieces=25 * ORDINARY)) == 25.0
 
 
 def test_a_flood_of_events_is_counted(home: Floorplan) -> None:

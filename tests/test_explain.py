@@ -22,7 +22,8 @@ from scipy.linalg import expm
 from presence import Event, Floorplan, Settings, Tracker
 from presence.errors import TimeError, UnexplainedError
 from presence.events import read_log
-from presence.explained import explain_log
+from presence.explained import ORDINARY, explain_log
+from presence.explained import effort as work
 from presence.record import ANCHOR_EVERY, LONGEST, MOST_STEPS, Record
 from presence.replay import replay, to_json
 from presence.telling import DECIBANS, Explanation
@@ -289,6 +290,16 @@ def test_a_room_is_explained_when_its_answer_changes_sides() -> None:
             if isinstance(following, Explanation):
                 assert following.room == changed[0]
                 assert following.probability == pytest.approx(line.rooms[changed[0]], rel=0, abs=1e-12)
+
+
+@pytest.mark.parametrize("reports", [1, 40, 400])
+def test_the_effort_of_a_reason_grows_with_what_it_weighs(reports: int) -> None:
+    """Each report and each silence between two is weighed, also where hundreds are told in one line."""
+    values = ("detected", "clear")
+    burst = [at(1.0 + k, "hall_motion", values[k % 2]) for k in range(reports)]
+    reason = tracked(RING, burst).explain("hall")
+    assert reason.pieces >= 2 * reports
+    assert work(reason) == pytest.approx(max(1.0, reason.pieces / ORDINARY), rel=1e-12)
 
 
 def test_a_log_is_explained_at_chosen_instants() -> None:
