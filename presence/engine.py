@@ -16,7 +16,7 @@ from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
 from presence.settings import Settings
 from presence.snapshot import Association, Snapshot, replace
-from presence.witness import witness
+from presence.witness import Staying, nobody_inside, witness
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -137,10 +137,15 @@ class EngineCore:
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
         if what == "still":
             return self._still(snapshot, sensor)
-        mixture = witness(snapshot.mixture, self._inside(sensor), self.settings.occupancy_stuck, self.most)
-        return self._schedule(
-            replace(snapshot, mixture=mixture), at + self.settings.occupancy_refresh, "witness", sensor
-        )
+        staying, alone = self._staying(snapshot, sensor), self.settings.occupancy_alone
+        mixture = witness(snapshot.mixture, self._inside(sensor), staying.likelihood(alone), self.most)
+        snapshot = replace(snapshot, mixture=mixture, staying={**snapshot.staying, sensor: staying.after(alone)})
+        return self._schedule(snapshot, at + self.settings.occupancy_refresh, "witness", sensor)
+
+    def _staying(self, snapshot: Snapshot, sensor: str) -> Staying:
+        """What is believed of a sensor that stays on, before it bears witness again."""
+        nobody = nobody_inside(snapshot.mixture, self._inside(sensor))
+        return snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
 
     def _inside(self, sensor: str) -> Array:
         """1 for the states in which a person is in a sensor's room, shape (P, S)."""

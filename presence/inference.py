@@ -67,7 +67,9 @@ class Engine(DoorEngine):
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
         if sensor.kind == "occupancy":
-            return self._schedule(snapshot, snapshot.seconds + self.settings.occupancy_refresh, "witness", sensor.id)
+            staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
+            again = snapshot.seconds + self.settings.occupancy_refresh
+            return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)

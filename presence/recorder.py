@@ -44,7 +44,8 @@ class RecordingEngine(Engine):
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         _, what, sensor = snapshot.due[0]
         if what == "witness":
-            self._note(Witness(self._inside(sensor), self.settings.occupancy_stuck), snapshot)
+            alone = self._staying(snapshot, sensor).likelihood(self.settings.occupancy_alone)
+            self._note(Witness(self._inside(sensor), alone), snapshot)
         return super()._fall_due(snapshot)
 
     def _branch(

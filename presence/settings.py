@@ -173,8 +173,10 @@ class Settings:
     """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""
     occupancy_refresh: float = 60.0
     """While such a sensor stays on it bears witness again after this many seconds."""
-    occupancy_stuck: float = 0.3
-    """Chance that it stays on that long with nobody there, relative to somebody there. Common practice."""
+    occupancy_alone: float = 0.3
+    """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
+    occupancy_lost: float = 0.01
+    """Share of its off messages that are lost, so that it stays on for good. Common practice, no source."""
     camera_rates: PaceRates = (0.5, 0.2, 0.02, 0.005)
     """A camera that recognises people. Common practice, no source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)

@@ -17,6 +17,7 @@ from presence.habits import Hours
 from presence.merging import Mixture
 from presence.model import Condition
 from presence.passages import Passage, Window, utc
+from presence.witness import Staying
 
 Array = NDArray[np.float64]
 T = TypeVar("T")
@@ -99,6 +100,8 @@ class Snapshot(NamedTuple):
     """Sensors whose silence is no evidence, because they are probably dead or stuck."""
     noise: Mapping[str, float] = {}
     """1/s: how often chattering sensors report by themselves."""
+    staying: Mapping[str, Staying] = {}
+    """What is believed of sensors that see still people and stay on."""
 
     @property
     def time(self) -> datetime:

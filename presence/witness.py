@@ -5,6 +5,8 @@ This module knows no rooms.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +14,39 @@ from presence.hypotheses import NEGLIGIBLE
 from presence.merging import Mixture, reduce
 
 Array = NDArray[np.float64]
+
+
+class Staying(NamedTuple):
+    """What is believed of a sensor that stays on, should nobody be there: its off message was lost, or is not yet due.
+
+    Of those who have left, a share was lost; with that the sensor stays on for good, else it goes off soon. So n times
+    staying on is evidence of at least `lost + (1 - lost) alone ** n`, never of more.
+    """
+
+    stuck: float = 0.0
+    """Share of the probability that nobody is there with which the off message was lost."""
+    nobody: float = 0.0
+    """Probability that nobody was there, when last weighed."""
+
+    def at(self, nobody: float, lost: float) -> Staying:
+        """Now that nobody is there with this probability: of what it grew by, the message is lost in this share."""
+        gone = max(0.0, nobody - self.nobody)
+        return Staying((self.stuck * (nobody - gone) + lost * gone) / nobody if nobody > 0.0 else lost, nobody)
+
+    def likelihood(self, alone: float) -> float:
+        """How likely it is to stay on with nobody there; `alone` if its message was not lost."""
+        return self.stuck + (1.0 - self.stuck) * alone
+
+    def after(self, alone: float) -> Staying:
+        """After it has stayed on once more."""
+        likelihood = self.likelihood(alone)
+        return Staying(self.stuck / likelihood, self.nobody * likelihood / (1.0 - self.nobody * (1.0 - likelihood)))
+
+
+def nobody_inside(mixture: Mixture, inside: Array) -> float:
+    """Probability that no being is in the states that count, `inside` as for `witness`."""
+    each = np.einsum("pks,ps->pk", mixture.x, inside)
+    return float(np.clip(mixture.weight @ np.prod(1.0 - np.minimum(each, 1.0), axis=0), 0.0, 1.0))
 
 
 def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> Mixture:

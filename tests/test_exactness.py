@@ -119,6 +119,7 @@ PLANS = {
     "objects": WITH_OBJECTS,
     "zones": ZONES,
     "spread": SPREAD,
+    "zones beside a room": home(1, west=motion("hall", at=[0, 0]), east=motion("hall", at=[3, 0]), one=motion("bed")),
     "dead_end": DEAD_END,
 }
 

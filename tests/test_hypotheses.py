@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from presence.hypotheses import Guest, Way, branch, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
-from presence.witness import witness
+from presence.witness import Staying, nobody_inside, witness
 
 Array = NDArray[np.float64]
 
@@ -302,6 +302,32 @@ def test_witness_is_bayes_rule_on_the_joint(case: Case, seed: int, alone: float)
     merged = witness(case.mixture, inside, alone, 3)
     assert len(merged.weight) <= 3
     np.testing.assert_allclose(marginals(joint_of(merged)), marginals(expected / expected.sum()), rtol=0, atol=1e-10)
+
+
+@given(lost=st.floats(1e-6, 0.5), alone=st.floats(0.01, 0.99), nobody=st.floats(0.001, 0.999), times=st.integers(1, 60))
+def test_a_sensor_that_stays_on_may_have_lost_its_off_message(
+    lost: float, alone: float, nobody: float, times: int
+) -> None:
+    """Nobody moves: Bayes' rule over three cases, somebody there, message lost, off message still to come."""
+    staying, evidence = Staying().at(nobody, lost), 1.0
+    for _ in range(times):
+        evidence *= staying.likelihood(alone)
+        staying = staying.after(alone)
+        staying = staying.at(staying.nobody, lost)
+    assert evidence == pytest.approx(lost + (1 - lost) * alone**times, rel=1e-9)
+    assert staying.nobody == pytest.approx(nobody * evidence / (1 - nobody + nobody * evidence), rel=1e-9)
+
+
+@given(case=cases(), seed=st.integers(0, 2**32 - 1))
+def test_nobody_inside_is_read_from_the_joint(case: Case, seed: int) -> None:
+    random = np.random.default_rng(seed)
+    persons, _, states = case.mixture.x.shape
+    inside = (random.uniform(size=(persons, states)) < 0.5).astype(float)
+    nobody: Array = np.ones(())
+    for row in inside:
+        nobody = np.multiply.outer(nobody, 1.0 - row)
+    expected = float((joint_of(case.mixture) * nobody).sum())
+    assert nobody_inside(case.mixture, inside) == pytest.approx(expected, rel=1e-9, abs=1e-12)
 
 
 def test_the_start_is_one_product() -> None:
