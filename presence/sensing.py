@@ -182,7 +182,9 @@ class Sight:
         sensor = self.contact(door)
         if sensor is None:
             return 1.0
-        return self.settings.door_miss if sensor.kind == "contact" else 0.5
+        if sensor.kind != "contact":
+            return 0.5
+        return self.settings.door_miss if self.plan.outdoor_sides[door] is None else self.settings.outer_door_miss
 
     def door_states(self, door: str) -> list[tuple[int, int]]:
         """Pairs of moving states that a door joins."""

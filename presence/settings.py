@@ -142,6 +142,9 @@ class Settings:
     # --- doors ----------------------------------------------------------------------------------------------------
     door_miss: float = 0.05
     """A contact misses an opening, or somebody passes without one: detection .9-.97 in the experiments."""
+    outer_door_miss: float = 0.01
+    """The same at a door to the outside, which hardly anybody leaves ajar: what is left are lost messages. The design
+    notes, section 2, keep the chance that an exit is seen between .99 and .999."""
     door_idle_share: float = 0.06
     """A door is opened and nobody passes, relative to passing. Common practice, no source."""
     door_guest_share: float = 0.06
