@@ -403,7 +403,7 @@ OVERLAPS = """
                                       Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top) - 5);
     for (const svg of document.querySelectorAll("#sheets svg")) {
       const around = svg.getBoundingClientRect();
-      const texts = [...svg.querySelectorAll("text.halo")].filter(shown)
+      const texts = [...svg.querySelectorAll("text.halo:not(.under)")].filter(shown)
         .map((e) => [e.textContent, e.getBoundingClientRect(), e]);
       for (const [text, box] of texts) if (outside(box, around)) problems.push(["cut", text]);
       const labels = texts.filter(([, , e]) => !e.closest(".passage"));

@@ -130,7 +130,11 @@ function drawRoom(sheet, room, index, defs) {
   const total = (fit.lines.length - Number(Boolean(fit.together))) * 13 + (told && fit.chance ? 18 : 0) + (told && house.people.length ? 22 : 0);
   let at = clearOf(obstacles(sheet, index, cx), cy - Math.min(total, fit.height) / 2, total, [cy - fit.height / 2, cy + fit.height / 2]);
   let chance = null;
-  if (!fit.together) fit.lines.forEach((text) => line(fit.size, text));
+  const top = at;
+  if (!fit.together) for (const name of ["halo under", "halo over"]) { // no line's halo covers another line
+    at = top;
+    fit.lines.forEach((text) => line(fit.size, text, name));
+  }
   if (told && fit.chance) {
     chance = line(fit.chance + 2, "", "halo chance");
     chance.setAttribute("font-size", fit.chance);
