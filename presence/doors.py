@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -11,6 +12,7 @@ from presence import first_passage
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
+from presence.hypotheses import Way
 from presence.merging import Mixture
 from presence.passages import (
     CLOSING_SHARE,
@@ -48,12 +50,8 @@ class DoorEngine(EngineCore):
         """A contact or a lock reports: who was it, and which way did they go?"""
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
-        world = self._world(snapshot)
-        opening = event.value in ("open", "unlocked")
-        shut = use.since > 0 or self.plan.outdoor_sides[door] is not None  # before any report: outer doors
-        missed = event.value == "closed" and not use.open and shut
-        if opening or missed:
-            ways = world.ways(sensor.id, "open" if missed else event.value, event.by)
+        ways = self._passing(snapshot, sensor, event, use)
+        if ways:
             if event.code is not None:
                 ways = [w._replace(rates=w.rates * self._code_share(event.code)[:, None, None]) for w in ways]
             if sensor.kind == "lock":  # a new unlocking is a new occasion
@@ -64,7 +62,7 @@ class DoorEngine(EngineCore):
             snapshot = self._branch(snapshot, event, ways, nobody, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
-            ways = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
+            ways = self._world(snapshot).ways(sensor.id, event.value, event.by, round(use.open_share, 1))
             snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10)
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":
@@ -76,13 +74,33 @@ class DoorEngine(EngineCore):
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
 
+    def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
+        """How somebody who passes can have caused a report; nothing where it only ends a standing open.
+
+        A door that is reported shut and was not open had been opened unseen. Where it is only taken to have been shut,
+        it may have been open all the time: as likely as not at first, ever less the longer ago that is.
+        """
+        world, opening = self._world(snapshot), event.value in ("open", "unlocked")
+        if not opening and (event.value != "closed" or use.open or not use.since):
+            return []
+        passing = world.ways(sensor.id, event.value if opening else "open", event.by)
+        if opening or not use.given_up:
+            return passing
+        patience = self.settings.outer_door_expiry
+        still = 0.5 * patience / (patience + snapshot.seconds - use.since)
+        closing = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
+        shares = [*((way, 1.0 - still) for way in passing), *((way, still) for way in closing)]
+        return [way._replace(rates=way.rates * share) for way, share in shares]
+
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An outer door that has stood open for long was shut, and the message lost; or anything else."""
         (_, what, sensor), *rest = snapshot.due
         if what != "shut":
             return super()._fall_due(snapshot)
         door = str(self.plan.sensors[sensor].door)
-        return self._stand(replace(snapshot, due=tuple(rest)), door, snapshot.doors[door], open=False)
+        snapshot = self._stand(replace(snapshot, due=tuple(rest)), door, snapshot.doors[door], open=False)
+        given_up = dataclasses.replace(snapshot.doors[door], given_up=True)
+        return replace(snapshot, doors={**snapshot.doors, door: given_up})
 
     def _code_share(self, code: str) -> Array:
         """How likely each being is to use this code, relative to its owner."""

@@ -65,6 +65,8 @@ class DoorUse:
     open_share: float = 0.0
     weight: float = 3600.0
     """Seconds of experience behind `open_share`."""
+    given_up: bool = False
+    """Whether it is only taken to have been shut, having stood open for so long."""
 
     def now(self, seconds: float, *, open: bool) -> DoorUse:
         """After a report that the door is open or closed; experience fades over a week. Common practice, no source."""
