@@ -81,7 +81,8 @@ def fit(
     notes += phone_notes(phone_delays(plan, given.stretches))
     enough = given.sessions or given.days >= LEAST_DAYS
     if not enough or not given.judging or not given.fitting:
-        notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
+        days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
+        notes.insert(0, f"{days:g} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
         return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
     holds = measured_holds(plan, given.stretches)
     bench = Bench(
