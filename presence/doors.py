@@ -50,8 +50,8 @@ class DoorEngine(EngineCore):
         use = snapshot.doors.get(door, DoorUse())
         world = self._world(snapshot)
         opening = event.value in ("open", "unlocked")
-        shut = use.since > 0 or self.plan.outdoor_sides[door] is not None  # before any report: outer doors
-        missed = event.value == "closed" and not use.open and shut
+        known = use.since > 0 or self.plan.outdoor_sides[door] is not None  # outer doors begin shut
+        missed = event.value == "closed" and not use.open and known
         if opening or missed:
             ways = world.ways(sensor.id, "open" if missed else event.value, event.by)
             if event.code is not None:
