@@ -87,13 +87,13 @@ def fit(
     holds = measured_holds(plan, given.stretches)
     bench = Bench(
         home := apply(plan, Settings(), holds, {}).plan,
-        courses(home, first_days(given.fitting, effort.fitting_days), given.spans),
-        courses(home, first_days(given.judging, effort.judging_days), given.spans),
+        courses(home, first_days(given.fitting, effort.fitting_days), given.timescales),
+        courses(home, first_days(given.judging, effort.judging_days), given.timescales),
         Journal(state, _about(plan, given, effort), resume=resume),
         effort.hypotheses,
         say,
         notes=notes,
-        spans=given.spans,
+        timescales=given.timescales,
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}

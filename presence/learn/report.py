@@ -29,7 +29,7 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
     report: dict[str, Any] = {"log": log, "chosen": chosen, "candidates": {}, "notes": list(notes)}
     for name, verdict in verdicts.items():
         total, error = gain(verdict, verdicts["defaults"])
-        days = verdict.instants * given.spans.step / DAY
+        days = verdict.instants * given.timescales.step / DAY
         likelihood = verdict.log_likelihood - verdicts["defaults"].log_likelihood
         report["candidates"][name] = {
             "score": round(verdict.score, 4),
