@@ -9,11 +9,10 @@
 
 `homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see
 `open_logs.py`, for how to cite them): the first half of the days or sessions is learned from, the second half is
-scored. No label
-is used in learning. One seed is one life: differences of a few thousandths between the rows of one home are noise, so
-look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days. `--candidates` scores everything
-that was weighed. `--tuned 40` also turns the same dials by the labels of the very days that are scored, for the sum of
-balanced accuracy and exact count: what there is to gain for anybody who could see.
+scored. No label is used in learning. One seed is one life: differences of a few thousandths between the rows of one
+home are noise, so look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days.
+`--candidates` scores everything that was weighed. `--tuned 40` also turns the same dials by the labels of the very days
+that are scored, for the sum of balanced accuracy and exact count: what there is to gain for anybody who could see.
 
 `recovery`: known rates, wrong by up to four times at the start (see `recovery.py`). `timing`: what learning costs.
 """

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from benchmarks.exact.dense import NOON
 from benchmarks.exact.drawing import draw_life
 from benchmarks.trust.homes import Cell, live
 from presence import Floorplan, Settings
@@ -127,7 +128,7 @@ def recover(name: str, people: int, days: float, seed: int) -> Recovery:
     wrong = {rate: math.log(WRONG) * random.uniform(0.5, 1.0) * random.choice([-1.0, 1.0]) for rate in rates}
     begin = time.process_time()
     start = with_factors(LIVELY, wrong)
-    noon = 1772452800.0  # of `draw_life`
+    noon = NOON.timestamp()
     events = [event for event in life.events if event.seconds < noon + days * DAY]
     tape = Recorder(plan, start, 16).record(noon, events, noon + days * DAY)
     history = []

@@ -7,10 +7,10 @@ different hours and the model of each can be kept.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeGuard
 
 from presence.errors import SettingError
 
@@ -54,9 +54,7 @@ class Habit:
             factors = getattr(self, name)
             if not isinstance(factors, tuple) or len(factors) != WEEK:
                 raise SettingError(f"habits: {name} is not {WEEK} factors, one for each hour of the week")
-            for factor in factors:
-                if not (_is_number(factor) and 1.0 / WIDEST <= factor <= WIDEST):
-                    raise SettingError(f"habits: {name}: {factor!r} is not a number from 1/{WIDEST:g} to {WIDEST:g}")
+            _check_factors(name, factors)
         if self.awake is not None and not (
             len(self.awake) == 2 and all(_is_number(v) and 0 <= v < 86400 for v in self.awake)
         ):
@@ -144,8 +142,15 @@ def _day(name: str, line: Any) -> list[float]:
         factors = []
     if len(factors) != 24:
         raise SettingError(f"habits: {name}: {line!r} is not a line of 24 factors, one for each hour")
+    _check_factors(name, factors)
     return factors
 
 
-def _is_number(value: object) -> bool:
+def _check_factors(name: str, factors: Iterable[object]) -> None:
+    for factor in factors:
+        if not (_is_number(factor) and 1.0 / WIDEST <= factor <= WIDEST):
+            raise SettingError(f"habits: {name}: {factor!r} is not a number from 1/{WIDEST:g} to {WIDEST:g}")
+
+
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)

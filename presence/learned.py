@@ -22,6 +22,8 @@ from presence.settings import FACTORED, WITH_NAMES, Settings
 
 FORMAT = "what presence learned"
 VERSION = 1
+PARTS = ("format", "version", "plan", "settings", "factors", "habits", "holds", "report")
+"""Keys of the file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,7 @@ def read_learned(path: str | Path, plan: Floorplan) -> Learned:
         raise _fault(path, f"is of version {found}, this program reads version {VERSION}; learn again")
     _check_plan(path, content.get("plan"), plan)
     try:
+        _check_parts(content)
         named = {key: _mapping(content, key) for key in WITH_NAMES}
         settings = Settings.from_mapping({**_mapping(content, "settings"), **named})
         _check_places(plan, settings)
@@ -144,6 +147,13 @@ def _check_plan(path: str | Path, told: Any, plan: Floorplan) -> None:
             f"was learned for another plan ({shown(told.get('name'))}; {', '.join(differing)} differ); learn again"
             f" for {shown(plan.name)}, or give the plan that it was learned for",
         )
+
+
+def _check_parts(content: Mapping[str, Any]) -> None:
+    """Nothing that was learned is left out in silence; an empty part is no loss."""
+    for key, value in content.items():
+        if key not in PARTS and value:
+            raise SettingError(f"{shown(key)} is no part of this version's files; the parts are {', '.join(PARTS)}")
 
 
 def _check_places(plan: Floorplan, settings: Settings) -> None:

@@ -34,7 +34,7 @@ CHANGES = 256
 """Sets of conditions kept ready; each is a few kilobytes."""
 
 ABSORBED_BYTES = 16_000_000
-"""How much memory the decompositions for sets of conditions may take."""
+"""How much memory the decompositions for sets of conditions may take, where that is enough for eight sets."""
 
 
 class Recent(OrderedDict[Hashable, T]):

@@ -217,7 +217,8 @@ class Settings:
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
-    5, 20, 80 min ... after the report (1: it tells nothing more). Common practice, no source."""
+    `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more). Common practice, no
+    source."""
     phone_still: float = 300.0
     """Seconds after a phone's report when its not having changed first tells something: long enough for nearly every
     phone to have noticed. Common practice, no source."""
@@ -241,7 +242,7 @@ class Settings:
                 raise SettingError(f"{item.name}: {value!r} is not {'four numbers' if several else 'one number'}")
             for number in value if several else (value,):
                 _check_number(item.name, number)
-            if item.name.endswith(("_share", "_miss", "_error", "_slip", "_stuck")) and not value < 1:
+            if item.name.endswith(("_share", "_miss", "_error", "_slip", "_alone", "_lost")) and not value < 1:
                 raise SettingError(f"{item.name}: {value!r} must be below 1")
 
     def rate_at(self, name: str, where: str) -> float:

@@ -93,7 +93,7 @@ class Snapshot(NamedTuple):
     closings: tuple[Passage, ...] = ()
     """Answers for closings, to be told again when their windows close."""
     holders: Mapping[str, Association] = {}
-    """Who turned on each sensor that is on."""
+    """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
     reports: Mapping[str, tuple[str, float]] = {}
     """What each phone reported last, and when (epoch seconds)."""
     association: Association | None = None

@@ -19,8 +19,9 @@ Array = NDArray[np.float64]
 class Staying(NamedTuple):
     """What is believed of a sensor that stays on, should nobody be there: its off message was lost, or is not yet due.
 
-    Of those who have left, a share was lost; with that the sensor stays on for good, else it goes off soon. So n times
-    staying on is evidence of at least `lost + (1 - lost) alone ** n`, never of more.
+    Each time somebody leaves, the message is lost with a fixed probability; then the sensor stays on for good, else it
+    goes off soon. So with nobody there it stays on n times with probability `lost + (1 - lost) alone ** n`, which never
+    falls below `lost`: the evidence that somebody is there is bounded.
     """
 
     stuck: float = 0.0

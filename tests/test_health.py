@@ -183,6 +183,19 @@ def test_offline_sensors_are_not_called_dead() -> None:
     assert watches.findings()["bathroom_motion"].kind in ("dead", "stuck")
 
 
+def test_who_came_back_and_then_died_is_not_said_to_have_been_silent_always() -> None:
+    watches, nothing = Watches(flat(), 0.0), np.zeros(4)
+    for n in range(1, 300):
+        spoke = ["studio_motion", "bathroom_motion"][n % 2]
+        watches.take(Step(60.0 * n, np.full(4, 1.0), nothing, spoke, ["detected", "clear"][n // 2 % 2]))
+    for value in ("offline", "online"):
+        watches.take(Step(18000.0, nothing, nothing, "studio_motion", value))
+    for n in range(301, 600):
+        watches.take(Step(60.0 * n, np.full(4, 1.0), nothing, "kettle", "stopped"))
+    assert watches.findings()["studio_motion"].evidence.startswith("Its last word was online")
+    assert watches.findings()["bathroom_motion"].evidence.startswith("Its last word was clear")
+
+
 def test_late_events_change_nothing_but_their_order() -> None:
     plan = home(1, hall_motion=motion("hall", 20.0), bed_motion=motion("bed", 20.0))
     said = [("hall_motion", "detected"), ("bed_motion", "detected"), ("hall_motion", "clear"), ("bed_motion", "clear")]

@@ -362,6 +362,19 @@ def test_phones_are_as_late_as_the_log_shows() -> None:
     assert phone_patience({"phone": {"away": [1.0] * 30}}) == 60.0
 
 
+def test_a_hold_that_the_plan_does_not_say_is_told_as_measured() -> None:
+    report: dict[str, Any] = {
+        "log": {"days": 10, "events": 100, "from": "-", "to": "-"},
+        "candidates": {},
+        "notes": [],
+        "chosen": "defaults",
+        "planned_holds": {"hall_motion": None, "bed_motion": 30.0},
+    }
+    lines = list(report_lines(report, Settings(), {"hall_motion": 45.0, "bed_motion": 60.0}))
+    assert "  hall_motion holds 45 s, as measured" in lines
+    assert "  bed_motion holds 60 s, as measured; the plan says 30 s" in lines
+
+
 def learned_hold(plan: Floorplan) -> Floorplan:
     sensor = replace(plan.sensors["hall_motion"], hold=45.0)
     return replace(plan, sensors=plan.sensors | {"hall_motion": sensor})
@@ -386,6 +399,11 @@ def test_too_little_data_leaves_the_defaults_and_says_so(flat_log: list[Event]) 
         assert (learned.settings, learned.plan) == (Settings(), FLAT)
         assert "too few" in learned.report["notes"][0]
         assert "too few" in "\n".join(report_lines(learned.report, learned.settings, learned.holds))
+
+
+def test_nearly_enough_days_are_not_rounded_to_enough(flat_log: list[Event]) -> None:
+    log = [event for event in flat_log if event.seconds < flat_log[0].seconds + 1.98 * DAY]
+    assert fit(FLAT, [log], effort=QUICK).report["notes"][0].startswith("1.9")
 
 
 def test_a_home_is_learned_the_same_after_a_stop(

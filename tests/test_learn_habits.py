@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from benchmarks.exact.drawing import draw_life
 from presence import Settings
 from presence.habits import WEEK, Habit
-from presence.learn.habits import SLOTS, Counted, _counts, count_hours, habit_of, learn_habits, waking_hours, week_of
+from presence.learn.habits import SLOTS, HourCounts, _counts, count_hours, habit_of, learn_habits, waking_hours, week_of
 from presence.learn.report import report_lines
 from presence.learn.statistics import count
 from presence.learn.tape import Recorder, Tape
@@ -125,7 +125,7 @@ def test_waking_hours_follow_what_suits_and_stay_with_the_plan_without_evidence(
 
 
 def test_nothing_counted_is_no_habit() -> None:
-    nothing = Counted(*(np.zeros(SLOTS) for _ in Counted._fields))
+    nothing = HourCounts(*(np.zeros(SLOTS) for _ in HourCounts._fields))
     assert habit_of(nothing, (7 * HOUR, 22.5 * HOUR)) == Habit()
 
 

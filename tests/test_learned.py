@@ -42,6 +42,10 @@ def test_there_and_back(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.part"))
 
 
+def test_an_empty_part_of_an_older_file_is_no_loss(tmp_path: Path) -> None:
+    assert read_learned(written(tmp_path / "learned.json", awake={}), PLAN).settings == SETTINGS
+
+
 def test_only_what_differs_is_written() -> None:
     content = to_mapping(PLAN, apply(PLAN, Settings(door_rate=0.3), {}, {}))
     assert content["settings"] == {"door_rate": 0.3}
@@ -74,6 +78,9 @@ def test_only_what_differs_is_written() -> None:
         ({"habits": {"P1": {"back": {"Mon": "often" + " 1" * 23}}}}, "often"),
         ({"habits": {"P1": {"back": {"Mon": [1] * 24}}}}, "line of 24"),
         ({"habits": [1]}, "no mapping"),
+        ({"habits": {"P1": {"out": {"Tue": "99 " * 24}}}}, "P1: out: Tue: 99"),
+        ({"awake": {"P1": ["07:30", "22:00"]}}, '"awake" is no part'),
+        ({"habit": {"P1": {}}}, '"habit" is no part'),
     ],
 )
 def test_what_cannot_be_is_one_clear_line(tmp_path: Path, changes: dict[str, Any], text: str) -> None:
@@ -107,6 +114,12 @@ def test_labels_and_codes_do_not_make_another_plan() -> None:
     assert fingerprint(replace(PLAN, rooms=PLAN.rooms | {"hall": room}, people=PLAN.people | {"P1": person})) == (
         fingerprint(PLAN)
     )
+
+
+@pytest.mark.parametrize("name", ["occupancy_alone", "occupancy_lost", "room_miss", "night_bed_share"])
+def test_settings_refuse_chances_of_one_or_more(name: str) -> None:
+    with pytest.raises(SettingError, match=f"{name}: 1.5 must be below 1"):
+        Settings.from_mapping({name: 1.5})
 
 
 @pytest.mark.parametrize("factors", [{"no_rate": {}}, {"rising_rate": {"hall": float("nan")}}, {"rising_rate": 2}, 3])

@@ -23,7 +23,7 @@ EVENTS = {1: 1500, 2: 800, 3: 800}
 """Number of people -> events that are compared."""
 KNOWN = {*DRAWABLE, "badge"}
 SETTINGS = Settings(phone_doubt=1.0, object_chatter=1e-300)
-"""The exact filter takes a phone's report once."""
+"""The exact filter takes a phone's report once, and knows no bursts of false reports."""
 
 
 def exact_home(cell: Cell) -> Floorplan | None:

@@ -22,9 +22,9 @@ def reasons(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
         start: epoch seconds from which a page counts.
 
     Returns:
-        `texts`; `reasons`, each [ms, room, ms of the beginning, percent then, percent now, [decibans, text, ...]]; and
-        `passageReasons`, by the number of the passage, [decibans, text, ...]; `reasonsUntil`, ms after which none are
-        told, or None.
+        `texts`; `reasons`, each [ms, room, ms of the beginning, percent then, percent now, [decibans, text, ...]];
+        `passageReasons`, by the number of the passage, [decibans, text, ...]; and `reasonsUntil`, ms after which none
+        are told, or None.
     """
     texts: dict[str, int] = {}
     rooms = list(plan.rooms)

@@ -142,7 +142,8 @@ class SilenceWatch:
 
     def _finding(self, n: int, by: int, seconds: float) -> Finding:
         kind = "stuck" if self._is_stuck(n) else "dead"
-        said = f"Its last word was {self._value[n]}" if self._value[n] else "It has never said a word"
+        word = self._value[n] or ("online" if self.heard[n] > self._began else None)
+        said = f"Its last word was {word}" if word else "It has never said a word"
         meanwhile = self._by_neighbours(n) if by == TOGETHER else self._by_record(n, by)
         evidence = f"{said}, {lasting(seconds - self.heard[n])} before this was noticed. Meanwhile {meanwhile}."
         since, odds = utc(float(self.heard[n])), float(self._odds[by].log_odds[n])

@@ -39,11 +39,12 @@ Span = tuple[Mark, int, Mark]
 Kind = tuple[object, ...]
 
 LENGTHS = (10.0, 30.0, 90.0, 300.0, 1200.0, 5400.0)
-"""Seconds that tell one length of span from the next: a few steps, a walk, a visit, a sitting. Common practice."""
+"""Seconds that tell one length of span from the next: a few steps, a walk, a visit, a sitting. Common practice, no
+source."""
 LONGEST = 12 * 3600.0
-"""Seconds: in a longer span the hub may have been down; it is no chance."""
+"""Seconds: in a longer span the hub may have been down; it is no chance. Common practice, no source."""
 SHRINK = 4.0
-"""K: spans of a kind that weigh as much as the wider kind."""
+"""K: spans of a kind that weigh as much as the wider kind. No source."""
 SUPPOSED = 0.05
 """The share before anything is known. Common practice, no source."""
 SUREST = 0.97
@@ -53,7 +54,7 @@ AGAIN, OFTEN = 1800.0, 2
 LOST = 0.01
 """Chance that the sensor's state is not what it said last. Common practice, no source."""
 MEMORY = 256
-"""Spans of a kind after which what is older counts half."""
+"""Spans of a kind after which what is older counts half. No source."""
 TELLING = ("phone", "badge")
 """Kinds whose reports begin and end spans of every sensor: somebody came or went."""
 TWO_STATES = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")

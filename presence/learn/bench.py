@@ -10,7 +10,7 @@ import numpy as np
 from presence.floorplan import Floorplan
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Course, Foresight, Verdict, foresee, judge
-from presence.learn.later import DAYS, Spans
+from presence.learn.later import DAYS, Timescales
 from presence.settings import Settings
 
 HOPELESS = 0.03
@@ -31,7 +31,7 @@ class Bench:
     asked: int = 0
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
-    spans: Spans = DAYS
+    timescales: Timescales = DAYS
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from the days for fitting."""
@@ -39,7 +39,7 @@ class Bench:
         told = self.journal.ask(question)
         if told is None:
             fitting, judged = (list(self._foresee(settings, courses)) for courses in (self.fitting, self.judging))
-            found = judge(fitting, judged, self.spans.block)
+            found = judge(fitting, judged, self.timescales.block)
             told = [*found[:4], found.blocks.tolist(), found.instants]
             self.journal.note(question, told)
         score, number, rooms, likelihood, blocks, instants = told
@@ -68,7 +68,7 @@ class Bench:
 
     def samples(self) -> float:
         """How many separate samples the days for fitting hold."""
-        return sum(c.stretch.end - c.stretch.begin for c in self.fitting) / self.spans.independent
+        return sum(c.stretch.end - c.stretch.begin for c in self.fitting) / self.timescales.independent
 
 
 def _hopeless(scores: Sequence[float], best: Sequence[float]) -> bool:

@@ -66,7 +66,7 @@ BY_PACE = {
     "switch": "switch_rates",
     "power": "power_rates",
 }
-"""The chance that a contact or a zone misses somebody is not among these: it would run off."""
+"""The chance that a contact, a zone or a room misses somebody is not among these: it would run off."""
 
 
 class Rate(NamedTuple):

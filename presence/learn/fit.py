@@ -81,18 +81,19 @@ def fit(
     notes += phone_notes(phone_delays(plan, given.stretches))
     enough = given.sessions or given.days >= LEAST_DAYS
     if not enough or not given.judging or not given.fitting:
-        notes.insert(0, f"{given.days:.1f} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
+        days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
+        notes.insert(0, f"{days:g} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
         return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
     holds = measured_holds(plan, given.stretches)
     bench = Bench(
         home := apply(plan, Settings(), holds, {}).plan,
-        courses(home, first_days(given.fitting, effort.fitting_days), given.spans),
-        courses(home, first_days(given.judging, effort.judging_days), given.spans),
+        courses(home, first_days(given.fitting, effort.fitting_days), given.timescales),
+        courses(home, first_days(given.judging, effort.judging_days), given.timescales),
         Journal(state, _about(plan, given, effort), resume=resume),
         effort.hypotheses,
         say,
         notes=notes,
-        spans=given.spans,
+        timescales=given.timescales,
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}

@@ -37,13 +37,13 @@ SLOTS = 2 * WEEK
 TURN = 2.0
 """The factor by which a rate is turned to see what that would have been worth; any factor tells the same."""
 NEIGHBOURS = (0.25, 0.5, 0.25)
-"""An hour's events count in part for the hours beside it: nobody is so punctual."""
+"""An hour's events count in part for the hours beside it: nobody is so punctual. No source."""
 CLOCK_SPREAD = 5400.0
-"""Seconds: standard deviation of waking hours about the plan's."""
+"""Seconds: standard deviation of waking hours about the plan's. No source."""
 ENOUGH = 2.0
-"""Nats that other waking hours than the plan's must gain."""
+"""Nats that other waking hours than the plan's must gain. No source."""
 SHORTEST_NIGHT, LONGEST_NIGHT = 8, 24
-"""Half hours."""
+"""Half hours between which the sleeping hours of a day are looked for. No source."""
 TURNS: tuple[Mapping[str, float | bool], ...] = (
     {},
     {"out": TURN},
@@ -55,7 +55,7 @@ TURNS: tuple[Mapping[str, float | bool], ...] = (
 )
 
 
-class Counted(NamedTuple):
+class HourCounts(NamedTuple):
     """What one person did in each half hour of the week; shapes (336,)."""
 
     out: Array
@@ -67,9 +67,9 @@ class Counted(NamedTuple):
     asleep: Array
     """Nats by which the rates of sleeping hours suit better than those of waking hours."""
 
-    def plus(self, other: Counted) -> Counted:
+    def plus(self, other: HourCounts) -> HourCounts:
         """Of both together."""
-        return Counted(*(a + b for a, b in zip(self, other, strict=True)))
+        return HourCounts(*(a + b for a, b in zip(self, other, strict=True)))
 
 
 def learn_habits(plan: Floorplan, settings: Settings, tapes: Sequence[Tape]) -> dict[str, Habit]:
@@ -98,7 +98,7 @@ def learn_habits(plan: Floorplan, settings: Settings, tapes: Sequence[Tape]) -> 
     return found
 
 
-def count_hours(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], p: int) -> Counted:
+def count_hours(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], p: int) -> HourCounts:
     """Follow one person through tapes, and weigh each half hour under every turn.
 
     The settings may know waking hours, but not how readily anybody goes out and comes back.
@@ -125,7 +125,7 @@ def count_hours(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], p: i
         settle()
     gained = worth - worth[:, :1]
     numbers = [_counts(gained[:, k], gained[:, k + 1]) for k in (1, 3)]
-    return Counted(*numbers[0], *numbers[1], worth[:, 6] - worth[:, 5])
+    return HourCounts(*numbers[0], *numbers[1], worth[:, 6] - worth[:, 5])
 
 
 def _counts(up: Array, down: Array) -> tuple[Array, Array]:
@@ -144,8 +144,8 @@ def _by_slot(plan: Floorplan, tape: Tape) -> Iterator[Timed]:
             continue
         left = step.dt
         while left > 0.0:
-            part = min(left, (math.floor(now / SLOT) + 1) * SLOT - now)
-            part = left if part < 1e-6 else part
+            slot_end = (math.floor((now + 1e-6) / SLOT) + 1) * SLOT  # a rounding error before one, the next
+            part = min(left, slot_end - now)
             yield Quiet(step.stage, part), _slot(plan, now + part / 2)
             now, left = now + part, left - part
 
@@ -155,7 +155,7 @@ def _slot(plan: Floorplan, seconds: float) -> int:
     return 2 * hour_of_week(now) + (now.minute >= 30)
 
 
-def habit_of(counted: Counted, awake: tuple[float, float]) -> Habit:
+def habit_of(counted: HourCounts, awake: tuple[float, float]) -> Habit:
     """The likeliest habit, given what was counted and the priors; `awake` are the plan's waking hours."""
     out, back = (
         tuple(power_of_two(f) for f in week_of(happened, expected).tolist())

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
-from presence.learn.later import DAYS, Later, Spans, look_ahead
+from presence.learn.later import DAYS, Later, Timescales, look_ahead
 from presence.learn.recordings import Stretch
 from presence.learn.tables import fit_table, log_scores
 from presence.settings import Settings
@@ -74,10 +74,10 @@ class Verdict(NamedTuple):
     """How many instants were judged."""
 
 
-def courses(plan: Floorplan, stretches: Sequence[Stretch], spans: Spans = DAYS) -> list[Course]:
+def courses(plan: Floorplan, stretches: Sequence[Stretch], timescales: Timescales = DAYS) -> list[Course]:
     """Stretches with what is seen later in them."""
-    grids = [instants(stretch, spans) for stretch in stretches]
-    return [Course(s, look_ahead(plan, s.events, grid, spans)) for s, grid in zip(stretches, grids, strict=True)]
+    grids = [instants(stretch, timescales) for stretch in stretches]
+    return [Course(s, look_ahead(plan, s.events, grid, timescales)) for s, grid in zip(stretches, grids, strict=True)]
 
 
 def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int) -> Iterator[Foresight]:
@@ -112,10 +112,12 @@ def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int
         told = so_far
 
 
-def instants(stretch: Stretch, spans: Spans = DAYS) -> Array:
+def instants(stretch: Stretch, timescales: Timescales = DAYS) -> Array:
     """The grid of a stretch: after the warm-up, and as long as what is seen later lies inside it."""
-    last = stretch.end - spans.count_ahead[1]
-    return np.arange(np.ceil((stretch.begin + spans.warm_up) / spans.step) * spans.step, last, spans.step)
+    last = stretch.end - timescales.count_ahead[1]
+    return np.arange(
+        np.ceil((stretch.begin + timescales.warm_up) / timescales.step) * timescales.step, last, timescales.step
+    )
 
 
 def quiet(plan: Floorplan, settings: Settings) -> float:

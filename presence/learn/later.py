@@ -19,8 +19,8 @@ Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
 
-class Spans(NamedTuple):
-    """The seconds on which learning from a log goes."""
+class Timescales(NamedTuple):
+    """How many seconds each part of judging takes in, in a home or in a short busy recording."""
 
     bin: float = 10.0
     """Places active within the same bin are active at once."""
@@ -38,8 +38,16 @@ class Spans(NamedTuple):
     """What is seen so far apart counts as separate evidence when priors are weighed against it."""
 
 
-DAYS = Spans()
-SESSIONS = Spans(1.0, (12.0, 192.0), (0.0, 30.0), 12.0, 360.0, 2160.0, 180.0)
+DAYS = Timescales()
+SESSIONS = Timescales(
+    bin=1.0,
+    count_ahead=(12.0, 192.0),
+    room_ahead=(0.0, 30.0),
+    step=12.0,
+    warm_up=360.0,
+    block=2160.0,
+    independent=180.0,
+)
 """For short busy recordings, where all goes faster: a tenth of everything. No source; not tried against others."""
 ON = {"motion": "detected", "occupancy": "occupied", "camera": "person", "pressure": "pressed"}
 OFF = {"motion": "clear", "occupancy": "vacant", "camera": "clear", "pressure": "released"}
@@ -52,21 +60,21 @@ class Later(NamedTuple):
     grid: Array
     """Shape (T,): epoch seconds."""
     most: IndexArray
-    """Shape (T,): the largest number of places active at once, `Spans.count_ahead`."""
+    """Shape (T,): the largest number of places active at once, `Timescales.count_ahead`."""
     rooms: tuple[str, ...]
     """The rooms in which something can be seen."""
     seen: IndexArray
-    """Shape (T, R): 1 where any event is seen in the room, `Spans.room_ahead`."""
+    """Shape (T, R): 1 where any event is seen in the room, `Timescales.room_ahead`."""
 
 
-def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, spans: Spans = DAYS) -> Later:
+def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, timescales: Timescales = DAYS) -> Later:
     """What the log shows after each instant of a grid; the log must reach `count_ahead` beyond its last one.
 
     Args:
         plan: the home.
         events: in order of time.
         grid: shape (T,), epoch seconds, ascending.
-        spans: how far ahead, and in which bins.
+        timescales: how far ahead, and in which bins.
     """
     rooms = tuple(r for r in plan.rooms if r != AWAY and any(s.room == r for s in plan.sensors.values()))
     places = {room: k for k, room in enumerate(rooms)}
@@ -75,21 +83,22 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, spans: Spa
     if not len(grid):
         return Later(grid, np.zeros(0, np.intp), rooms, np.zeros((0, len(rooms)), np.intp))
     begin = float(grid[0])
-    size = int((grid[-1] - begin + spans.count_ahead[1]) // spans.bin) + 2
+    size = int((grid[-1] - begin + timescales.count_ahead[1]) // timescales.bin) + 2
     active = np.zeros((size, len(places)), bool)
     for sensor, first, last in stretches(plan, events):
         seat = f"seat {sensor}"
         column = places[seat if seat in places else str(plan.sensors[sensor].room)]
-        a, b = int((first - begin) // spans.bin), int((last - begin) // spans.bin)
+        a, b = int((first - begin) // timescales.bin), int((last - begin) // timescales.bin)
         if b >= 0 and a < size:
             active[max(a, 0) : b + 1, column] = True
     at_once = active.sum(axis=1)
-    starts = ((grid - begin) // spans.bin).astype(np.intp)
-    most = _window(at_once, starts, spans.count_ahead, spans.bin).max(axis=1)
+    starts = ((grid - begin) // timescales.bin).astype(np.intp)
+    most = _window(at_once, starts, timescales.count_ahead, timescales.bin).max(axis=1)
     for seat in seats:
         active[:, places[str(plan.sensors[seat].room)]] |= active[:, places[f"seat {seat}"]]
     seen = np.stack(
-        [_window(active[:, k], starts, spans.room_ahead, spans.bin).max(axis=1) for k in range(len(rooms))], axis=1
+        [_window(active[:, k], starts, timescales.room_ahead, timescales.bin).max(axis=1) for k in range(len(rooms))],
+        axis=1,
     )
     return Later(grid, most.astype(np.intp), rooms, seen.astype(np.intp))
 

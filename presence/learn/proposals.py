@@ -101,9 +101,9 @@ def _run(
     logs: Mapping[Rate, float],
 ) -> tuple[Fitted, list[tuple[float, float]]]:
     plan = bench.plan
-    spans = [(s.begin, s.events, s.end) for s in stretches]
+    recorded = [(s.begin, s.events, s.end) for s in stretches]
     bench.say(f"{name}: following the log")
-    tapes = record(plan, with_factors(start, logs), spans, bench.hypotheses)
+    tapes = record(plan, with_factors(start, logs), recorded, bench.hypotheses)
     history: list[tuple[float, float]] = []
     for fitted in iterate(plan, tapes, range(len(plan.people)), rates, start, logs=logs):
         history.append((fitted.log_likelihood, fitted.log_posterior))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from presence.events import Event
-from presence.learn.later import DAYS, SESSIONS, Spans
+from presence.learn.later import DAYS, SESSIONS, Timescales
 
 HOLE = 86400.0
 """Seconds without any report from any sensor after which nobody can say whether the home or the logging stood still."""
@@ -44,13 +44,13 @@ class Material:
     judging: tuple[Stretch, ...]
     notes: tuple[str, ...]
     """What is wrong with it, said plainly."""
-    spans: Spans = DAYS
-    """On which seconds learning goes."""
+    timescales: Timescales = DAYS
+    """Those of days, or of sessions."""
 
     @property
     def sessions(self) -> bool:
         """Whether it is made of sessions, too short for habits."""
-        return self.spans is SESSIONS
+        return self.timescales == SESSIONS
 
     @property
     def stretches(self) -> tuple[Stretch, ...]:

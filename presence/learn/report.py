@@ -29,7 +29,7 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
     report: dict[str, Any] = {"log": log, "chosen": chosen, "candidates": {}, "notes": list(notes)}
     for name, verdict in verdicts.items():
         total, error = gain(verdict, verdicts["defaults"])
-        days = verdict.instants * given.spans.step / DAY
+        days = verdict.instants * given.timescales.step / DAY
         likelihood = verdict.log_likelihood - verdicts["defaults"].log_likelihood
         report["candidates"][name] = {
             "score": round(verdict.score, 4),
@@ -72,7 +72,7 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         yield f"Note: {note}"
 
 
-def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[str, float]) -> Iterator[str]:
+def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[str, float | None]) -> Iterator[str]:
     usual = Settings()
     names = [f.name for f in fields(Settings) if f.name not in WITH_NAMES]
     changed = [name for name in names if getattr(settings, name) != getattr(usual, name)]
@@ -90,7 +90,7 @@ def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[st
     for name, habit in settings.habits.items():
         yield from _habit(name, habit)
     for sensor, hold in holds.items():
-        said = f"; the plan says {planned[sensor]:g} s" if sensor in planned else ""
+        said = "" if (told := planned.get(sensor)) is None else f"; the plan says {told:g} s"
         yield f"  {sensor} holds {hold:g} s, as measured{said}"
 
 

@@ -19,11 +19,11 @@ HOLD_QUANTILE = 0.1
 WRONG_BY = 1.5
 """A measured hold that differs from the plan's by this factor replaces it."""
 LONGEST_DELAY = 1800.0
-"""Seconds: a phone's report that comes later after the use of a door has to do with something else."""
+"""Seconds: a phone's report that comes later after the use of a door has to do with something else. No source."""
 FEW_DELAYS = 5
 """Reports from which a phone's delay is told."""
 PATIENCE = (60.0, 1800.0)
-"""Seconds between which a learned `phone_still` lies."""
+"""Seconds between which a learned `phone_still` lies. No source."""
 SEEN_AT_ALL = 10
 """Events below which nothing can be learned about a sensor."""
 

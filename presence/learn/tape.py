@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 
 Sleeping = Hours
 Stage = tuple[Sleeping, frozenset[Condition]]
-"""What decides the generators: who is in their sleeping hours, and the conditions."""
+"""What decides the generators: what everybody's habits say, and the conditions."""
 
 
 class Report(NamedTuple):
