@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import pickle
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 from pathlib import Path
@@ -157,6 +158,10 @@ def test_healthy_homes_get_no_finding() -> None:
     found = review(flat(), lived("flat", 6), hypotheses=2)
     assert (found.findings, found.over) == ((), ())
     assert "No sensor looks ill." in text(found, flat())
+    assert found.begin is not None
+    for days, said in ((6.9, True), (7.1, False)):
+        lasting = replace(found, end=found.begin + timedelta(days=days))
+        assert ("only clear cases" in text(lasting, flat())) == said
 
 
 def test_a_hole_in_the_log_blames_nobody() -> None:

@@ -9,6 +9,7 @@ from textwrap import wrap
 from presence.floorplan import Floorplan
 from presence.health.findings import Finding, local
 from presence.health.review import Review
+from presence.health.silence import FIRST_DAYS
 
 WIDTH = 100
 """Characters in a line of evidence."""
@@ -24,6 +25,8 @@ def text(review: Review, plan: Floorplan) -> str:
     lines += _section("Was probably wrong for a while", review.over, plan.zone)
     if not review.findings and not review.over:
         lines.append("No sensor looks ill.")
+    if (review.end - review.begin).total_seconds() < FIRST_DAYS:
+        lines.append("The log is short: in the first week only clear cases are named.")
     return "\n".join(lines).rstrip() + "\n"
 
 
