@@ -43,8 +43,7 @@ class Senses:
         """When a motion sensor that never went off is no longer taken to be on, or an outer door to be open."""
         wait = self.settings.hold_expiry
         found = {s: self.heard[s] + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s in self.on}
-        indoor = set(self.plan.indoor)
-        outer = [door for door in self.open if len(indoor & set(self.plan.doors[door].between)) == 1]
+        outer = [door for door in self.open if self.plan.outdoor_sides[door] is not None]
         return found | {door: self.open[door] + self.settings.outer_door_expiry for door in outer}
 
     def expire(self, name: str) -> None:

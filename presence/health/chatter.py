@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from presence.floorplan import Floorplan
 from presence.health.findings import NAMED, Finding, counted, lasting
 from presence.health.odds import ChangeOdds, probability
-from presence.health.step import ON, Step
+from presence.health.step import ON, TWO_STATES, Step, sensor_rooms
 from presence.passages import utc
 
 Array = NDArray[np.float64]
@@ -41,7 +41,6 @@ BEYOND = {"motion": 8.0, "occupancy": 8.0, "camera": 8.0}
 """How far an excursion is expected to go beyond the ordinary, by kind; 3 for the others. Common practice, no source."""
 FULL = 1.25
 """The bucket of a sensor that has been named holds this many times what it held then, so that it empties again."""
-SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")
 
 
 class ChatterWatch:
@@ -59,7 +58,7 @@ class ChatterWatch:
         beyond = np.array([BEYOND.get(s.kind, 3.0) for s in plan.sensors.values()])
         self._odds = ChangeOdds(count, seconds, ORDINARY, beyond, SUPPOSED)
         self._neighbours = neighbours(plan)
-        self._speaking = [s.kind in SPEAKING for s in plan.sensors.values()]
+        self._speaking = [s.kind in TWO_STATES for s in plan.sensors.values()]
         self._latest: Array = np.full(count, -math.inf)
         self._filled: Array = np.full((24, count), 0.5)
         self._watched: Array = np.full(24, 3600.0)
@@ -163,12 +162,7 @@ class ChatterWatch:
 
 def neighbours(plan: Floorplan) -> list[NDArray[np.intp]]:
     """For each sensor the others in its room, in rooms next door and at their doors."""
-    rooms = []
-    for sensor in plan.sensors.values():
-        if sensor.door is not None:
-            rooms.append(set(plan.doors[sensor.door].between))
-        else:
-            rooms.append({sensor.room} if sensor.room is not None else set())
+    rooms = sensor_rooms(plan)
     found = []
     for n, here in enumerate(rooms):
         around = here | {b for a in here for b in plan.graph.neighbors(a)}

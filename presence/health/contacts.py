@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from presence.floorplan import AWAY, Floorplan
+from presence.floorplan import Floorplan
 from presence.health.findings import NAMED, Finding, counted, lasting
 from presence.health.odds import probability
 from presence.health.step import Step
@@ -34,11 +34,10 @@ class ContactWatch:
     """
 
     def __init__(self, plan: Floorplan) -> None:
-        outside = {room.id for room in plan.rooms.values() if room.outdoors} | {AWAY}
         self._outer = {
             s.id
             for s in plan.sensors.values()
-            if s.kind == "contact" and s.door and len(outside & set(plan.doors[s.door].between)) == 1
+            if s.kind == "contact" and s.door and plan.outdoor_sides[s.door] is not None
         }
         self._spell: dict[str, tuple[str, float]] = {}
         self._log_odds: dict[str, float] = dict.fromkeys(self._outer, PRIOR)

@@ -18,7 +18,7 @@ from presence.floorplan import Floorplan
 from presence.health.findings import NAMED, Finding, counted, lasting
 from presence.health.odds import ChangeOdds, probability
 from presence.health.spans import SpanMeter
-from presence.health.step import OFF, ON, Step
+from presence.health.step import OFF, ON, TWO_STATES, Step
 from presence.passages import utc
 
 Array = NDArray[np.float64]
@@ -34,7 +34,7 @@ DOUBT = 4.5
 sensors of a simulated home came up to 7.4."""
 FIRST_DAYS = 7 * 86400.0
 """Seconds until neighbours' reports have shown what is usual: a full round of habits. Common practice, no source."""
-SPEAKING = ("motion", "occupancy", "camera", "contact", "lock", "switch", "power", "pressure")
+SPEAKING = (*TWO_STATES, "switch")
 """Kinds whose silence means something; a phone or a tag that keeps quiet may just lie still."""
 HABITUAL = ("motion", "occupancy")
 """Kinds that speak whenever their room is used at all."""

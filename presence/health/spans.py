@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
 from presence.health.chatter import neighbours
-from presence.health.step import ON
+from presence.health.step import ON, TWO_STATES
 
 Array = NDArray[np.float64]
 Mark = tuple[int, str]
@@ -57,8 +57,6 @@ MEMORY = 256
 """Spans of a kind after which what is older counts half. No source."""
 TELLING = ("phone", "badge")
 """Kinds whose reports begin and end spans of every sensor: somebody came or went."""
-TWO_STATES = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")
-"""Kinds that say two things, on and off."""
 
 
 class SpanMeter:

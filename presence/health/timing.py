@@ -19,7 +19,7 @@ from presence.floorplan import Floorplan
 from presence.health.chatter import neighbours
 from presence.health.findings import NAMED, Finding, counted, lasting
 from presence.health.odds import probability
-from presence.health.step import ON, Step
+from presence.health.step import ON, Step, sensor_rooms
 from presence.passages import utc
 
 Array = NDArray[np.float64]
@@ -222,10 +222,7 @@ def rooms_apart(plan: Floorplan) -> IndexArray:
     import networkx
 
     steps = dict(networkx.all_pairs_shortest_path_length(plan.graph))
-    rooms = [
-        plan.doors[s.door].between if s.door is not None else (s.room,) if s.room is not None else ()
-        for s in plan.sensors.values()
-    ]
+    rooms = sensor_rooms(plan)
     apart = np.full((len(rooms), len(rooms)), FAR, dtype=np.intp)
     for n, here in enumerate(rooms):
         for m, there in enumerate(rooms):

@@ -15,7 +15,7 @@ import math
 from presence.floorplan import Floorplan
 from presence.health.findings import NAMED, Finding, counted
 from presence.health.odds import FAILURE_RATE, probability
-from presence.health.step import Step
+from presence.health.step import TWO_STATES, Step
 from presence.passages import utc
 
 REPEATS = (0.6, 100.0)
@@ -30,8 +30,6 @@ LEAST_GAIN = -4.0
 """Log odds that one report in turn can at most take away from what has been gathered, so that a bad day shows."""
 MEMORY = 2000.0
 """Reports over which the usual share is learned."""
-TURNS = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")
-"""Kinds that say two things in turn."""
 
 
 class WearWatch:
@@ -43,7 +41,7 @@ class WearWatch:
     """
 
     def __init__(self, plan: Floorplan, seconds: float) -> None:
-        self._turns = {s.id for s in plan.sensors.values() if s.kind in TURNS}
+        self._turns = {s.id for s in plan.sensors.values() if s.kind in TWO_STATES}
         self._value: dict[str, str] = {}
         self._record: dict[str, tuple[float, float]] = dict.fromkeys(self._turns, REPEATS)
         self._log_odds: dict[str, float] = dict.fromkeys(self._turns, -math.inf)
