@@ -104,7 +104,7 @@ def same_log_joint_times(plan: Floorplan, log: list[Event]) -> Array:
     It keeps no direction labels, no order of late events and no passages, so it does less than the tracker.
     """
     model = Model(plan, Settings())
-    world = model.world(model.sleeping(log[0].seconds)[0])
+    world = model.world(model.hours(log[0].seconds)[0])
     joint = np.ones(())
     for row in world.sight.weights:
         joint = np.multiply.outer(joint, row / row.sum())

@@ -65,11 +65,11 @@ class EngineCore:
 
         A sensor that sees still people may have been on since before the log: its silence tells nothing yet.
         """
-        sleeping, change_at = self.model.sleeping(seconds)
-        usual = self.model.usual(self.model.world(sleeping).sight, sleeping)
+        hours, change_at = self.model.hours(seconds)
+        usual = self.model.usual(self.model.world(hours).sight, hours)
         mixture = start(usual, len(self.seats), self.model.on_property)
         unknown = frozenset(("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy")
-        return Snapshot(seconds, mixture, sleeping, change_at, unknown)
+        return Snapshot(seconds, mixture, hours, change_at, unknown)
 
     # --- time passes ------------------------------------------------------------------------------------------------
     def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:
@@ -86,12 +86,12 @@ class EngineCore:
             if snapshot.due and snapshot.due[0][0] <= stop:
                 snapshot = self._fall_due(snapshot)
             if snapshot.change_at <= stop:
-                sleeping, change_at = self.model.sleeping(stop)
-                snapshot = replace(snapshot, sleeping=sleeping, change_at=change_at)
+                hours, change_at = self.model.hours(stop)
+                snapshot = replace(snapshot, hours=hours, change_at=change_at)
             snapshot = self._close_windows(snapshot, told)
 
     def _world(self, snapshot: Snapshot) -> World:
-        return self.model.world(snapshot.sleeping)
+        return self.model.world(snapshot.hours)
 
     def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
         """Nothing is reported until an instant."""

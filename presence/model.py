@@ -61,11 +61,11 @@ class Recent(OrderedDict[Hashable, T]):
 
 @dataclass
 class World:
-    """The generators that hold while nobody's habits change: no sleeping hours begin or end, for one."""
+    """The generators that hold while nobody's habits change."""
 
     sight: Sight
     base: Reversible
-    sleeping: Hours
+    hours: Hours
     absorbed: Recent[tuple[Reversible, Change | None]]
     """Generators under sets of conditions, shared by all worlds of a home."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
@@ -85,7 +85,7 @@ class World:
         change = self.change(conditions)
         if change is None or not worth_absorbing(self.base, change):
             return self.base, change
-        return self.absorbed.get_or((self.sleeping, conditions), lambda: absorb(self.base, change))
+        return self.absorbed.get_or((self.hours, conditions), lambda: absorb(self.base, change))
 
     def _change(self, conditions: frozenset[Condition]) -> Change:
         entries: list[Entry] = []
@@ -150,16 +150,16 @@ class Model:
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(CHANGES, max(8, ABSORBED_BYTES // each)))
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
-    def world(self, sleeping: Hours) -> World:
+    def world(self, hours: Hours) -> World:
         """The generators for one answer to "what do habits say now?"."""
-        return self._worlds.get_or(sleeping, lambda: self._world(sleeping))
+        return self._worlds.get_or(hours, lambda: self._world(hours))
 
-    def _world(self, sleeping: Hours) -> World:
-        sight = self.sight(sleeping)
+    def _world(self, hours: Hours) -> World:
+        sight = self.sight(hours)
         base = decompose(sight.weights, sight.silent_flows(), sight.losses())
-        return World(sight, base, sleeping, self._absorbed)
+        return World(sight, base, hours, self._absorbed)
 
-    def sight(self, sleeping: Hours) -> Sight:
+    def sight(self, hours: Hours) -> Sight:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""
         parts = [
             self._parts.get_or(
@@ -168,23 +168,23 @@ class Model:
                     self.plan, self.states, being, hour, self.settings
                 ),
             )
-            for being, hour in zip(self.beings, sleeping, strict=True)
+            for being, hour in zip(self.beings, hours, strict=True)
         ]
         size = self.states.size
         weights = np.array([w for w, _ in parts]).reshape(-1, size)
         flows = np.array([f for _, f in parts]).reshape(-1, size, size)
         return Sight(self.plan, self.states, self.beings, self.settings, weights, flows)
 
-    def usual(self, sight: Sight, sleeping: Hours) -> Array:
+    def usual(self, sight: Sight, hours: Hours) -> Array:
         """Where everybody usually is, shape (P, S): in their sleeping hours hardly away, and mostly asleep in bed.
 
         How readily they go out at this hour says little of where they are already.
         """
-        plain = tuple(hour._replace(out=1.0, back=1.0) for hour in sleeping)
-        weights = (sight if plain == sleeping else self.sight(plain)).weights.copy()
+        plain = tuple(hour._replace(out=1.0, back=1.0) for hour in hours)
+        weights = (sight if plain == hours else self.sight(plain)).weights.copy()
         beds = {room.id for room in self.plan.rooms.values() if room.rest}
         lying = np.array([self.states.places[p].seat is None for p in self.states.place]) & (self.states.pace == ASLEEP)
-        for row, hour, being in zip(weights, sleeping, self.beings, strict=True):
+        for row, hour, being in zip(weights, hours, self.beings, strict=True):
             if hour.asleep:
                 row[self.states.room == self.away] *= self.settings.night_away_share
                 own = [room in ((being.bed,) if being.bed else beds) for room in self.states.rooms]
@@ -194,7 +194,7 @@ class Model:
                     row[in_bed] *= usually * row[~in_bed].sum() / row[in_bed].sum()
         return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
-    def sleeping(self, seconds: float) -> tuple[Hours, float]:
+    def hours(self, seconds: float) -> tuple[Hours, float]:
         """What everybody's habits say at an instant, and the instant when that next changes (epoch seconds)."""
         now = datetime.fromtimestamp(seconds, self.plan.zone)
         second = now.hour * 3600 + now.minute * 60 + now.second + now.microsecond / 1e6
@@ -209,8 +209,8 @@ class Model:
                 changes += [at for clock in awake for day in (0, 1) if (at := _at(now, day, clock)) > seconds]
             if habit is not None:
                 out, back = (factors[hour_of_week(now)] for factors in (habit.out, habit.back))
-                hours = hours_to_change(habit, now)
-                changes += [at for h in hours if (at := _at(now, 0, 3600.0 * (now.hour + h))) > seconds]
+                ahead = hours_to_change(habit, now)
+                changes += [at for h in ahead if (at := _at(now, 0, 3600.0 * (now.hour + h))) > seconds]
             answers.append(Hour(asleep, out, back))
         return tuple(answers), min(changes)
 

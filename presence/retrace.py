@@ -53,17 +53,17 @@ class TracingEngine(Engine):
         return after
 
     # --- what would be believed if some sensors were not heard ------------------------------------------------------
-    def unheard(self, sleeping: Hours) -> Reversible:
+    def unheard(self, hours: Hours) -> Reversible:
         """Movement alone, whether reported or not: the generators with no event rates taken off."""
-        if sleeping not in self._unheard:
-            sight = self.model.world(sleeping).sight
-            self._unheard[sleeping] = decompose(sight.weights, sight.flows, np.zeros_like(sight.weights))
-        return self._unheard[sleeping]
+        if hours not in self._unheard:
+            sight = self.model.world(hours).sight
+            self._unheard[hours] = decompose(sight.weights, sight.flows, np.zeros_like(sight.weights))
+        return self._unheard[hours]
 
     def take_apart(self, piece: Piece, groups: Sequence[Sequence[Sensor]]) -> list[Mixture]:
         """A silence with no sensor heard, with each group heard in addition, and as it was (all heard)."""
         before, after = piece.before, piece.after
-        base, heard = self.unheard(before.sleeping), list[Sensor]()
+        base, heard = self.unheard(before.hours), list[Sensor]()
         mixtures = []
         for group in ([], *groups):
             heard += group
@@ -75,11 +75,11 @@ class TracingEngine(Engine):
     def _hearing(self, snapshot: Snapshot, sensors: Sequence[Sensor]) -> Change | None:
         """What the silence of some sensors changes; it is the same as long as they can report the same."""
         values = tuple((sensor.id, audible(snapshot, sensor)) for sensor in sensors)
-        key = snapshot.sleeping, values
+        key = snapshot.hours, values
         if key not in self._changes:
             sight = self._world(snapshot).sight
             ways = [way for s, (_, value) in zip(sensors, values, strict=True) for way in _ways(sight, s, value)]
-            self._changes[key] = _silenced(self.unheard(snapshot.sleeping), ways)
+            self._changes[key] = _silenced(self.unheard(snapshot.hours), ways)
         return self._changes[key]
 
     # --- log odds, nats ---------------------------------------------------------------------------------------------

@@ -173,7 +173,7 @@ def _is_small(engine: RecordingEngine, most: int) -> bool:
 def _futures(engine: RecordingEngine, stretch: Stretch) -> Iterator[tuple[int, reversal.Future]]:
     """(operations done by then, the likelihood of what follows), from the end of a stretch to its beginning."""
     rules = _rules(engine)
-    weights = engine.model.world(stretch.end.sleeping).sight.weights
+    weights = engine.model.world(stretch.end.hours).sight.weights
     future = reversal.nothing_follows(weights, len(engine.seats))
     yield len(stretch.tape), future
     for number in range(len(stretch.tape) - 1, -1, -1):

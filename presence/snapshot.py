@@ -81,7 +81,7 @@ class Snapshot(NamedTuple):
 
     seconds: float
     mixture: Mixture
-    sleeping: Hours
+    hours: Hours
     """What everybody's habits say: who is in their sleeping hours, how readily they go out and come back."""
     change_at: float
     """When that next changes."""

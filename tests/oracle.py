@@ -147,7 +147,7 @@ def brute_force(
         elif not (share := senses.open_share(event), senses.take(event))[1]:
             histories = [_extend(h, number, None, (-1, 0)) for h in histories]
         else:
-            causes = model.causes(event, model.sleeping(now), share)
+            causes = model.causes(event, model.hours(now), share)
             matrices.update({(number, c): still[cause.being] @ cause.matrix for c, cause in enumerate(causes)})
             guests = {(number, c, "guest"): (m, g) for c, (_, _, _, g, m) in enumerate(causes) if m is not None}
             matrices.update({key: still[g] @ moves for key, (moves, g) in guests.items()})
@@ -164,7 +164,7 @@ def _moves(model: DenseModel, stretches: Iterable[Stretch]) -> list[Array]:
     """Product of the stretches' matrix exponentials, per being."""
     result = [np.eye(model.size) for _ in model.names]
     for stretch in stretches:
-        generators = model.silent(stretch.sleeping, stretch.conditions)
+        generators = model.silent(stretch.hours, stretch.conditions)
         result = [m @ expm(g * stretch.seconds) for m, g in zip(result, generators, strict=True)]
     return result
 
@@ -268,7 +268,7 @@ def exact_direction(
     door, accepting = str(plan.sensors[opened.sensor].door), False
     end = opened.seconds + model.settings.passage_window
     through = [np.zeros((model.size, model.size), dtype=bool) for _ in range(3)]
-    for cause in model.causes(opened, model.sleeping(opened.seconds)):
+    for cause in model.causes(opened, model.hours(opened.seconds)):
         through[cause.label] |= cause.matrix > 0
     labelled = np.vstack([model.prior(now), np.zeros((2, model.size))])
 
@@ -283,7 +283,7 @@ def exact_direction(
     for n, event in enumerate([*(e for e in events if e.seconds <= end), None]):
         until = end if event is None else event.seconds
         for stretch in silence(model, senses, now, until):
-            generator = model.silent(stretch.sleeping, stretch.conditions)[0]
+            generator = model.silent(stretch.hours, stretch.conditions)[0]
             standing = accepting and ("open", door) in stretch.conditions
             moves = {k: np.where(through[k], generator, 0.0) for k in (1, 2) if standing}
             block = settle(moves, generator - sum(moves.values()))
@@ -295,7 +295,7 @@ def exact_direction(
         if not senses.take(event):
             continue
         accepting = event.value != "closed" and (accepting or n == number) if _at_door(plan, event, door) else accepting
-        causes = model.causes(event, model.sleeping(now), share)
+        causes = model.causes(event, model.hours(now), share)
         moves = {k: sum(c.matrix for c in causes if c.label == k) for k in (1, 2)}
         moves = {k: m for k, m in moves.items() if accepting and _at_door(plan, event, door) and not np.isscalar(m)}
         everything = sum(c.matrix for c in causes) + model.nobody_rate(event) * np.eye(model.size)

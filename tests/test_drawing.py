@@ -49,13 +49,13 @@ def test_they_are_in_each_room_as_long_as_the_stationary_law_says(always_awake: 
 def test_things_are_reported_as_often_as_their_rates_say(always_awake: Floorplan) -> None:
     """A kettle never blinds: its reports are a sum over states of stationary share times rate, and false alarms."""
     model = DenseModel(always_awake)
-    sleeping = model.sleeping(NOON.timestamp())
+    hours = model.hours(NOON.timestamp())
     prior, event = model.prior(NOON.timestamp()), "kettle"
     life = draw_life(always_awake, 20 * DAY, 1)
     counted = Counter(e.sensor for e in life.events if e.value == "started")[event]
     kettle = next(e for e in life.events if e.sensor == event)
     expected = model.nobody_rate(kettle) + sum(
-        float(prior[cause.being] @ cause.matrix.sum(axis=1)) for cause in model.causes(kettle, sleeping)
+        float(prior[cause.being] @ cause.matrix.sum(axis=1)) for cause in model.causes(kettle, hours)
     )
     assert counted == pytest.approx(expected * 20 * DAY, rel=0.3)  # 30 %: stays in the room make it burst
     assert counted > 40

@@ -157,7 +157,7 @@ def test_silence_and_events_conserve_probability(name: str, busy: bool) -> None:
             conditions.append(("open", str(sensor.door)))
         elif sensor.kind == "pressure":
             conditions.append(("pressed", sensor.id))
-    awake = model.sleeping(NOON.timestamp())
+    awake = model.hours(NOON.timestamp())
     for p, silent in enumerate(model.silent(awake, frozenset(conditions))):
         total = silent.copy()
         for sensor_id, value in reportable(plan, conditions):
@@ -400,7 +400,7 @@ class Chain(NamedTuple):
 def chain() -> Chain:
     """A drawn log of events that fall on the instants of the grid; motion clears as soon as it was detected."""
     random, model = np.random.default_rng(11), DenseModel(GRID)
-    awake = model.sleeping(NOON.timestamp())
+    awake = model.hours(NOON.timestamp())
     size = model.size
     transition = np.zeros((size + 1, size + 1))
     transition[:size, :size] = expm(model.silent(awake, frozenset())[0] * STEP)

@@ -161,11 +161,11 @@ def test_what_came_before_a_door_event_is_told_apart_from_what_came_after() -> N
 # --- a silence taken apart, recomputed densely ------------------------------------------------------------------------
 def dense_rooms(model: DenseModel, heard: set[str], seconds: float) -> float:
     """Log odds (decibans) that one person is in the hall after a silence of some sensors, the rest not heard."""
-    sleeping = model.sleeping(NOON.timestamp())
-    (generator,) = model.full(sleeping)
+    hours = model.hours(NOON.timestamp())
+    (generator,) = model.full(hours)
     for sensor in heard:
         value = "open" if model.plan.sensors[sensor].kind == "contact" else "detected"
-        generator = generator - sum(c.matrix for c in model.causes(Event(NOON, sensor, value), sleeping))
+        generator = generator - sum(c.matrix for c in model.causes(Event(NOON, sensor, value), hours))
     row = model.prior(NOON.timestamp())[0] @ expm(generator * seconds)
     p = row[model.room == model.rooms.index("hall")].sum() / row.sum()
     return log_odds(float(p))

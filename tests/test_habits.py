@@ -124,7 +124,7 @@ def test_factors_change_on_the_local_hour(zone: str, now: datetime, after: float
     plan = Floorplan(**{f: getattr(PLAN, f) for f in PLAN.__dataclass_fields__} | {"time_zone": zone})
     model = Model(plan, Settings(habits=habits))
     begin = now.timestamp()
-    hours, change = model.sleeping(begin)
+    hours, change = model.hours(begin)
     assert change - begin == after
-    assert model.sleeping(change)[0] != hours
-    assert model.sleeping(change - 0.01)[0] == hours
+    assert model.hours(change)[0] != hours
+    assert model.hours(change - 0.01)[0] == hours

@@ -177,7 +177,7 @@ def test_who_has_left_by_a_flat_s_door_need_not_close_it_from_far_off() -> None:
 def test_who_leaves_a_room_may_shut_its_door_behind_them() -> None:
     """Also where the door has stood open all the time: nothing that happens at a door is impossible."""
     model = Model(GARAGE, Settings())
-    (way,) = model.world(model.sleeping(NOON.timestamp())[0]).ways("cloakroom_contact", "closed", None, 1.0)
+    (way,) = model.world(model.hours(NOON.timestamp())[0]).ways("cloakroom_contact", "closed", None, 1.0)
     rates = dict(zip(way.source.tolist(), way.losses[0].tolist(), strict=True))
     inside, outside = (
         [rates[state] for state in rates if model.states.rooms[model.states.room[state]] == room]

@@ -46,7 +46,7 @@ def test_where_beds_report_nobody_sleeps_elsewhere(beds: bool) -> None:
     plan = plan_of(**sensors, **(BEDS if beds else {}))
     assert seats_report(plan) == beds
     model = Model(plan, Settings())
-    weights = model.sight(model.sleeping(NOON.timestamp())[0]).weights[0]
+    weights = model.sight(model.hours(NOON.timestamp())[0]).weights[0]
     states = model.states
     asleep, room = states.pace == ASLEEP, np.array(states.rooms)[states.room]
     share = {name: weights[asleep & (room == name)].sum() / weights[room == name].sum() for name in ("hall", "bath")}
@@ -77,7 +77,7 @@ def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
     for beams in (1, 2):
         sensors = {f"beam_{n}": motion("hall") for n in range(beams)} | {"bath_motion": motion("bath")}
         model = Model(plan_of(**sensors), settings)
-        sight = model.sight(model.sleeping(NOON.timestamp())[0])
+        sight = model.sight(model.hours(NOON.timestamp())[0])
         for i, j in sight.zone_moves():
             place = sight.states.places[sight.states.place[j]]
             rates[beams, place.zone or place.room] = sight.silent_flows()[0, i, j] / sight.flows[0, i, j]

@@ -204,7 +204,7 @@ def recorded(plan: Floorplan, events: Sequence[Event], until: float, most: int |
 def from_both_sides(engine: RecordingEngine, most: int | None) -> list[Array]:
     """Smoothed marginals (P, S) before each operation, from hypotheses of the past and the future."""
     rules = reversal.Rules(most, engine.ghost_rates)
-    weights = engine.model.world(engine.before[-1].sleeping).sight.weights
+    weights = engine.model.world(engine.before[-1].hours).sight.weights
     future = reversal.nothing_follows(weights, len(engine.seats))
     found = []
     for operation, before in zip(reversed(engine.tape), reversed(engine.before), strict=True):
@@ -295,7 +295,7 @@ def test_seats_that_press_themselves_are_undone_exactly() -> None:
     """A mat's own state is part of both passes: past and future agree on the likelihood wherever they meet."""
     engine = recorded(SEATS, SEAT_STORY, 2500.0, None)
     rules = reversal.Rules(None, engine.ghost_rates)
-    weights = engine.model.world(engine.before[-1].sleeping).sight.weights
+    weights = engine.model.world(engine.before[-1].hours).sight.weights
     future, found = reversal.nothing_follows(weights, 1), []
     for operation, before in zip(reversed(engine.tape), reversed(engine.before), strict=True):
         future = reversal.undo(operation, future, rules)

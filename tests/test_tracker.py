@@ -519,7 +519,7 @@ def test_no_silence_is_more_than_certain(reports: list[tuple[str, str]]) -> None
     for n, (sensor, value) in enumerate(reports):
         tracker.observe(at(5.0 * n, sensor, value))
         snapshot = tracker._known()
-        for generator in model.silent(snapshot.sleeping, snapshot.conditions):
+        for generator in model.silent(snapshot.hours, snapshot.conditions):
             assert generator.sum(axis=1).max() <= 1e-12
 
 

@@ -50,17 +50,17 @@ class DenseModel:
         self.size = self._model.states.size
         self._silent: dict[Any, list[Array]] = {}
 
-    def sleeping(self, seconds: float) -> Hours:
+    def hours(self, seconds: float) -> Hours:
         """Who is in their sleeping hours, and how readily they go out and come back (these plans live by UTC)."""
         clock = seconds % 86400.0
         hour = int((seconds - MONDAY) // 3600) % 168
-        hours = []
+        answers = []
         for name in self.names:
             habit = self.settings.habits.get(name, Habit())
             a, b = habit.awake or (self.plan.people[name].awake if name in self.plan.people else (0.0, 86400.0))
             asleep = not (a <= clock < b if a <= b else not b <= clock < a)
-            hours.append(Hour(asleep, habit.out[hour], habit.back[hour]))
-        return tuple(hours)
+            answers.append(Hour(asleep, habit.out[hour], habit.back[hour]))
+        return tuple(answers)
 
     def clock_changes(self, begin: float, end: float) -> list[float]:
         """Instants after `begin` and before `end` at which somebody's habits may change."""
@@ -70,15 +70,15 @@ class DenseModel:
         days = range(int(begin // 86400), int(end // 86400) + 1)
         return sorted({day * 86400 + clock for day in days for clock in clocks if begin < day * 86400 + clock < end})
 
-    def sight(self, sleeping: Hours) -> Any:
-        return self._model.world(sleeping).sight
+    def sight(self, hours: Hours) -> Any:
+        return self._model.world(hours).sight
 
     def prior(self, seconds: float) -> Array:
         """Where everybody usually is at this hour, shape (P, S)."""
-        sleeping = self.sleeping(seconds)
-        weights = self.sight(tuple(Hour(hour.asleep) for hour in sleeping)).weights.copy()
+        hours = self.hours(seconds)
+        weights = self.sight(tuple(Hour(hour.asleep) for hour in hours)).weights.copy()
         states, plan = self._model.states, self._model.plan
-        for row, hour, being in zip(weights, sleeping, self._model.beings, strict=True):
+        for row, hour, being in zip(weights, hours, self._model.beings, strict=True):
             if hour.asleep:  # hardly anybody is away then, and most are in their own bed, or in one of the bedrooms
                 row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
                 beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
@@ -93,31 +93,31 @@ class DenseModel:
                         row[part] *= share / row[part].sum()
         return np.asarray(weights / weights.sum(axis=1, keepdims=True))
 
-    def full(self, sleeping: Hours) -> list[Array]:
+    def full(self, hours: Hours) -> list[Array]:
         """Movement alone, reported or not: a generator per being, rows sum to 0."""
-        sight = self.sight(sleeping)
+        sight = self.sight(hours)
         result = []
         for weights, flows in zip(sight.weights, sight.flows, strict=True):
             generator = flows / weights[:, None]
             np.fill_diagonal(generator, 0.0)
             result.append(generator)
         for sensor in self.plan.sensors:
-            result = [a + b for a, b in zip(result, self.unseen_walks(sensor, sleeping), strict=True)]
+            result = [a + b for a, b in zip(result, self.unseen_walks(sensor, hours), strict=True)]
         return [generator - np.diag(generator.sum(axis=1)) for generator in result]
 
-    def unseen_walks(self, sensor: str, sleeping: Hours) -> list[Array]:
+    def unseen_walks(self, sensor: str, hours: Hours) -> list[Array]:
         """Rates, per being, of walks into a sensor's zone that no sensor on the way reports; it does if it can."""
-        sight, found = self.sight(sleeping), [np.zeros((self.size, self.size)) for _ in self.names]
+        sight, found = self.sight(hours), [np.zeros((self.size, self.size)) for _ in self.names]
         for way in sight.unseen_walks(self.plan.sensors[sensor]):
             for matrix, rates in zip(found, way.rates, strict=True):
                 matrix[np.ix_(way.source, way.target)] += rates
         return found
 
-    def silent(self, sleeping: Hours, conditions: frozenset[tuple[str, str]]) -> list[Array]:
+    def silent(self, hours: Hours, conditions: frozenset[tuple[str, str]]) -> list[Array]:
         """D0 per being: movement without an event, less all event rates, under the given conditions."""
-        key = (sleeping, conditions)
+        key = (hours, conditions)
         if key not in self._silent:
-            sight = self.sight(sleeping)
+            sight = self.sight(hours)
             entries = [entry for condition in sorted(conditions) for entry in entries_of(sight, *condition)]
             flows, losses = sight.silent_flows(), sight.losses()
             result = []
@@ -136,9 +136,9 @@ class DenseModel:
             self._silent[key] = result
         return self._silent[key]
 
-    def causes(self, event: Event, sleeping: Hours, open_share: float = 0.0) -> list[Cause]:
+    def causes(self, event: Event, hours: Hours, open_share: float = 0.0) -> list[Cause]:
         """Every way in which a being can cause an event; the share of time a door stands open counts for closing."""
-        options = self.sight(sleeping).options(self.plan.sensors[event.sensor], event.value, event.by, open_share)
+        options = self.sight(hours).options(self.plan.sensors[event.sensor], event.value, event.by, open_share)
         owners = {name for name, person in self.plan.people.items() if event.code in person.codes}
         slip = self.settings.code_slip if owners else 1.0
         causes = []

@@ -70,9 +70,9 @@ def draw_life(
     changes = [*home.model.clock_changes(begin, begin + seconds), begin + seconds]
     now = begin
     for stop in changes:
-        sleeping = home.model.sleeping(now)
+        hours = home.model.hours(now)
         while now < stop:
-            now = home.step(now, min([stop, *(at for at, _, _ in home.due[:1])]), sleeping)
+            now = home.step(now, min([stop, *(at for at, _, _ in home.due[:1])]), hours)
     return Life(sorted(home.events, key=lambda event: event.time), home.truth)
 
 
@@ -109,11 +109,11 @@ class _Home:
             self._write_room(seconds, being)
             self._phone(being, seconds + 1.0 + 0.01 * being)
 
-    def step(self, now: float, stop: float, sleeping: Hours) -> float:
+    def step(self, now: float, stop: float, hours: Hours) -> float:
         """The next thing that happens before `stop`, if any; the instant at which it does."""
-        deeds = [self._deeds_of(sleeping, p, i) for p, i in enumerate(self.state)]
-        closings = self._closings(now, sleeping)
-        visits = self._visits(sleeping)
+        deeds = [self._deeds_of(hours, p, i) for p, i in enumerate(self.state)]
+        closings = self._closings(now, hours)
+        visits = self._visits(hours)
         totals = [*(d.rates[-1] for d in deeds), *(rate for _, rate in closings), *(rate for _, rate in self.alarms)]
         totals += [rate for _, _, rate in visits]
         rates = list(accumulate(totals))
@@ -138,17 +138,17 @@ class _Home:
             self._report(then, sensor)
         return then
 
-    def _visits(self, sleeping: Hours) -> list[tuple[str, Cause, float]]:
+    def _visits(self, hours: Hours) -> list[tuple[str, Cause, float]]:
         """Who can let a guest in or out now, through which sensor's door, and at which rate."""
-        if sleeping not in self._lettings:
-            self._lettings[sleeping] = [
+        if hours not in self._lettings:
+            self._lettings[hours] = [
                 (sensor, cause, cause.matrix.sum(axis=1).tolist(), cause.moves.sum(axis=1).tolist())
                 for sensor, value in self.resting.items()
-                for cause in self.model.causes(Event(NOON, sensor, value), sleeping)
+                for cause in self.model.causes(Event(NOON, sensor, value), hours)
                 if cause.moves is not None
             ]
         state = self.state
-        rates = [(s, c, by[state[c.being]] * of[state[c.guest]]) for s, c, by, of in self._lettings[sleeping]]
+        rates = [(s, c, by[state[c.being]] * of[state[c.guest]]) for s, c, by, of in self._lettings[hours]]
         return [visit for visit in rates if visit[2] > 0]
 
     def _do(self, now: float, being: int, deeds: Deeds) -> None:
@@ -204,34 +204,34 @@ class _Home:
     def _time(self, seconds: float) -> datetime:
         return self.start + timedelta(seconds=round(seconds - self.start.timestamp(), 6))
 
-    def _closings(self, now: float, sleeping: Hours) -> list[tuple[str, float]]:
+    def _closings(self, now: float, hours: Hours) -> list[tuple[str, float]]:
         """Each door that stands open and the rate at which it is closed, by somebody or by itself."""
         found = []
         for sensor in self.resting:
             if self.plan.sensors[sensor].kind == "contact" and self.plan.sensors[sensor].door in self.senses.open:
                 event = Event(self._time(now), sensor, "closed")
-                causes = self._matrix(sleeping, sensor, "closed", self.senses.open_share(event))
+                causes = self._matrix(hours, sensor, "closed", self.senses.open_share(event))
                 rate = sum(float(causes[p][i].sum()) for p, i in enumerate(self.state))
                 found.append((sensor, rate + self.model.nobody_rate(event)))
         return found
 
-    def _matrix(self, sleeping: Hours, sensor: str, value: str, share: float = 0.0) -> list[Array]:
+    def _matrix(self, hours: Hours, sensor: str, value: str, share: float = 0.0) -> list[Array]:
         """Rates at which each being causes a report, shape (S, S) each."""
-        key = (sleeping, sensor, value, share)
+        key = (hours, sensor, value, share)
         if key not in self._matrices:
             size = self.model.size
             found = [np.zeros((size, size)) for _ in self.model.names]
-            for cause in self.model.causes(Event(NOON, sensor, value), sleeping, share):
+            for cause in self.model.causes(Event(NOON, sensor, value), hours, share):
                 if cause.moves is None:
                     found[cause.being] += cause.matrix
             self._matrices[key] = found
         return self._matrices[key]
 
-    def _deeds_of(self, sleeping: Hours, being: int, state: int) -> Deeds:
-        key = (sleeping, being, state)
+    def _deeds_of(self, hours: Hours, being: int, state: int) -> Deeds:
+        key = (hours, being, state)
         if key not in self._deeds:
-            marked = [(s, self._matrix(sleeping, s, value)[being][state]) for s, value in self.resting.items()]
-            self._deeds[key] = _deeds(state, self.model.full(sleeping)[being][state], marked)
+            marked = [(s, self._matrix(hours, s, value)[being][state]) for s, value in self.resting.items()]
+            self._deeds[key] = _deeds(state, self.model.full(hours)[being][state], marked)
         return self._deeds[key]
 
 

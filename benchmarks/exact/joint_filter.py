@@ -32,7 +32,7 @@ class JointFilter:
         """Nothing is reported until an instant."""
         if seconds > self.seconds:
             for stretch in silence(self.model, self.senses, self.seconds, seconds):
-                generators = self.model.silent(stretch.sleeping, stretch.conditions)
+                generators = self.model.silent(stretch.hours, stretch.conditions)
                 moves = expm(np.array(generators) * stretch.seconds)
                 self._condition(move_joint(self.joint, list(moves)))
         self.seconds = seconds
@@ -48,7 +48,7 @@ class JointFilter:
         elif (share := self.senses.open_share(event), self.senses.take(event))[1]:
             marked = [np.zeros((self.model.size, self.model.size)) for _ in self.model.names]
             together = np.zeros_like(self.joint)
-            for cause in self.model.causes(event, self.model.sleeping(event.seconds), share):
+            for cause in self.model.causes(event, self.model.hours(event.seconds), share):
                 if cause.moves is None:
                     marked[cause.being] += cause.matrix
                 else:

@@ -85,7 +85,7 @@ class Stretch(NamedTuple):
     """A time in which the generators stay the same."""
 
     seconds: float
-    sleeping: Hours
+    hours: Hours
     conditions: frozenset[tuple[str, str]]
 
 
@@ -98,6 +98,6 @@ def silence(model: DenseModel, senses: Senses, begin: float, end: float) -> list
         for name, expiry in senses.expiries().items():
             if expiry <= begin:
                 senses.expire(name)
-        stretches.append(Stretch(cut - begin, model.sleeping(begin), senses.conditions()))
+        stretches.append(Stretch(cut - begin, model.hours(begin), senses.conditions()))
         begin = cut
     return stretches

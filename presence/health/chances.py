@@ -45,7 +45,7 @@ class Chances(NamedTuple):
 
 
 class _Table(NamedTuple):
-    """Rates of the reports of N sensors for P beings in S states, for one set of sleeping hours."""
+    """Rates of the reports of N sensors for P beings in S states, under one set of habits."""
 
     resting: Array
     """Shape (N, P * S), 1/s: while nothing is on, open or pressed."""
@@ -73,7 +73,7 @@ class ChanceMeter:
 
     def rates(self, snapshot: Snapshot) -> Array:
         """Expected reports a second of each sensor, shape (N,)."""
-        table = self._tables.get_or(snapshot.sleeping, lambda: self._table(snapshot.sleeping))
+        table = self._tables.get_or(snapshot.hours, lambda: self._table(snapshot.hours))
         belief = self._belief(snapshot).ravel()
         rates: Array = table.resting @ belief
         for condition in sorted(snapshot.conditions):
@@ -126,8 +126,8 @@ class ChanceMeter:
         plan = self.model.plan
         return [self.sensors[s.id] for s in plan.sensors.values() if kind in ("open", "unwatched") and s.door == name]
 
-    def _table(self, sleeping: Hours) -> _Table:
-        sight, plan = self.model.world(sleeping).sight, self.model.plan
+    def _table(self, hours: Hours) -> _Table:
+        sight, plan = self.model.world(hours).sight, self.model.plan
         resting = np.array([_rates(sight, sight.resting_options(s)) for s in plan.sensors.values()])
         under: dict[Condition, tuple[int, Array | None]] = {}
         for n, sensor in enumerate(plan.sensors.values()):

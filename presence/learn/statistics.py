@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 
 from presence.conditions import entries_of
 from presence.floorplan import Floorplan
+from presence.habits import Hours
 from presence.learn import counts
-from presence.learn.tape import Caused, Quiet, Report, Sleeping, Stage, Tape, Told, guest_share
+from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told, guest_share
 from presence.model import Condition, Model, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
@@ -41,15 +42,15 @@ class Statistics:
 
     log_likelihood: float = 0.0
     """Of all tapes and beings, under the settings that the counts were made with; nats."""
-    starts: dict[Sleeping, Array] = field(default_factory=dict)
+    starts: dict[Hours, Array] = field(default_factory=dict)
     """Shape (P, S)."""
-    times: dict[Sleeping, Array] = field(default_factory=dict)
+    times: dict[Hours, Array] = field(default_factory=dict)
     """Seconds in each state, shape (P, S)."""
-    times_under: dict[tuple[Sleeping, Condition], Array] = field(default_factory=dict)
+    times_under: dict[tuple[Hours, Condition], Array] = field(default_factory=dict)
     """Seconds in each state while a condition held, shape (P, S)."""
-    moves: dict[Sleeping, Array] = field(default_factory=dict)
+    moves: dict[Hours, Array] = field(default_factory=dict)
     """Silent moves between states whose rate no condition changed, shape (P, S, S)."""
-    moves_under: dict[tuple[Sleeping, frozenset[Condition], Cell], Array] = field(default_factory=dict)
+    moves_under: dict[tuple[Hours, frozenset[Condition], Cell], Array] = field(default_factory=dict)
     """Silent moves from one state to another while conditions changed their rate, shape (P,)."""
     caused: dict[Report, list[Array]] = field(default_factory=dict)
     """Events caused, shape (P, m, t) for each way."""
@@ -77,25 +78,25 @@ class Views:
         self.model = model
         self._p, self._turn = p, dict(turn or {})
         self._ways: dict[Report, list[tuple[NDArray[np.intp], NDArray[np.intp], Array]]] = {}
-        self._sights: dict[Sleeping, tuple[Sight, Array, Array]] = {}
-        self._changes: dict[tuple[Sleeping, Condition], Changes] = {}
+        self._sights: dict[Hours, tuple[Sight, Array, Array]] = {}
+        self._changes: dict[tuple[Hours, Condition], Changes] = {}
 
-    def at(self, sleeping: Sleeping) -> tuple[Sight, Array, Array]:
+    def at(self, hours: Hours) -> tuple[Sight, Array, Array]:
         """The sight, silent flows (P, S, S) and total rates of leaving or being seen (P, S)."""
-        if sleeping not in self._sights:
-            hours = list(sleeping)
-            hours[self._p] = hours[self._p]._replace(**self._turn)
-            sight = self.model.sight(tuple(hours))
+        if hours not in self._sights:
+            turned = list(hours)
+            turned[self._p] = turned[self._p]._replace(**self._turn)
+            sight = self.model.sight(tuple(turned))
             flows = sight.silent_flows()
             np.einsum("pii->pi", flows)[:] = 0.0
-            self._sights[sleeping] = sight, flows, flows.sum(axis=2) / sight.weights + sight.losses()
-        return self._sights[sleeping]
+            self._sights[hours] = sight, flows, flows.sum(axis=2) / sight.weights + sight.losses()
+        return self._sights[hours]
 
-    def changes(self, sleeping: Sleeping, condition: Condition) -> Changes:
+    def changes(self, hours: Hours, condition: Condition) -> Changes:
         """What a condition changes."""
-        key = sleeping, condition
+        key = hours, condition
         if key not in self._changes:
-            sight = self.at(sleeping)[0]
+            sight = self.at(hours)[0]
             changed = Changes(np.zeros_like(sight.weights), {})
             for i, j, rate, both in entries_of(sight, *condition):
                 if i == j:
@@ -108,13 +109,13 @@ class Views:
 
     def generator(self, stage: Stage, p: int) -> Array:
         """D0 of one being under a stage, shape (S, S)."""
-        sleeping, conditions = stage
-        sight, flows, leaving = self.at(sleeping)
+        hours, conditions = stage
+        sight, flows, leaving = self.at(hours)
         weights = sight.weights[p]
         generator = flows[p] / weights[:, None]
         diagonal = -leaving[p]
         for condition in sorted(conditions):
-            changed = self.changes(sleeping, condition)
+            changed = self.changes(hours, condition)
             diagonal = diagonal + changed.diagonal[p]
             for (i, j), flow in changed.flows.items():
                 generator[i, j] += flow[p] / weights[i]
@@ -128,7 +129,7 @@ class Views:
         return self._ways[report]
 
     def _ways_of(self, report: Report) -> list[tuple[NDArray[np.intp], NDArray[np.intp], Array]]:
-        sight, _, _ = self.at(report.sleeping)
+        sight, _, _ = self.at(report.hours)
         sensor = self.model.plan.sensors[report.sensor]
         share = self._code_share(report.code)[:, None, None]
         ways = sight.options(sensor, report.value, report.by, report.open_share)
@@ -176,9 +177,7 @@ def count(plan: Floorplan, settings: Settings, tapes: Sequence[Tape], who: Itera
     return found
 
 
-def follow(
-    views: Views, p: int, begin: Sleeping, steps: Sequence[Timed], heap: Callable[[Hashable], Statistics]
-) -> None:
+def follow(views: Views, p: int, begin: Hours, steps: Sequence[Timed], heap: Callable[[Hashable], Statistics]) -> None:
     """One being through one tape: counts and times are added to the heap of each step, latest first.
 
     Args:
@@ -235,30 +234,30 @@ def _step(
 
 def _add(found: Statistics, views: Views, p: int, stage: Stage, overlap: Array) -> None:
     """Sum up what one being did while nothing was reported under a stage."""
-    sleeping, conditions = stage
-    shape = views.at(sleeping)[0].weights.shape
+    hours, conditions = stage
+    shape = views.at(hours)[0].weights.shape
     time = np.diag(overlap)
-    found.times.setdefault(sleeping, np.zeros(shape))[p] += time
+    found.times.setdefault(hours, np.zeros(shape))[p] += time
     for condition in conditions:
-        found.times_under.setdefault((sleeping, condition), np.zeros(shape))[p] += time
+        found.times_under.setdefault((hours, condition), np.zeros(shape))[p] += time
     _add_moves(found, views, p, stage, overlap)
 
 
 def _add_moves(found: Statistics, views: Views, p: int, stage: Stage, overlap: Array) -> None:
     """Sum up silent moves, apart where a condition changed their rate."""
-    sleeping, conditions = stage
+    hours, conditions = stage
     moved = views.generator(stage, p) * overlap
     np.fill_diagonal(moved, 0.0)
     under: dict[Cell, set[Condition]] = {}
     for condition in conditions:
-        for cell in views.changes(sleeping, condition).flows:
+        for cell in views.changes(hours, condition).flows:
             under.setdefault(cell, set()).add(condition)
     persons = len(views.model.beings)
     for cell, those in under.items():
-        key = sleeping, frozenset(those), cell
+        key = hours, frozenset(those), cell
         found.moves_under.setdefault(key, np.zeros(persons))[p] += moved[cell]
         moved[cell] = 0.0
-    found.moves.setdefault(sleeping, np.zeros((persons, *moved.shape)))[p] += moved
+    found.moves.setdefault(hours, np.zeros((persons, *moved.shape)))[p] += moved
 
 
 def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settings) -> float:
@@ -272,18 +271,18 @@ def expected_log_likelihood(plan: Floorplan, found: Statistics, settings: Settin
 def weighed(views: Views, found: Statistics) -> float:
     """The same under views."""
     total = 0.0
-    for sleeping, start in found.starts.items():
-        total += _weighed(start, views.model.usual(views.at(sleeping)[0], sleeping))
-    for sleeping, time in found.times.items():
-        total -= float((time * views.at(sleeping)[2]).sum())
-    for (sleeping, condition), time in found.times_under.items():
-        total += float((views.changes(sleeping, condition).diagonal * time).sum())
-    for sleeping, moved in found.moves.items():
-        sight, flows, _ = views.at(sleeping)
+    for hours, start in found.starts.items():
+        total += _weighed(start, views.model.usual(views.at(hours)[0], hours))
+    for hours, time in found.times.items():
+        total -= float((time * views.at(hours)[2]).sum())
+    for (hours, condition), time in found.times_under.items():
+        total += float((views.changes(hours, condition).diagonal * time).sum())
+    for hours, moved in found.moves.items():
+        sight, flows, _ = views.at(hours)
         total += _weighed(moved, flows / sight.weights[:, :, None])
-    for (sleeping, conditions, (i, j)), moved in found.moves_under.items():
-        sight, flows, _ = views.at(sleeping)
-        flow = flows[:, i, j] + sum(views.changes(sleeping, c).flows.get((i, j), 0.0) for c in conditions)
+    for (hours, conditions, (i, j)), moved in found.moves_under.items():
+        sight, flows, _ = views.at(hours)
+        flow = flows[:, i, j] + sum(views.changes(hours, c).flows.get((i, j), 0.0) for c in conditions)
         total += _weighed(moved, flow / sight.weights[:, i])
     for report, each in found.caused.items():
         ways = [rates for _, _, rates in views.ways(report)]

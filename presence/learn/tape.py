@@ -1,6 +1,6 @@
 """What each being of a home went through, as steps for the E step: silences, marks, factors.
 
-The tracker's own engine is run and watched, so that sleeping hours, blind sensors, open doors, missed openings and
+The tracker's own engine is run and watched, so that habits, blind sensors, open doors, missed openings and
 phones mean the same here as there. For one being alone the steps are exact. For several, an event that others may have
 caused is given a background rate: the rate at which they would cause it by what is believed at that instant. The
 expected counts are then approximate, and what is made of them is only a proposal.
@@ -26,15 +26,14 @@ from presence.snapshot import Snapshot
 
 Array = NDArray[np.float64]
 
-Sleeping = Hours
-Stage = tuple[Sleeping, frozenset[Condition]]
+Stage = tuple[Hours, frozenset[Condition]]
 """What decides the generators: what everybody's habits say, and the conditions."""
 
 
 class Report(NamedTuple):
     """What decides the ways of causing an event."""
 
-    sleeping: Sleeping
+    hours: Hours
     sensor: str
     value: str
     by: str | None = None
@@ -66,7 +65,7 @@ class Told(NamedTuple):
 class Tape:
     """One stretch of a log as steps."""
 
-    begin: Sleeping
+    begin: Hours
     """What habits said at its start."""
     seconds: float = 0.0
     """Epoch seconds of its start."""
@@ -107,7 +106,7 @@ class Recorder(Engine):
     def record(self, begin: float, events: Iterable[Event], end: float) -> Tape:
         """Everything that happens to everybody from `begin` to `end` (epoch seconds)."""
         snapshot = self.start(begin)
-        self.tape = Tape(snapshot.sleeping, begin)
+        self.tape = Tape(snapshot.hours, begin)
         for event in events:
             snapshot, _ = self.advance(snapshot, event.seconds)
             snapshot, _ = self.observe(snapshot, event)
@@ -122,7 +121,7 @@ class Recorder(Engine):
     def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
         dt = seconds - snapshot.seconds
         if dt > 0:
-            self.tape.steps.append(Quiet((snapshot.sleeping, snapshot.conditions), dt))
+            self.tape.steps.append(Quiet((snapshot.hours, snapshot.conditions), dt))
         return super()._silence(snapshot, seconds)
 
     def _branch(
@@ -136,7 +135,7 @@ class Recorder(Engine):
         mean = rates @ mixture.weight
         nobody = float(np.broadcast_to(nobody_rate, mixture.weight.shape) @ mixture.weight)
         sensor, value, by, share = self._asked.asked
-        report = Report(snapshot.sleeping, sensor, value, by, share, event.code)
+        report = Report(snapshot.hours, sensor, value, by, share, event.code)
         self.tape.steps.append(Caused(report, nobody + mean.sum() - mean))
         return super()._branch(snapshot, event, ways, nobody_rate, *rest, **more)
 
