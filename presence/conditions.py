@@ -14,6 +14,22 @@ from presence.places import shared_bed
 from presence.sensing import Sight
 
 Array = NDArray[np.float64]
+STANDING = "standing "
+
+
+def standing(open_share: float) -> str:
+    """The condition, beside `open`, of a door that has stood open for this share of the time: see `entries_of`."""
+    return f"{STANDING}{open_share:.1f}"
+
+
+def share_of(condition: str) -> float:
+    """The share of time of such a condition; 0 for any other."""
+    return float(condition.removeprefix(STANDING)) if condition.startswith(STANDING) else 0.0
+
+
+def shut(conditions: frozenset[tuple[str, str]], door: str) -> frozenset[tuple[str, str]]:
+    """Conditions without those of a door that stands open."""
+    return frozenset(c for c in conditions if c[1] != door or not (c[0] == "open" or share_of(c[0])))
 
 
 class Entry(NamedTuple):
@@ -30,9 +46,10 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     """Changed entries while a condition lasts.
 
     Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
-    through unreported, and may be closed), `unpassed` (and all who pass it are cut off), `unwatched` (a door whose
-    contact is offline), `pressed` (a seat). A walk past every sensor into the zone of a blind one is left out: it would
-    join all zones with one another, for a loss that is small and the same in each.
+    through unreported, and may be closed), `standing 0.3` (such a door has stood open three tenths of the time: who is
+    on its outer side is slower to close it, so that its silence says less of them), `unpassed` (and all who pass it are
+    cut off), `unwatched` (a door whose contact is offline), `pressed` (a seat). A walk past every sensor into the zone
+    of a blind one is left out: it would join all zones with one another, for a loss that is small and the same in each.
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
@@ -57,6 +74,8 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     elif condition == "unpassed":
         for i, j in sight.door_states(name):
             yield Entry(i, j, -sight.flows[:, i, j])
+    elif open_share := share_of(condition):
+        yield from _slower(sight, name, open_share)
     elif condition == "pressed":
         sensor = sight.plan.sensors[name]
         yield from entries_of(sight, "blind", name)
@@ -69,6 +88,14 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
         yield Entry(perched, perched + 1, -flow)
         yield Entry(perched, perched, flow / sight.weights[:, perched])
         yield Entry(perched + 1, perched + 1, flow / sight.weights[:, perched + 1])
+
+
+def _slower(sight: Sight, door: str, open_share: float) -> Iterator[Entry]:
+    """Closing a door that usually stands open, instead of any open door."""
+    contact = sight.contact(door)
+    if contact is not None:
+        yield from _on_diagonal(sight.options(contact, "closed"), 1.0)
+        yield from _on_diagonal(sight.options(contact, "closed", open_share=open_share), -1.0)
 
 
 def _on_diagonal(ways: Sequence[Way], sign: float) -> Iterator[Entry]:

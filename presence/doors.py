@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
+from presence.conditions import shut, standing
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -62,7 +63,7 @@ class DoorEngine(EngineCore):
             snapshot = self._branch(snapshot, event, ways, nobody, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
-            ways = self._world(snapshot).ways(sensor.id, event.value, event.by, round(use.open_share, 1))
+            ways = self._world(snapshot).ways(sensor.id, event.value, event.by, use.usual_share)
             snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10)
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":
@@ -88,7 +89,7 @@ class DoorEngine(EngineCore):
             return passing
         patience = self.settings.outer_door_expiry
         still = 0.5 * patience / (patience + snapshot.seconds - use.since)
-        closing = world.ways(sensor.id, event.value, event.by, round(use.open_share, 1))
+        closing = world.ways(sensor.id, event.value, event.by, use.usual_share)
         shares = [*((way, 1.0 - still) for way in passing), *((way, still) for way in closing)]
         return [way._replace(rates=way.rates * share) for way, share in shares]
 
@@ -109,10 +110,12 @@ class DoorEngine(EngineCore):
         return np.array([1.0 if name in owners else others for name in self.names])
 
     def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
-        conditions = snapshot.conditions - {("open", door), ("unwatched", door)}
-        conditions = conditions | {("open", door)} if open else conditions
-        windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
+        conditions = shut(snapshot.conditions, door) - {("unwatched", door)}
+        if open:
+            share = doors[door].usual_share
+            conditions |= {("open", door), *([(standing(share), door)] if share else [])}
+        windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
 
     def _open_window(self, snapshot: Snapshot, door: str) -> Snapshot:

@@ -25,7 +25,7 @@ from presence.settings import Settings
 
 Array = NDArray[np.float64]
 Condition = tuple[str, str]
-"""(`blind` | `open` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
+"""(`blind` | `open` | `standing 0.3` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
 T = TypeVar("T")
 
 WORLDS = 32

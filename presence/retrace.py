@@ -38,7 +38,7 @@ class TracingEngine(Engine):
         self.__dict__.update(engine.__dict__)
         self.pieces: list[Piece] = []
         self._unheard: dict[Hours, Reversible] = {}
-        self._changes: dict[tuple[Hours, tuple[tuple[str, str], ...]], Change | None] = {}
+        self._changes: dict[tuple[Hours, tuple[tuple[str, str, float], ...]], Change | None] = {}
 
     def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
         after = super()._silence(snapshot, seconds)
@@ -74,11 +74,12 @@ class TracingEngine(Engine):
 
     def _hearing(self, snapshot: Snapshot, sensors: Sequence[Sensor]) -> Change | None:
         """What the silence of some sensors changes; it is the same as long as they can report the same."""
-        values = tuple((sensor.id, audible(snapshot, sensor)) for sensor in sensors)
+        values = tuple((sensor.id, *audible(snapshot, sensor)) for sensor in sensors)
         key = snapshot.hours, values
         if key not in self._changes:
             sight = self._world(snapshot).sight
-            ways = [way for s, (_, value) in zip(sensors, values, strict=True) for way in _ways(sight, s, value)]
+            heard = zip(sensors, values, strict=True)
+            ways = [way for s, (_, value, share) in heard for way in _ways(sight, s, value, share)]
             self._changes[key] = _silenced(self.unheard(snapshot.hours), ways)
         return self._changes[key]
 
@@ -164,23 +165,26 @@ def _from(engine: TracingEngine, step: Step, taken: Again, before: Snapshot, sin
     return rest + event
 
 
-def audible(snapshot: Snapshot, sensor: Sensor) -> str:
-    """What a sensor can report now: `rest` for what it reports at rest, a value that ends a state, or nothing."""
+def audible(snapshot: Snapshot, sensor: Sensor) -> tuple[str, float]:
+    """What a sensor can report now: `rest` for what it reports at rest, a value that ends a state, or nothing.
+
+    With it the share of time that its door stands open, where it can report that the door closes; else 0.
+    """
     conditions = snapshot.conditions
     if ("pressed", sensor.id) in conditions:
-        return "released"
+        return "released", 0.0
     if ("blind", sensor.id) in conditions or ("unwatched", str(sensor.door)) in conditions:
-        return ""
+        return "", 0.0
     if sensor.kind == "contact" and ("open", str(sensor.door)) in conditions:
-        return "closed"
-    return "rest"
+        return "closed", snapshot.doors[str(sensor.door)].usual_share
+    return "rest", 0.0
 
 
-def _ways(sight: Sight, sensor: Sensor, value: str) -> list[Way]:
+def _ways(sight: Sight, sensor: Sensor, value: str, open_share: float) -> list[Way]:
     """The ways of causing what a sensor can report; its silence is evidence against them."""
     if value == "rest":
         return sight.resting_options(sensor)
-    return sight.options(sensor, value) if value else []
+    return sight.options(sensor, value, open_share=open_share) if value else []
 
 
 def _silenced(base: Reversible, ways: Sequence[Way]) -> Change | None:

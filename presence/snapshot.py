@@ -68,6 +68,11 @@ class DoorUse:
     given_up: bool = False
     """Whether it is only taken to have been shut, having stood open for so long."""
 
+    @property
+    def usual_share(self) -> float:
+        """`open_share` to one decimal, so that few generators differ; the same while the door stands as it does."""
+        return round(self.open_share, 1)
+
     def now(self, seconds: float, *, open: bool) -> DoorUse:
         """After a report that the door is open or closed; experience fades over a week. Common practice, no source."""
         passed = max(0.0, seconds - self.since) if self.since else 0.0

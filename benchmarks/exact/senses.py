@@ -31,13 +31,16 @@ class Senses:
     def open_share(self, event: Event) -> float:
         """The share of time that a door that closes stood open until its report before, to one decimal."""
         door = str(self.plan.sensors[event.sensor].door)
+        return self._share(door) if event.value in ("closed", "locked") else 0.0
+
+    def _share(self, door: str) -> float:
         opened, shut = self.stood_open.get(door, (0.0, 3600.0))
-        return round(opened / (opened + shut), 1) if event.value in ("closed", "locked") else 0.0
+        return round(opened / (opened + shut), 1)
 
     def conditions(self) -> frozenset[tuple[str, str]]:
-        return frozenset(
-            [("blind", s) for s in self.on] + [("open", d) for d in self.open] + [("pressed", s) for s in self.pressed]
-        )
+        standing = [(f"standing {share}", door) for door in self.open if (share := self._share(door))]
+        lasting = [("blind", s) for s in self.on] + [("pressed", s) for s in self.pressed]
+        return frozenset(lasting + [("open", d) for d in self.open] + standing)
 
     def expiries(self) -> dict[str, float]:
         """When a motion sensor that never went off is no longer taken to be on, or an outer door to be open."""

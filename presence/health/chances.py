@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.conditions import share_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
@@ -77,10 +78,17 @@ class ChanceMeter:
         belief = self._belief(snapshot).ravel()
         rates: Array = table.resting @ belief
         for condition in sorted(snapshot.conditions):
+            if condition not in table.under and (share := share_of(condition[0])):
+                table.under[condition] = self._closing(snapshot.hours, condition[1], share)
             index, row = table.under.get(condition, (-1, None))
             if index >= 0:
                 rates[index] = 0.0 if row is None else row @ belief
         return rates
+
+    def _closing(self, hours: Hours, door: str, open_share: float) -> tuple[int, Array]:
+        """The contact of a door that stands open for a share of the time, and its rates instead of any open door's."""
+        sight, sensor = self.model.world(hours).sight, self.model.plan.contacts[door]
+        return self.sensors[sensor.id], _rates(sight, sight.options(sensor, "closed", open_share=open_share))
 
     def _belief(self, snapshot: Snapshot) -> Array:
         """Where each being is, shape (P, S)."""
