@@ -6,6 +6,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
@@ -28,8 +29,10 @@ Condition = tuple[str, str]
 """(`blind` | `open` | `standing 0.3` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
 T = TypeVar("T")
 
-WORLDS = 32
-"""Hours (of everybody's habits) kept ready."""
+WORLDS, WORLD_BYTES = 32, 64_000_000
+"""Hours (of everybody's habits) kept ready: as many as a week has, if this memory holds them; or so many."""
+A_MONDAY = datetime(2026, 1, 5)
+"""Begins a week in which no clock is changed: habits are the same each week."""
 CHANGES = 256
 """Sets of conditions kept ready; each is a few kilobytes."""
 
@@ -145,10 +148,23 @@ class Model:
         off = self.states.room == self.away
         self.on_property = np.column_stack([~off, off]).astype(np.float64)
         """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
-        self._worlds: Recent[World] = Recent(WORLDS)
         each = 2 * 8 * max(1, len(self.beings)) * self.states.size**2
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(CHANGES, max(8, ABSORBED_BYTES // each)))
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
+
+    @cached_property
+    def worlds_kept(self) -> int:
+        """How many hours are kept ready: those of a week, so that none is worked out again every week; bounded."""
+        week, now, end = set[Hours](), *(_at(A_MONDAY.replace(tzinfo=self.plan.zone), days, 0.0) for days in (0, 7))
+        while now < end:
+            hours, now = self.hours(now)
+            week.add(hours)
+        each = 4 * 8 * max(1, len(self.beings)) * self.states.size**2  # flows twice, decomposition, weights and ways
+        return min(max(WORLDS, len(week)), max(WORLDS, WORLD_BYTES // each))
+
+    @cached_property
+    def _worlds(self) -> Recent[World]:
+        return Recent(self.worlds_kept)
 
     def world(self, hours: Hours) -> World:
         """The generators for one answer to "what do habits say now?"."""

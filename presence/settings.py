@@ -39,7 +39,7 @@ class Settings:
     """How people move and how sensors see, until a home's own log teaches better.
 
     Raises:
-        SettingError: if a value is not finite, not positive, or a probability is not inside (0, 1).
+        SettingError: if a value is not finite, not positive (a few may be 0), or a probability is not inside (0, 1).
     """
 
     # --- movement -------------------------------------------------------------------------------------------------
@@ -188,7 +188,7 @@ class Settings:
     object_chatter: float = 0.2
     """A switch or an appliance whose last report was more likely false than not goes on: expected false reports per
     e-fold of the time since then, so that they come in bursts of any length. By likelihood, without labels, on half of
-    one open log (ARAS house A, days 1-5): .2 over .05; the scores hardly tell them apart."""
+    one open log (ARAS house A, days 1-5): .2 over .05; the scores hardly tell them apart. 0: no bursts."""
     object_chatter_delay: float = 1.0
     """Seconds before which such a sensor is no readier to report again. Common practice (contact bounce), no source."""
     seat_rate: float = 1 / 100
@@ -241,7 +241,7 @@ class Settings:
             if isinstance(value, tuple) != several or (several and len(value) != len(usual)):
                 raise SettingError(f"{item.name}: {value!r} is not {'four numbers' if several else 'one number'}")
             for number in value if several else (value,):
-                _check_number(item.name, number)
+                _check_number(item.name, number, zero=item.name in MAY_BE_ZERO)
             if item.name.endswith(("_share", "_miss", "_error", "_slip", "_alone", "_lost")) and not value < 1:
                 raise SettingError(f"{item.name}: {value!r} must be below 1")
 
@@ -273,9 +273,9 @@ class Settings:
         return cls(**given)
 
 
-def _check_number(name: str, number: object) -> None:
-    if not (isinstance(number, (int, float)) and math.isfinite(number) and number > 0):
-        raise SettingError(f"{name}: {number!r} is not a finite number above zero")
+def _check_number(name: str, number: object, *, zero: bool = False) -> None:
+    if not (isinstance(number, (int, float)) and math.isfinite(number) and (number > 0 or (zero and number == 0))):
+        raise SettingError(f"{name}: {number!r} is not a finite number {'of at least' if zero else 'above'} zero")
 
 
 def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
@@ -293,5 +293,7 @@ def _check_habits(habits: Mapping[str, Habit]) -> None:
         raise SettingError(f"habits: {habits!r} is not a mapping from people to habits")
 
 
+MAY_BE_ZERO = ("object_chatter",)
+"""The settings that only add to something else that is above zero."""
 WITH_NAMES: Mapping[str, Callable[[Any], None]] = {"factors": _check_factors, "habits": _check_habits}
 """The settings that are no numbers, and their checks."""

@@ -13,9 +13,10 @@ from benchmarks.exact.drawing import draw_life
 from benchmarks.exact.joint_filter import JointFilter
 from presence import Floorplan, SettingError, Settings, Tracker
 from presence.habits import WEEK, Habit, Hour, from_mapping, power_of_two, to_mapping
-from presence.model import Model
+from presence.model import WORLDS, Model
 from presence.movement import beings, weights_and_flows
 from presence.places import ACTIVE, MOVING, SETTLED, states_of
+from presence.sensing import Sight
 from tests.oracle import NOON, contact, home, motion
 
 PLAN = home(
@@ -128,3 +129,39 @@ def test_factors_change_on_the_local_hour(zone: str, now: datetime, after: float
     assert change - begin == after
     assert model.hours(change)[0] != hours
     assert model.hours(change - 0.01)[0] == hours
+
+
+def test_a_week_of_habits_is_worked_out_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three people who each go out and come back differently: more hours than are kept for plain homes."""
+    plan = home(3, hall_motion=motion("hall"), front_contact=contact("front"))
+    week = range(WEEK)
+    habits = {
+        f"P{k}": Habit(
+            (3600.0 * (5 + k), 3600.0 * (20 + k)),
+            tuple(2.0 ** (h * k % 5 - 2) for h in week),
+            tuple(2.0 ** (h * k % 3 - 1) for h in week),
+        )
+        for k in (1, 2, 3)
+    }
+    model, monday = Model(plan, Settings(habits=habits)), datetime(2026, 3, 2, tzinfo=UTC).timestamp()
+    different = {model.hours(monday + 1800.0 * n)[0] for n in range(2 * WEEK)}
+    assert len(different) > WORLDS
+    made = 0
+    sight = model.sight
+
+    def counted(hours: tuple[Hour, ...]) -> Sight:
+        nonlocal made
+        made += 1
+        return sight(hours)
+
+    monkeypatch.setattr(model, "sight", counted)
+    for n in range(2 * 2 * WEEK):
+        model.world(model.hours(monday + 1800.0 * n)[0])
+    assert made == len(different) == model.worlds_kept
+
+
+def test_the_hours_kept_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("presence.model.WORLD_BYTES", 0)
+    week = tuple(2.0 ** (h % 9 - 4) for h in range(WEEK))
+    assert Model(PLAN, Settings(habits={"P1": Habit(None, week), "P2": Habit(None, week[::-1])})).worlds_kept == WORLDS
+    assert Model(PLAN, Settings()).worlds_kept == WORLDS

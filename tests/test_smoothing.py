@@ -192,7 +192,7 @@ def test_smoothing_and_best_path_equal_the_sum_over_all_paths(
 
 # --- the engine's own operations, from both sides ---------------------------------------------------------------------
 def recorded(plan: Floorplan, events: Sequence[Event], until: float, most: int | None = 16) -> RecordingEngine:
-    engine = RecordingEngine(plan, Settings(phone_doubt=1.0, object_chatter=1e-300), most, numbering=False)
+    engine = RecordingEngine(plan, Settings(phone_doubt=1.0, object_chatter=0.0), most, numbering=False)
     snapshot = engine.start(NOON.timestamp())
     for event in events:
         snapshot, _ = engine.advance(snapshot, event.seconds)

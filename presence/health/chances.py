@@ -23,7 +23,7 @@ from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
 from presence.merging import Mixture
-from presence.model import WORLDS, Condition, Model, Recent
+from presence.model import Condition, Model, Recent
 from presence.movement import PET
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
@@ -63,7 +63,7 @@ class ChanceMeter:
         self._ways = ways_past(model.plan, model.states.rooms)
         self._beside = locks_beside(model.plan)
         self._people = np.array([being.role != PET for being in model.beings])
-        self._tables: Recent[_Table] = Recent(WORLDS)
+        self._tables: Recent[_Table] = Recent(model.worlds_kept)
         self._beliefs: Recent[tuple[Mixture, Array]] = Recent(3)
 
     def measure(self, before: Snapshot, quiet: Snapshot, after: Snapshot, sensor: str | None) -> Chances:
