@@ -125,9 +125,9 @@ def test_settings_refuse_chances_of_one_or_more(name: str) -> None:
 def test_switches_may_be_taken_not_to_chatter() -> None:
     """It only adds to the rate of false reports; every other rate stays above zero."""
     assert Settings.from_mapping({"object_chatter": 0}).object_chatter == 0
-    with pytest.raises(SettingError, match="object_chatter: -0.1 is not a finite number of at least zero"):
+    with pytest.raises(SettingError, match=r"object_chatter: -0\.1 is not a finite number of at least zero"):
         Settings(object_chatter=-0.1)
-    with pytest.raises(SettingError, match="object_false_alarm_rate: 0.0 is not a finite number above zero"):
+    with pytest.raises(SettingError, match=r"object_false_alarm_rate: 0\.0 is not a finite number above zero"):
         Settings(object_false_alarm_rate=0.0)
 
 
