@@ -32,14 +32,34 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
     timescales: Timescales = DAYS
+    _latest: tuple[Settings, list[Foresight]] | None = None
+    """What the days for fitting looked like under the latest settings."""
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from the days for fitting."""
-        question = f"judge {digest(asdict(settings))}"
+        return self._judged(
+            "judge", settings, lambda: (self._fitted(settings), list(self._foresee(settings, self.judging)))
+        )
+
+    def in_sample(self, settings: Settings) -> Verdict:
+        """How settings do on the days for fitting."""
+        return self._judged("in sample", settings, lambda: (self._fitted(settings), None))
+
+    def _fitted(self, settings: Settings) -> list[Foresight]:
+        if self._latest is None or self._latest[0] != settings:
+            self._latest = settings, list(self._foresee(settings, self.fitting))
+        return self._latest[1]
+
+    def _judged(
+        self,
+        name: str,
+        settings: Settings,
+        foresights: Callable[[], tuple[Sequence[Foresight], Sequence[Foresight] | None]],
+    ) -> Verdict:
+        question = f"{name} {digest(asdict(settings))}"
         told = self.journal.ask(question)
         if told is None:
-            fitting, judged = (list(self._foresee(settings, courses)) for courses in (self.fitting, self.judging))
-            found = judge(fitting, judged, self.timescales.block)
+            found = judge(*foresights(), self.timescales.block)
             told = [*found[:4], found.blocks.tolist(), found.instants]
             self.journal.note(question, told)
         score, number, rooms, likelihood, blocks, instants = told

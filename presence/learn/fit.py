@@ -24,6 +24,7 @@ from presence.learn.recordings import Material, first_days, material
 from presence.learn.report import describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
+from presence.learn.steps import small_steps
 from presence.learned import Learned, apply, fingerprint, rounded
 from presence.settings import Settings
 
@@ -33,6 +34,7 @@ SLIGHT, LOSS = 0.002, 0.01
 """Nats per instant: the part about the number at home may fall by the one and a standard error up to the other."""
 DOUBT = 2.0
 """Standard errors that a gain must be worth where sessions judge: an hour or two is little. Common practice."""
+SMALL = "small steps"
 STEPS = (math.log(2.5), math.log(1.5))
 """Turns of the dials, the larger first."""
 
@@ -125,6 +127,9 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     """Every candidate by name, and what the report says of how they came about."""
     counted = propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
+    stepped = small_steps(bench, counted_days(bench.plan, given.fitting)["rates"])
+    if stepped.kept:
+        candidates[SMALL] = stepped.settings
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
     first = _best(bench, candidates)
@@ -136,7 +141,8 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     if effort.turns:
         first = _best(bench, candidates)
         candidates["search"] = search(bench, candidates[first], effort.turns)
-    return candidates, {"search_began_from": first, "expected_events": _events(counted)}
+    tried = [step._asdict() for step in stepped.tried]
+    return candidates, {"search_began_from": first, "expected_events": _events(counted), "small_steps": tried}
 
 
 def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
@@ -178,14 +184,14 @@ def choose(verdicts: Mapping[str, Verdict], doubt: float = 0.0) -> str:
     It must gain in rooms, lose nothing in the number at home, and be likelier. Each witness alone has chosen settings
     that the truth calls worse (`benchmarks/judges.py`); where they disagree, the defaults stay. Of several that tell
     rooms equally well, to a standard error, the likeliest is taken. What is gained in rooms must be more than `doubt`
-    standard errors.
+    standard errors, but for small steps: each of them has been confirmed twice, and they do not lead far.
     """
     usual = verdicts["defaults"]
     good = ["defaults"]
     for name, verdict in verdicts.items():
         total, error = gain(verdict, usual)
         keeps_number = total[0] >= -min(error[0], LOSS) - SLIGHT
-        surely = total[1] > (doubt * error[1] if doubt else 0.0)
+        surely = total[1] > (doubt * error[1] if doubt and name != SMALL else 0.0)
         if surely and keeps_number and verdict.log_likelihood > usual.log_likelihood:
             good.append(name)
     best = verdicts[max(good, key=lambda name: verdicts[name].rooms)]

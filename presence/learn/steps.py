@@ -1,0 +1,164 @@
+"""Small steps away from the defaults: a few rates at a time, kept only where every witness prefers them, twice over.
+
+A whole fit of a model that is never quite right pays for likelihood with answers: the rates that say how people walk
+then explain what the model gets wrong elsewhere. Those that only say how sensors see do so far less. So, from where one
+stands:
+
+1. One E step, and from it one M step of every rate (priors as in `em`): a step that stops early is a shrunken fit.
+2. All of the step is tried. If that is refused, one group of rates after another, the whole step and then half of it.
+3. A step is kept if the log grows likelier and neither rooms nor the number at home are told worse by more than half a
+   standard error, on the days for fitting and on the later ones alike; and if rooms are told better on both together.
+4. From there once more, until nothing is kept.
+
+This rule was written down before any labelled score of what it chooses had been seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict
+from typing import NamedTuple
+
+import numpy as np
+
+from presence.learn.bench import Bench
+from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, rates_of, slopes, with_factors
+from presence.learn.journal import digest
+from presence.learn.judge import gain
+from presence.learn.recordings import Stretch
+from presence.learn.statistics import count
+from presence.learn.tape import record
+from presence.learned import rounded
+from presence.settings import Settings
+
+SENSING = ("motion_rates", "zone_motion_rates", "occupancy_rates", "camera_rates")
+RESTING = ("settling_rate", "rising_rate", "unseated_rising_rate", "zone_settling_rate", "zone_rising_rate")
+GROUPS: Mapping[str, Callable[[Rate], bool]] = {
+    "sensors": lambda rate: rate.setting in SENSING and rate.where is None,
+    "hands": lambda rate: rate.setting in ("switch_rates", "power_rates"),
+    "single sensors": lambda rate: rate.setting in SENSING and rate.where is not None,
+    "doors": lambda rate: rate.setting in ("door_idle_share", "door_closing_rate"),
+    "seats": lambda rate: rate.setting.startswith("seat_"),
+    "going out": lambda rate: (
+        rate.setting in ("outer_door_rate", "outdoor_rate", "errand_rate", "outing_rate", "return_rate")
+    ),
+    "sleeping": lambda rate: rate.setting in ("dozing_rate", "waking_rate", "bedtime_rate", "night_waking_rate"),
+    "resting": lambda rate: rate.setting in RESTING and rate.where is None,
+    "walking": lambda rate: rate.setting not in RESTING and rate.where is None,
+    "single places": lambda rate: rate.where is not None,
+}
+"""Each rate is in the first group that takes it: how sensors see first, how people move last."""
+SHARES = (1.0, 0.5)
+ROUNDS = 3
+"""E steps, at most."""
+WORTH = 1.0
+"""Nats that a step must promise on the days for fitting (by its slope) to be worth trying."""
+DOUBT = 0.5
+"""Standard errors by which a part may be told worse: less would refuse most of what changes nothing. No source."""
+
+
+Wanted = Mapping[Rate, tuple[float, float]]
+"""The step of each rate (a logarithm), and what it promises by its slope: nats."""
+
+
+class Step(NamedTuple):
+    """One step that was tried."""
+
+    group: str
+    share: float
+    kept: bool
+
+
+class Stepped(NamedTuple):
+    """Where the steps lead."""
+
+    settings: Settings
+    tried: list[Step]
+
+    @property
+    def kept(self) -> bool:
+        """Whether they lead anywhere."""
+        return any(step.kept for step in self.tried)
+
+
+def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
+    """Where the steps lead from the defaults, and all that were tried.
+
+    Args:
+        bench: the home, its days for fitting and for judging.
+        stretches: those that are counted.
+    """
+    now, tried = dict[Rate, float](dict.fromkeys(rates_of(bench.plan, places=True), 0.0)), list[Step]()
+    for _ in range(ROUNDS if bench.plan.people else 0):
+        try:
+            wanted = _wanted(bench, stretches, now)
+        except FloatingPointError as error:
+            bench.notes.append(f"expected counts could not be worked out ({error}): no further small steps")
+            break
+        before = now
+        for group, part in grouped(wanted).items():
+            now, steps = _along(bench, now, group, part)
+            tried += steps
+            if group == "all" and now != before:
+                break
+        if now == before:
+            break
+    return Stepped(settings_at(now), tried)
+
+
+def settings_at(logs: Factors) -> Settings:
+    """The defaults with factors, as they come back from a file."""
+    return rounded(with_factors(Settings(), logs))
+
+
+def grouped(wanted: Wanted) -> dict[str, Wanted]:
+    """All rates together, then group by group."""
+    parts: dict[str, dict[Rate, tuple[float, float]]] = {"all": dict(wanted), **{group: {} for group in GROUPS}}
+    for rate, step in wanted.items():
+        parts[next(group for group, takes in GROUPS.items() if takes(rate))][rate] = step
+    return dict(parts)
+
+
+def _along(bench: Bench, now: dict[Rate, float], group: str, part: Wanted) -> tuple[dict[Rate, float], list[Step]]:
+    """The whole step of some rates, or half of it, if it promises enough and is preferred; and what was tried."""
+    tried: list[Step] = []
+    for share in SHARES:
+        if share * sum(worth for _, worth in part.values()) < WORTH:
+            break
+        bench.say(f"small steps: {group}, {share:g} of the step")
+        there = now | {rate: now[rate] + share * log for rate, (log, _) in part.items()}
+        kept = preferred(bench, settings_at(there), settings_at(now))
+        tried.append(Step(group, share, kept))
+        if kept:
+            return there, tried
+    return now, tried
+
+
+def preferred(bench: Bench, settings: Settings, now: Settings) -> bool:
+    """Whether every witness prefers some settings to those that hold now, on the days for fitting and on later ones."""
+    rooms = 0.0
+    for judged in (bench.in_sample, bench.verdict):
+        verdict, other = judged(settings), judged(now)
+        total, error = gain(verdict, other)
+        worse = (total[:2] < -DOUBT * np.nan_to_num(error[:2], posinf=0.0)).any()
+        if worse or verdict.log_likelihood <= other.log_likelihood:
+            return False
+        rooms += float(total[1]) * verdict.instants
+    return rooms > 0.0
+
+
+def _wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
+    """One M step of every rate by itself, from one E step; from the journal where it stands there."""
+    plan, settings = bench.plan, settings_at(now)
+    question = f"step {digest([asdict(settings), len(stretches)])}"
+    told = bench.journal.ask(question)
+    if told is None:
+        bench.say("small steps: following the log")
+        tapes = record(plan, settings, [(s.begin, s.events, s.end) for s in stretches], bench.hypotheses)
+        found = count(plan, settings, tapes, range(len(plan.people)))
+        at = slopes(plan, found, Settings(), now, 1.0)
+        steps = np.log(np.maximum(at.gradient + at.curvature, TINY) / at.curvature)
+        steps = np.clip(steps, -LARGEST_STEP, LARGEST_STEP)
+        told = [steps.tolist(), (0.5 * steps * at.gradient).tolist()]
+        bench.journal.note(question, told)
+    return dict(zip(now, zip(*told, strict=True), strict=True))
