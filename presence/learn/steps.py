@@ -53,8 +53,9 @@ ROUNDS = 3
 """E steps, at most."""
 WORTH = 1.0
 """Nats that a step must promise on the days for fitting (by its slope) to be worth trying."""
-DOUBT = 0.5
-"""Standard errors by which a part may be told worse: less would refuse most of what changes nothing. No source."""
+DOUBT, TREMBLE = 0.5, 5e-4
+"""Standard errors, and nats an instant, by which a part may be told worse: less would refuse most of what changes
+nothing, for hypotheses merged in another order change it by so much. No source."""
 
 
 Wanted = Mapping[Rate, tuple[float, float]]
@@ -140,7 +141,7 @@ def preferred(bench: Bench, settings: Settings, now: Settings) -> bool:
     for judged in (bench.in_sample, bench.verdict):
         verdict, other = judged(settings), judged(now)
         total, error = gain(verdict, other)
-        worse = (total[:2] < -DOUBT * np.nan_to_num(error[:2], posinf=0.0)).any()
+        worse = (total[:2] < -DOUBT * np.nan_to_num(error[:2], posinf=0.0) - TREMBLE).any()
         if worse or verdict.log_likelihood <= other.log_likelihood:
             return False
         rooms += float(total[1]) * verdict.instants
