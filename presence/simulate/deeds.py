@@ -9,6 +9,7 @@ import numpy as np
 from numpy.random import Generator
 
 from presence.floorplan import AWAY, Sensor
+from presence.simulate.furniture import SITS_THERE, is_bed, is_mat, is_on
 from presence.simulate.living import Lives
 from presence.simulate.reports import Report, false_alarms
 from presence.simulate.settings import SimulationSettings
@@ -17,6 +18,7 @@ from presence.simulate.walking import (
     ASLEEP,
     COOKING,
     DESK,
+    SEATED,
     SITTING,
     WAITING,
     WASHING,
@@ -116,25 +118,32 @@ def seats(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Gener
 
 
 def _on_seat(sensor: Sensor, lives: Lives, rng: Generator) -> Iterator[tuple[float, float, str]]:
-    words = set(re.split(r"[\W\d_]+", sensor.id.lower()))
-    if words & {"mat", "doormat", "floor"}:
+    if is_mat(sensor):
         for trace in lives.people:
             for crossing in trace.crossings:
                 if sensor.room in (crossing.source, crossing.target):
                     yield crossing.time, crossing.time + float(rng.uniform(0.5, 2)), trace.being
         return
-    bed = bool(words & {"bed", "mattress", "cot"})
+    bed = is_bed(sensor)
+    for stay, trace in _sojourns(lives, sensor.room, *((ASLEEP,) if bed else SEATED)):
+        there = is_on(sensor, stay.spot) if sensor.at else _own(sensor, trace, lives) and (bed or _sits(rng))
+        if there and stay.end > stay.start:
+            yield stay.start + float(rng.uniform(0.5, 3)), stay.end + 0.2, trace.being
+
+
+def _sits(rng: Generator) -> bool:
+    return bool(rng.random() < SITS_THERE)
+
+
+def _own(sensor: Sensor, trace: Trace, lives: Lives) -> bool:
+    """Whether a bed or seat that the plan puts nowhere is somebody's: each has one of those in the room."""
     alike = [
         other.id
         for other in lives.geometry.plan.sensors.values()
-        if (other.room, other.kind) == (sensor.room, sensor.kind)
-        and bool(set(re.split(r"[\W\d_]+", other.id.lower())) & {"bed", "mattress", "cot"}) == bed
+        if (other.room, other.kind) == (sensor.room, sensor.kind) and is_bed(other) == is_bed(sensor)
     ]
     order = [trace.being for trace in lives.people]
-    for stay, trace in _sojourns(lives, sensor.room, *((ASLEEP,) if bed else (SITTING, DESK))):
-        own = alike[order.index(trace.being) % len(alike)] == sensor.id
-        if own and rng.random() < (1.0 if bed else 0.85) and stay.end > stay.start:
-            yield stay.start + float(rng.uniform(0.5, 3)), stay.end + 0.2, trace.being
+    return alike[order.index(trace.being) % len(alike)] == sensor.id
 
 
 def phone(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Generator) -> list[Report]:

@@ -18,6 +18,7 @@ from presence.floorplan import AWAY, Floorplan
 from presence.simulate import visitors
 from presence.simulate.activities import Life, bed_of
 from presence.simulate.doors import Leaf, Swing, Use, idle_uses, uses_of
+from presence.simulate.furniture import Furniture
 from presence.simulate.geometry import Geometry
 from presence.simulate.pets import OpenDoors, roam
 from presence.simulate.schedules import HOUR, Calendar, Household, Visit, draw_roles
@@ -55,7 +56,8 @@ def live(plan: Floorplan, *, days: float, seed: int, start: date, settings: Simu
     household = Household(plan, settings, calendar, roles, bool(geometry.drive_ways))
     own = {person: stream(seed, "days", person) for person in plan.people}
     household.plan_days(range(-1, ceil(days) + 1), own, stream(seed, "household"))
-    traces = _residents(household, geometry, can_leave, seed)
+    furniture = Furniture(plan)
+    traces = _residents(household, geometry, furniture, can_leave, seed)
     residents = list(traces.values())
     visits = [
         (visit, traces[person])
@@ -63,7 +65,7 @@ def live(plan: Floorplan, *, days: float, seed: int, start: date, settings: Simu
         for waking in wakings.values()
         for visit in waking.visits
     ]
-    callers, openers, hand_overs = _callers(visits, begin, geometry, settings, seed)
+    callers, openers, hand_overs = _callers(visits, begin, geometry, furniture, settings, seed)
     people = [*residents, *callers]
     entry = geometry.entry()
     swings: dict[str, list[Swing]] = {}
@@ -82,7 +84,9 @@ def live(plan: Floorplan, *, days: float, seed: int, start: date, settings: Simu
     return Lives(begin, end, geometry, calendar, roles, people, pets, swings)
 
 
-def _residents(household: Household, geometry: Geometry, can_leave: dict[str, bool], seed: int) -> dict[str, Trace]:
+def _residents(
+    household: Household, geometry: Geometry, furniture: Furniture, can_leave: dict[str, bool], seed: int
+) -> dict[str, Trace]:
     taken: dict[tuple[str, int], list[tuple[float, float]]] = {}
     traces: dict[str, Trace] = {}
     for person in household.plan.people.values():
@@ -92,13 +96,18 @@ def _residents(household: Household, geometry: Geometry, can_leave: dict[str, bo
         rng = stream(seed, "person", person.id)
         life = Life(person, geometry, household.calendar, rng, taken)
         stays = life.write(wakings)
-        walker = Walker(person.id, life.bed, stays[0].start - HOUR, geometry, household.settings, rng)
+        walker = Walker(person.id, life.bed, stays[0].start - HOUR, geometry, household.settings, rng, furniture)
         traces[person.id] = walker.follow([Stay(walker.time, stays[0].start, life.bed, ASLEEP), *stays])
     return traces
 
 
 def _callers(
-    visits: list[tuple[Visit, Trace]], begin: float, geometry: Geometry, settings: SimulationSettings, seed: int
+    visits: list[tuple[Visit, Trace]],
+    begin: float,
+    geometry: Geometry,
+    furniture: Furniture,
+    settings: SimulationSettings,
+    seed: int,
 ) -> tuple[list[Trace], dict[tuple[str, float], str], list[Use]]:
     entry = geometry.entry()
     if not visits or not entry:
@@ -108,6 +117,6 @@ def _callers(
     callers: list[Trace] = []
     for visitor in sorted({guest for visit, _ in visits for guest in visit.guests}):
         rng = stream(seed, "visitor", visitor)
-        callers.append(visitors.call(visitor, calls, begin - 30 * HOUR, geometry, settings, rng))
+        callers.append(visitors.call(visitor, calls, begin - 30 * HOUR, geometry, furniture, settings, rng))
         opened |= visitors.openers(callers[-1], calls, geometry)
     return callers, opened, visitors.hand_overs(calls, geometry, stream(seed, "hand over"))

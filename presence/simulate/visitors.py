@@ -10,6 +10,7 @@ from numpy.random import Generator
 
 from presence.floorplan import AWAY
 from presence.simulate.doors import Use
+from presence.simulate.furniture import Furniture
 from presence.simulate.geometry import Geometry
 from presence.simulate.rooms import LIVING, TOILET
 from presence.simulate.schedules import Visit
@@ -39,10 +40,16 @@ def answer(visits: list[tuple[Visit, Trace]], entry: str) -> list[Call]:
 
 
 def call(
-    visitor: str, calls: list[Call], begin: float, geometry: Geometry, settings: SimulationSettings, rng: Generator
+    visitor: str,
+    calls: list[Call],
+    begin: float,
+    geometry: Geometry,
+    furniture: Furniture,
+    settings: SimulationSettings,
+    rng: Generator,
 ) -> Trace:
     """Where `visitor` was, from `begin` on, given how their calls were answered."""
-    walker = Walker(visitor, AWAY, begin, geometry, settings, rng)
+    walker = Walker(visitor, AWAY, begin, geometry, settings, rng, furniture)
     entry = geometry.entry()
     stays: list[Stay] = []
     for item in calls if entry else ():

@@ -16,6 +16,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from presence.floorplan import AWAY
+from presence.simulate.furniture import Furniture
 from presence.simulate.geometry import DOORWAY, Geometry, Spot, Step, reverse
 from presence.simulate.settings import SimulationSettings
 
@@ -45,7 +46,7 @@ LIVELINESS: Mapping[str, Liveliness] = MappingProxyType(
     }
 )
 """Common practice, no source."""
-WANDERING = (ACTIVE, COOKING)
+WANDERING, SEATED = (ACTIVE, COOKING), (SITTING, DESK)
 STOP = (18.0, 1.0)
 """s, sigma: how long somebody who is active stays at one spot of a room."""
 PAUSE_SHARE, PAUSE = 0.06, (4.0, 0.8)
@@ -129,8 +130,16 @@ class Walker:
     """One being on its way through its stays; it is in one place at a time because its clock only goes forward."""
 
     def __init__(
-        self, being: str, room: str, time: float, geometry: Geometry, settings: SimulationSettings, rng: Generator
+        self,
+        being: str,
+        room: str,
+        time: float,
+        geometry: Geometry,
+        settings: SimulationSettings,
+        rng: Generator,
+        furniture: Furniture | None = None,
     ) -> None:
+        self.furniture = furniture or Furniture(geometry.plan)
         self.trace = Trace(being, [(time, room)])
         self.room, self.time, self.geometry, self.rng = room, time, geometry, rng
         self.spot = geometry.centres[room]
@@ -146,6 +155,8 @@ class Walker:
             way = self._way(stay)
             if way:
                 self._walk(way, stay)
+            elif self.furniture.of(self.room, bed=stay.activity == ASLEEP) and stay.activity in (*SEATED, ASLEEP):
+                self._stride(self._spot_for(stay), 1.0, False)  # over to the bed or seat
             self._dwell(stay)
         return self.trace
 
@@ -241,11 +252,24 @@ class Walker:
     def _spot_for(self, stay: Stay) -> Spot:
         """Most people have their own chair, desk and side of the bed."""
         key = stay.room, stay.activity
+        placed = self._furniture_for(stay)
+        if placed is not None:
+            return placed
         if stay.activity in WANDERING or self.rng.random() < 0.15:
             return self.geometry.sample(self.room, self.rng)
         if key not in self._favourites:
             self._favourites[key] = self.geometry.sample(self.room, self.rng)
         return self._favourites[key]
+
+    def _furniture_for(self, stay: Stay) -> Spot | None:
+        """The bed or seat that somebody goes to, where the plan puts one somewhere."""
+        people = list(self.geometry.plan.people)
+        number = people.index(self.trace.being) if self.trace.being in people else len(people)
+        if stay.activity == ASLEEP:
+            return self.furniture.bed(stay.room, number, self.rng)
+        if stay.activity in SEATED:
+            return self.furniture.seat(stay.room, number, self.time, stay.end, self.rng)
+        return None
 
     def _note(self, times: Array, x: Array, y: Array, size: float) -> None:
         if self.room != AWAY and len(times):

@@ -1,0 +1,61 @@
+"""Whoever sits or lies on a bed or seat that the plan puts somewhere is there, one at a time on a seat."""
+
+from dataclasses import replace
+from datetime import date
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from presence import Floorplan
+from presence.simulate import SimulationSettings, simulate
+from presence.simulate.deeds import seats
+from presence.simulate.living import Lives, live, stream
+from presence.simulate.walking import ASLEEP
+
+PLAN = Floorplan.load(Path(__file__).parents[1] / "floorplans" / "open_plan_bungalow.yaml")
+SPOT = PLAN.sensors["armchair"].at or (0.0, 0.0)
+SURE = SimulationSettings(misses={"pressure": 0.0}, false_alarms={"pressure": 0.0}, stuck_share=0.0)
+
+
+@pytest.fixture(scope="module")
+def lives() -> Lives:
+    return live(PLAN, days=6, seed=4, start=date(2026, 3, 2), settings=SURE)
+
+
+def test_who_presses_the_seat_moves_there(lives: Lives) -> None:
+    """Fidgets stray 0.25 m (one sigma) from where somebody sits, so hardly one in ten thousand goes 1 m off."""
+    told = seats(PLAN.sensors["armchair"], lives, SURE, stream(4))
+    assert len(told) > 20
+    tables = {trace.being: trace.movements() for trace in lives.people}
+    for pressed, released in zip(told[::2], told[1::2], strict=True):
+        table = tables[str(pressed.being)]
+        during = (table.time > pressed.time) & (table.time < released.time - 0.2)
+        far = np.hypot(table.x[during] - SPOT[0], table.y[during] - SPOT[1])
+        assert (far < 1.5).all(), pressed
+
+
+def test_a_seat_holds_one_person_at_a_time(lives: Lives) -> None:
+    on_it = sorted(
+        (stay.start, stay.end)
+        for trace in lives.people
+        for stay in trace.sojourns
+        if stay.room == "great_room" and stay.spot == SPOT
+    )
+    assert len(on_it) > 20
+    assert all(end <= start for (_, end), (start, _) in pairwise(on_it))
+
+
+def test_two_lie_side_by_side_in_one_bed(lives: Lives) -> None:
+    middle = PLAN.sensors["bed"].at or (0.0, 0.0)
+    lying = [s for t in lives.people for s in t.sojourns if s.room == "bedroom" and s.activity == ASLEEP]
+    assert len(lying) > 10
+    assert all(abs(s.spot[0] - middle[0]) <= 0.4 and s.spot[1] == middle[1] for s in lying)
+
+
+def test_a_seat_without_a_place_changes_no_life() -> None:
+    """`presence advise` compares plans with and without a sensor over the same lives."""
+    placeless = replace(PLAN.sensors["armchair"], id="sofa", at=None)
+    more = replace(PLAN, sensors={**PLAN.sensors, "sofa": placeless})
+    assert simulate(more, days=2, seed=4).truth == simulate(PLAN, days=2, seed=4).truth
