@@ -525,6 +525,17 @@ def test_side_gates_are_the_outdoor_ways_that_no_room_needs() -> None:
     }
 
 
+def test_corridors_are_where_three_parts_of_the_home_meet() -> None:
+    """Read off the bundled plans by hand: halls and landings, no kitchen that has three doors, too."""
+    found = {path.stem: Floorplan.load(path).corridors for path in HOMES}
+    assert found == {
+        "one_room_flat": set(),
+        "open_plan_bungalow": {"passage"},
+        "shared_house": {"hall", "landing", "top_landing", "front_yard", "back_yard"},
+        "two_storey_garage": {"hall", "landing", "front_path", "drive"},
+    }
+
+
 Outline = tuple[tuple[float, float], ...]
 
 

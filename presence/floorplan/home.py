@@ -205,6 +205,20 @@ class Floorplan(Shown):
         return frozenset(door.id for door in outdoor if distances(door) == usual)
 
     @cached_property
+    def corridors(self) -> frozenset[str]:
+        """Rooms that people pass rather than stay in: three or more parts of the home meet only there.
+
+        A kitchen or a living room often has three doors, too, but hardly ever is the only way between three parts.
+        Outdoors it is where three or more ways meet.
+        """
+        import networkx
+
+        home = networkx.Graph(self.graph.subgraph(self.indoor))
+        parts = {room: networkx.number_connected_components(home.subgraph(set(home) - {room})) for room in home}
+        meeting = {room for room in self.rooms if room not in parts and room != AWAY and self.graph.degree(room) > 2}
+        return frozenset(meeting | {room for room, count in parts.items() if count > 2})
+
+    @cached_property
     def indoor(self) -> list[str]:
         """Ids of the rooms that are neither outdoors nor away."""
         return [room.id for room in self.rooms.values() if not room.outdoors and room.id != AWAY]
