@@ -52,8 +52,8 @@ class Settings:
     outdoor_rate: float = 0.07
     """Between outdoor rooms and `away`: a path or a drive is walked in about 15 s. Common practice, no source."""
     side_gate_share: float = 0.01
-    """Ways between outdoor places that no room needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who go
-    into a garden come back by the same door. Common practice, no source."""
+    """Ways between outdoor places that no entrance needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who
+    go into a garden come back by the same door. Common practice, no source."""
     zone_rate: float = 0.25
     """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values: picked by
     hand, by score and likelihood, on the first sessions of one open log (CASAS "ADLMR"), so not independent of it."""

@@ -514,7 +514,7 @@ def test_no_two_rooms_of_a_home_overlap(path: Path) -> None:
             assert len(there) <= 1, there
 
 
-def test_side_gates_are_the_outdoor_ways_that_no_room_needs() -> None:
+def test_side_gates_are_the_outdoor_ways_that_no_entrance_needs() -> None:
     """Read off the bundled plans by hand; where two outdoor ways are as short, either can do without the other."""
     found = {path.stem: Floorplan.load(path).side_gates for path in HOMES}
     assert found == {

@@ -98,3 +98,27 @@ def test_who_sits_still_in_a_kitchen_with_three_doors_is_not_taken_to_have_moved
     for minute in range(3, 16):
         tracker.advance(time_at(60.0 * minute))
         assert tracker.belief.rooms["kitchen"] > 0.5, minute
+
+
+@pytest.mark.parametrize("path", [False, True])
+def test_who_left_by_the_front_is_not_taken_to_come_back_by_the_garden_gate(path: bool) -> None:
+    """The house is entered where the lock is, else by the door nearest to the street: the gate is not its entrance."""
+    rooms: dict[str, Any] = {"hall": {}, "living": {}, "kitchen": {}, "garden": {"outdoors": True}}
+    ways = [("hall", "living"), ("living", "kitchen"), ("kitchen", "garden"), ("garden", "away")]
+    if path:
+        rooms["path"] = {"outdoors": True}
+        ways += [("path", "away")]
+    outside = "path" if path else "away"
+    doors = {f"{a}_{b}": {"between": [a, b]} for a, b in ways} | {"front": {"between": ["hall", outside]}}
+    locks = {"front_lock": {"kind": "lock", "door": "front"}} if path else {}
+    watched = {f"{room}_motion": motion(room) for room in ("hall", "living", "kitchen")}
+    plan = home(1, rooms=rooms, doors=doors, front_contact=contact("front"), **locks, **watched)
+    assert plan.side_gates == {"garden_away"}
+    tracker = Tracker(plan)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    tracker.observe(at(5.0, "front_contact", "open"))
+    tracker.observe(at(8.0, "front_contact", "closed"))
+    tracker.observe(at(15.0, "hall_motion", "clear"))
+    for minute in range(1, 11):
+        tracker.advance(time_at(60.0 * minute))
+        assert tracker.belief.rooms["garden"] < 0.1, minute
