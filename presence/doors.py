@@ -149,7 +149,7 @@ class DoorEngine(EngineCore):
             standing = window.accepting and ("open", window.door) in snapshot.conditions
             if window.tracked and nobody < SETTLED_SHARE:
                 snapshot = self._untrack(snapshot, [index])
-            elif not window.tracked and standing and nobody > TRACKED_SHARE:
+            elif self.names and not window.tracked and standing and nobody > TRACKED_SHARE:
                 tracked = tracks(snapshot.windows)
                 snapshot = self._track(self._untrack(snapshot, tracked[: len(tracked) + 1 - MOST_TRACKED]), index)
         return snapshot

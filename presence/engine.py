@@ -111,6 +111,8 @@ class EngineCore:
     def _moved(self, snapshot: Snapshot, world: World, dt: float) -> Array:
         """Distributions and their tracked shares after a silent step, shape (P, K, 1 + 2 T, S)."""
         blocks, conditions, windows = snapshot.mixture.blocks, snapshot.conditions, snapshot.windows
+        if not self.names:
+            return blocks
         openings = [
             (slice(1 + 2 * track, 3 + 2 * track), world.opening(conditions, windows[index].door))
             for track, index in enumerate(tracks(windows))
@@ -137,6 +139,8 @@ class EngineCore:
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
         if what == "still":
             return self._still(snapshot, sensor)
+        if not self.names:
+            return snapshot
         staying, alone = self._staying(snapshot, sensor), self.settings.occupancy_alone
         mixture = witness(snapshot.mixture, self._inside(sensor), staying.likelihood(alone), self.most)
         snapshot = replace(snapshot, mixture=mixture, staying={**snapshot.staying, sensor: staying.after(alone)})
@@ -235,10 +239,11 @@ class EngineCore:
         """Branch on who caused an event, and remember who did."""
         by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
         nobody = np.broadcast_to(by_itself, (len(snapshot.mixture.weight),))
-        ways = self._numbered(snapshot, ways)
+        # where nobody lives and nobody comes, there is nobody to branch on and nothing to merge
+        ways, most = (self._numbered(snapshot, ways), self.most) if self.names else ([], None)
         weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
-        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
+        mixture, caused = branch(snapshot.mixture, ways, nobody, most, accepting, settling, weight, ghost)
         association = self._association(event, caused)
         return replace(
             snapshot,

@@ -122,7 +122,7 @@ def _pace_rates(
             (ACTIVE, s.rate_at("zone_settling_rate", room), s.rate_at("zone_rising_rate", room)),
             (SETTLED, asleep, awake),
         ]
-    corridor = plan.graph.degree(room) > 2 and not plan.rooms[room].rest
+    corridor = room in plan.corridors and not plan.rooms[room].rest
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if seats_report(plan) else 1.0)
     if seats_report(plan) and not plan.rooms[room].rest:

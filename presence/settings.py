@@ -52,8 +52,8 @@ class Settings:
     outdoor_rate: float = 0.07
     """Between outdoor rooms and `away`: a path or a drive is walked in about 15 s. Common practice, no source."""
     side_gate_share: float = 0.01
-    """Ways between outdoor places that no room needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who go
-    into a garden come back by the same door. Common practice, no source."""
+    """Ways between outdoor places that no entrance needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who
+    go into a garden come back by the same door. Common practice, no source."""
     zone_rate: float = 0.25
     """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values: picked by
     hand, by score and likelihood, on the first sessions of one open log (CASAS "ADLMR"), so not independent of it."""
@@ -104,7 +104,7 @@ class Settings:
     foreign_bed_share: float = 0.1
     """Falling asleep in another rest room than the own, relative to the own. Common practice, no source."""
     corridor_share: float = 0.15
-    """Settling in a room with three or more doors, relative to other rooms. Common practice, no source."""
+    """Settling in a corridor (`Floorplan.corridors`), relative to other rooms. Common practice, no source."""
     unsensed_share: float = 0.02
     """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
     hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""

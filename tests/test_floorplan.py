@@ -514,7 +514,7 @@ def test_no_two_rooms_of_a_home_overlap(path: Path) -> None:
             assert len(there) <= 1, there
 
 
-def test_side_gates_are_the_outdoor_ways_that_no_room_needs() -> None:
+def test_side_gates_are_the_outdoor_ways_that_no_entrance_needs() -> None:
     """Read off the bundled plans by hand; where two outdoor ways are as short, either can do without the other."""
     found = {path.stem: Floorplan.load(path).side_gates for path in HOMES}
     assert found == {
@@ -522,6 +522,17 @@ def test_side_gates_are_the_outdoor_ways_that_no_room_needs() -> None:
         "open_plan_bungalow": set(),
         "shared_house": {"yard_side", "side_back"},
         "two_storey_garage": {"path_drive", "side_gate"},
+    }
+
+
+def test_corridors_are_where_three_parts_of_the_home_meet() -> None:
+    """Read off the bundled plans by hand: halls and landings, no kitchen that has three doors, too."""
+    found = {path.stem: Floorplan.load(path).corridors for path in HOMES}
+    assert found == {
+        "one_room_flat": set(),
+        "open_plan_bungalow": {"passage"},
+        "shared_house": {"hall", "landing", "top_landing", "front_yard", "back_yard"},
+        "two_storey_garage": {"hall", "landing", "front_path", "drive"},
     }
 
 

@@ -84,3 +84,41 @@ def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
     assert rates == pytest.approx(
         {(1, "hall"): 0.3, (1, "bath"): 0.3, (2, "beam_0"): 0.05, (2, "beam_1"): 0.05, (2, "bath"): 0.05}, rel=1e-12
     )
+
+
+def test_who_sits_still_in_a_kitchen_with_three_doors_is_not_taken_to_have_moved_on() -> None:
+    """A kitchen with a way to a cellar and one to the yard is no corridor: people sit there over their breakfast."""
+    rooms: dict[str, Any] = {"hall": {}, "dining": {}, "kitchen": {}, "cellar": {}, "yard": {"outdoors": True}}
+    ways = [("hall", "away"), ("hall", "dining"), ("dining", "kitchen"), ("kitchen", "cellar"), ("kitchen", "yard")]
+    doors = {f"{a}_{b}": {"between": [a, b]} for a, b in ways}
+    watched = {f"{room}_motion": motion(room, 60.0) for room in ("hall", "dining", "kitchen")}
+    tracker = Tracker(home(1, rooms=rooms, doors=doors, front=contact("hall_away"), **watched))
+    tracker.observe(at(0.0, "kitchen_motion", "detected"))
+    tracker.observe(at(100.0, "kitchen_motion", "clear"))
+    for minute in range(3, 16):
+        tracker.advance(time_at(60.0 * minute))
+        assert tracker.belief.rooms["kitchen"] > 0.5, minute
+
+
+@pytest.mark.parametrize("path", [False, True])
+def test_who_left_by_the_front_is_not_taken_to_come_back_by_the_garden_gate(path: bool) -> None:
+    """The house is entered where the lock is, else by the door nearest to the street: the gate is not its entrance."""
+    rooms: dict[str, Any] = {"hall": {}, "living": {}, "kitchen": {}, "garden": {"outdoors": True}}
+    ways = [("hall", "living"), ("living", "kitchen"), ("kitchen", "garden"), ("garden", "away")]
+    if path:
+        rooms["path"] = {"outdoors": True}
+        ways += [("path", "away")]
+    outside = "path" if path else "away"
+    doors = {f"{a}_{b}": {"between": [a, b]} for a, b in ways} | {"front": {"between": ["hall", outside]}}
+    locks = {"front_lock": {"kind": "lock", "door": "front"}} if path else {}
+    watched = {f"{room}_motion": motion(room) for room in ("hall", "living", "kitchen")}
+    plan = home(1, rooms=rooms, doors=doors, front_contact=contact("front"), **locks, **watched)
+    assert plan.side_gates == {"garden_away"}
+    tracker = Tracker(plan)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    tracker.observe(at(5.0, "front_contact", "open"))
+    tracker.observe(at(8.0, "front_contact", "closed"))
+    tracker.observe(at(15.0, "hall_motion", "clear"))
+    for minute in range(1, 11):
+        tracker.advance(time_at(60.0 * minute))
+        assert tracker.belief.rooms["garden"] < 0.1, minute

@@ -559,3 +559,26 @@ def test_a_log_that_begins_at_night_begins_with_people_in_their_beds() -> None:
         tracker.advance(datetime.fromisoformat(f"2026-03-02T{clock}:00+00:00"))
         for person in plan.people.values():
             assert least < tracker.belief.people[person.id][str(person.bed)] < most
+
+
+def test_where_nobody_lives_and_nobody_comes_every_report_is_false() -> None:
+    """A plan without people, visitors or pets is valid: whatever its sensors say, nobody is anywhere."""
+    sensors = {
+        "hall_motion": motion("hall"),
+        "front_contact": contact("front"),
+        "front_lock": {"kind": "lock", "door": "front"},
+        "radar": {"kind": "occupancy", "room": "bed"},
+        "mat": {"kind": "pressure", "room": "bed"},
+        "dryer": {"kind": "power", "room": "hall"},
+    }
+    tracker = Tracker(home({}, **sensors))
+    reports = ["hall_motion detected", "front_contact open", "radar occupied", "mat pressed", "dryer started"]
+    reports += ["hall_motion clear", "front_lock unlocked", "front_contact closed", "radar vacant", "mat released"]
+    for n, report in enumerate(reports):
+        tracker.observe(at(100.0 * n, *report.split()))
+        assert tracker.association is not None
+        assert tracker.association.nobody == 1.0
+    tracker.advance(time_at(40_000.0))
+    assert tracker.belief.rooms == {"hall": 0.0, "bed": 0.0}
+    assert tracker.belief.at_home == (1.0,)
+    assert all(passage.nobody == 1.0 for passage in tracker.passages)

@@ -190,19 +190,41 @@ class Floorplan(Shown):
 
     @cached_property
     def side_gates(self) -> frozenset[str]:
-        """Doors between outdoor places that no room needs: without them every room is as few doors from `away`."""
+        """Doors between outdoor places that no entrance needs: without them every entrance is as near to `away`.
+
+        Entrances are the doors into the house with a lock or an overhead leaf; without any, those nearest to `away`.
+        """
         import networkx
 
-        def distances(without: Door | None = None) -> dict[str, int]:
-            graph = self.graph.copy()
-            if without is not None:
-                graph.remove_edge(*without.between, key=without.id)
-            found: dict[str, int] = networkx.single_source_shortest_path_length(graph, AWAY)
-            return {room: found.get(room, len(self.rooms)) for room in self.indoor}
+        outdoor = {door.id for door in self.doors.values() if not set(self.indoor) & set(door.between)}
 
-        usual, indoor = distances(), set(self.indoor)
-        outdoor = [door for door in self.doors.values() if not indoor & set(door.between)]
-        return frozenset(door.id for door in outdoor if distances(door) == usual)
+        def distances(without: str | None = None) -> dict[str, int]:
+            graph = networkx.Graph()
+            graph.add_node(AWAY)
+            graph.add_edges_from(self.doors[door].between for door in outdoor if door != without)
+            found: dict[str, int] = networkx.single_source_shortest_path_length(graph, AWAY)
+            return {door: found.get(self.doors[door].between[side], len(self.rooms)) for door, side in outer.items()}
+
+        outer = {door: side for door, side in self.outdoor_sides.items() if side is not None}
+        usual = distances()
+        locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
+        entrances = {door for door in outer if door in locked or self.doors[door].leaf == "overhead"}
+        entrances = entrances or {door for door in outer if usual[door] == min(usual.values())}
+        return frozenset(g for g in outdoor if all(distances(g)[door] == usual[door] for door in entrances))
+
+    @cached_property
+    def corridors(self) -> frozenset[str]:
+        """Rooms that people pass rather than stay in: three or more parts of the home meet only there.
+
+        A kitchen or a living room often has three doors, too, but hardly ever is the only way between three parts.
+        Outdoors it is where three or more ways meet.
+        """
+        import networkx
+
+        home = networkx.Graph(self.graph.subgraph(self.indoor))
+        parts = {room: networkx.number_connected_components(home.subgraph(set(home) - {room})) for room in home}
+        meeting = {room for room in self.rooms if room not in parts and room != AWAY and self.graph.degree(room) > 2}
+        return frozenset(meeting | {room for room, count in parts.items() if count > 2})
 
     @cached_property
     def indoor(self) -> list[str]:

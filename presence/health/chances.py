@@ -62,7 +62,7 @@ class ChanceMeter:
         self.sensors = {sensor: n for n, sensor in enumerate(model.plan.sensors)}
         self._ways = ways_past(model.plan, model.states.rooms)
         self._beside = locks_beside(model.plan)
-        self._people = np.array([being.role != PET for being in model.beings])
+        self._people = np.array([being.role != PET for being in model.beings], dtype=bool)
         self._tables: Recent[_Table] = Recent(model.worlds_kept)
         self._beliefs: Recent[tuple[Mixture, Array]] = Recent(3)
 
