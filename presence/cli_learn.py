@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from presence.cli_source import Source, load, say
-from presence.errors import Fault, InputError
+from presence.reading import written_to
 
 
 @click.command()
@@ -35,8 +35,7 @@ def learn(
     from presence.learned import write_learned
 
     home = load(plan)
-    if not Path(out).parent.is_dir():  # said now, not after the work is done
-        raise InputError([Fault(out, 0, f"there is no folder {Path(out).parent}; one that is there would be right")])
+    written_to(out)  # said now, not after the work is done
     sources = [Source(home, log, strict) for log in logs]
     events = [list(source) for source in sources]
     effort = Effort(turns=turns, hypotheses=hypotheses, grid=grid)

@@ -141,15 +141,16 @@ class EngineCore:
             return self._still(snapshot, sensor)
         if not self.names:
             return snapshot
-        staying, alone = self._staying(snapshot, sensor), self.settings.occupancy_alone
-        mixture = witness(snapshot.mixture, self._inside(sensor), staying.likelihood(alone), self.most)
-        snapshot = replace(snapshot, mixture=mixture, staying={**snapshot.staying, sensor: staying.after(alone)})
+        inside, alone = self._inside(sensor), self.settings.occupancy_alone
+        nobody = nobody_inside(snapshot.mixture, inside)
+        staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
+        snapshot = self._witness(snapshot, inside, staying.likelihood(alone))
+        snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying.after(alone)})
         return self._schedule(snapshot, at + self.settings.occupancy_refresh, "witness", sensor)
 
-    def _staying(self, snapshot: Snapshot, sensor: str) -> Staying:
-        """What is believed of a sensor that stays on, before it bears witness again."""
-        nobody = nobody_inside(snapshot.mixture, self._inside(sensor))
-        return snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
+    def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
+        """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""
+        return replace(snapshot, mixture=witness(snapshot.mixture, inside, alone, self.most))
 
     def _inside(self, sensor: str) -> Array:
         """1 for the states in which a person is in a sensor's room, shape (P, S)."""

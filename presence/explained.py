@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from presence.errors import UnexplainedError
@@ -29,13 +30,19 @@ def effort(reason: Explanation) -> float:
     return max(1.0, reason.pieces / ORDINARY)
 
 
+@dataclass(slots=True)
+class Allowance:
+    """How many reasons may still be told, by their `effort`."""
+
+    left: float = math.inf
+
+
 class Explainer:
     """Adds reasons to the lines of a replay: where a room's answer changes sides, and where a passage is final."""
 
-    def __init__(self, tracker: Tracker, most: float = math.inf) -> None:
+    def __init__(self, tracker: Tracker, allowance: Allowance) -> None:
         self.tracker = tracker
-        self.left = most
-        """How many reasons may still be told, by their `effort`."""
+        self.allowance = allowance
         self._told: dict[str, tuple[bool, datetime]] = {}
         """For each room: whether it was last told as occupied, and when that was first told."""
 
@@ -43,8 +50,8 @@ class Explainer:
         """Each line, and the reasons behind it after it."""
         for line in lines:
             yield line
-            for reason in self._reasons(line) if self.left > 0 else ():
-                self.left -= effort(reason)
+            for reason in self._reasons(line) if self.allowance.left > 0 else ():
+                self.allowance.left -= effort(reason)
                 yield reason
 
     def _reasons(self, line: Line) -> Iterator[Explanation]:

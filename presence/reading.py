@@ -14,9 +14,10 @@ import sys
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import IO, Any, cast
 
-from presence.errors import Fault, LogError, shown
+from presence.errors import Fault, InputError, LogError, shown
 
 MAX_LINE = 65536
 """Bytes of the longest line that is read."""
@@ -30,6 +31,18 @@ Line = tuple[int, str, str | None]
 EARLIEST, LATEST = 2001, 2200
 """Years: a clock that shows another has lost its time; most that start anew show 1970 or 2000 (common practice)."""
 TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:[0-5]\d)", re.ASCII)
+
+
+def written_to(out: str) -> Path:
+    """The path of a file that is to be written.
+
+    Raises:
+        InputError: if its folder does not exist.
+    """
+    goal = Path(out)
+    if not goal.parent.is_dir():
+        raise InputError([Fault(out, 0, f"there is no folder {goal.parent}; one that exists would be right")])
+    return goal
 
 
 def name_of(source: Source) -> str:

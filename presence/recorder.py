@@ -41,12 +41,9 @@ class RecordingEngine(Engine):
             self._note(Quiet(world.base, world.change(snapshot.conditions), dt), snapshot)
         return super()._silence(snapshot, seconds)
 
-    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
-        _, what, sensor = snapshot.due[0]
-        if what == "witness":
-            alone = self._staying(snapshot, sensor).likelihood(self.settings.occupancy_alone)
-            self._note(Witness(self._inside(sensor), alone), snapshot)
-        return super()._fall_due(snapshot)
+    def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
+        self._note(Witness(inside, alone), snapshot)
+        return super()._witness(snapshot, inside, alone)
 
     def _branch(
         self,

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from presence.errors import SettingError
 from presence.events import Event
-from presence.explained import Explainer
+from presence.explained import Allowance, Explainer
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.settings import Settings
@@ -30,7 +30,7 @@ def replay(
     *,
     every: float = 60.0,
     associations: bool = False,
-    explain: bool | int = False,
+    explain: bool | int | Allowance = False,
     settings: Settings | None = None,
     hypotheses: int = 16,
 ) -> Iterator[Line]:
@@ -46,7 +46,7 @@ def replay(
         every: step of the grid of beliefs, seconds.
         associations: also tell who caused each event that somebody can have caused.
         explain: also tell why, where a room's answer changes sides and where a passage is final; a number: about as
-            many times.
+            many times; an allowance is drawn upon.
         settings: rates and probabilities of the model.
         hypotheses: the largest number of hypotheses kept.
 
@@ -59,7 +59,8 @@ def replay(
     tracker = Tracker(plan, settings, hypotheses=hypotheses)
     tell: Callable[[Iterable[Line]], Iterator[Line]] = iter
     if explain:
-        tell = Explainer(tracker, math.inf if explain is True else explain).after
+        left = explain if isinstance(explain, Allowance) else Allowance(math.inf if explain is True else explain)
+        tell = Explainer(tracker, left).after
     step: int | None = None
     latest: Association | None = None
     for event in events:

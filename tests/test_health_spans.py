@@ -13,6 +13,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from presence import Floorplan
+from presence.health import spans
 from presence.health.spans import AGAIN, LENGTHS, LOST, OFTEN, SHRINK, SUPPOSED, SUREST, SpanMeter
 from tests.oracle import contact, home, motion
 
@@ -177,3 +178,32 @@ def test_only_neighbours_and_phones_begin_and_end_spans() -> None:
     for n in range(6):
         meter.hear(4, "detected", 3.0 * ANEW * n)
     assert (meter.reach > 0.0).tolist() == [False, False, False, True, False]
+
+
+def test_a_record_is_bounded_and_forgets_what_is_rare(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ever new spans of two phones' many values, and now and then the one that tells: it is still known at the end."""
+    monkeypatch.setattr(spans, "KINDS", 64)
+    meter, seconds = SpanMeter(plan()), 0.0
+    row = meter._rows[BATH]
+    largest = 0
+    for n in range(600):
+        meter.hear(HALL, f"value {n}", seconds)
+        seconds += ANEW
+        if n % 10 == 0:
+            for value in ("detected", "clear"):
+                meter.hear(HALL, value, seconds)
+                seconds += 30.0
+            meter.end(BATH, "detected")
+            meter.hear(HALL, "detected", seconds)
+            meter.end(BATH, "clear")
+        largest = max(largest, len(row._record), len(row._silences))
+    assert 32 < largest <= 64 + 4
+    meter.hear(HALL, "detected", seconds)
+    meter.hear(HALL, "clear", seconds + 30.0)
+    before = meter.reach[BATH]
+    meter.hear(HALL, "detected", seconds + 60.0)
+    assert meter.reach[BATH] - before > 1.0  # it spoke in nearly all of those
+    for n in range(300):  # a silence without end is bounded, too
+        meter.hear(HALL, f"other {n}", seconds + ANEW * (n + 1))
+    assert len(row._silences) <= 64
+    assert len(row._latest) <= 64

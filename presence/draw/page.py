@@ -18,9 +18,10 @@ from typing import Any
 
 from presence.draw.document import document
 from presence.draw.recording import recording
-from presence.errors import Fault, InputError, SettingError
+from presence.errors import Fault, InputError
 from presence.events import Event
 from presence.floorplan import Floorplan
+from presence.reading import written_to
 from presence.settings import Settings
 from presence.truth import TruthLine
 
@@ -67,12 +68,10 @@ def target(out: str, plan: str, log: str | None, truth: str | None, learned: str
     """Where a page is to be written, if no file that is read stands there.
 
     Raises:
-        InputError: if the page would replace an input, or there is a truth without a log to lay it over.
-        SettingError: if its folder does not exist (better said now than after a long replay).
+        InputError: if its folder does not exist (better said now than after a long replay), if the page would replace
+            an input, or there is a truth without a log to lay it over.
     """
-    goal = Path(out)
-    if not goal.parent.is_dir():
-        raise SettingError(f"--out {out}: there is no folder {goal.parent}; one that exists would be right")
+    goal = written_to(out)
     for path in (plan, log, truth, learned):
         if path is not None and goal.exists() and Path(path).exists() and goal.samefile(path):
             raise InputError([Fault(out, 0, "is read and cannot be written to as well; another --out would be right")])

@@ -5,6 +5,7 @@ One path for page and `presence replay`: the numbers here are those lines, round
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.events import Event
-from presence.explained import effort
+from presence.explained import Allowance
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.replay import replay
@@ -107,13 +108,13 @@ def recording(
     Raises:
         SettingError, EventError: as `presence.replay.replay`.
     """
-    keeper = _Keeper(every)
+    keeper, allowance = _Keeper(every), Allowance(math.inf if explain is True else explain)
     lines = replay(
         plan,
         keeper.watch(events),
         every=every,
         associations=True,
-        explain=explain,
+        explain=allowance if explain else False,
         settings=settings,
         hypotheses=hypotheses,
     )
@@ -127,7 +128,7 @@ def recording(
         elif isinstance(line, Association):
             keeper.cause(line)
     kept = keeper.recording(MOST_INSTANTS if most is None else most)
-    if explain is not True and keeper.explained >= explain > 0:
+    if explain and allowance.left <= 0:
         kept.reasons_until = keeper.latest_reason
     return kept
 
@@ -171,7 +172,6 @@ class _Keeper:
         self.seen: list[Seen] = []
         self.reasons: list[Explanation] = []
         self.left_out = 0
-        self.explained = 0.0
         self.latest_reason: datetime | None = None
         self._told_last: tuple[object, ...] = ()
         self._step, self._counts = 0, dict[str, int]()
@@ -204,7 +204,6 @@ class _Keeper:
 
     def reason(self, reason: Explanation) -> None:
         """Why a room changed sides, or what speaks for the passage that was told last."""
-        self.explained += effort(reason)
         self.latest_reason = reason.time
         if reason.room is not None:
             self.reasons.append(reason)

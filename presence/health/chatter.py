@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, counted, lasting
 from presence.health.odds import ChangeOdds, probability
 from presence.health.step import ON, TWO_STATES, Step, sensor_rooms
 from presence.passages import utc
@@ -43,7 +43,7 @@ FULL = 1.25
 """The bucket of a sensor that has been named holds this many times what it held then, so that it empties again."""
 
 
-class ChatterWatch:
+class ChatterWatch(Watch):
     """Watches for sensors that report much more than ever without anybody's coming or going.
 
     Args:
@@ -52,13 +52,12 @@ class ChatterWatch:
     """
 
     def __init__(self, plan: Floorplan, seconds: float) -> None:
-        self.sensors = list(plan.sensors)
-        self._index = {sensor: n for n, sensor in enumerate(self.sensors)}
+        super().__init__(plan)
         count = len(self.sensors)
-        beyond = np.array([BEYOND.get(s.kind, 3.0) for s in plan.sensors.values()])
+        beyond = np.array([BEYOND.get(kind, 3.0) for kind in self.kinds])
         self._odds = ChangeOdds(count, seconds, ORDINARY, beyond, SUPPOSED)
         self._neighbours = neighbours(plan)
-        self._speaking = [s.kind in TWO_STATES for s in plan.sensors.values()]
+        self._speaking = [kind in TWO_STATES for kind in self.kinds]
         self._latest: Array = np.full(count, -math.inf)
         self._filled: Array = np.full((24, count), 0.5)
         self._watched: Array = np.full(24, 3600.0)
@@ -69,12 +68,11 @@ class ChatterWatch:
         self._peak: Array = np.zeros(count)
         self._limit: Array = np.full(count, math.inf)
         self._began = self._seconds = seconds
-        self.named: dict[str, Finding] = {}
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that are over because a bucket has emptied."""
         over = self._pass_time(step.seconds)
-        n = self._index[step.sensor] if step.sensor is not None else -1
+        n = self.index[step.sensor] if step.sensor is not None else -1
         if n < 0 or not self._speaking[n] or step.value not in ON:
             return over
         near = self._latest[self._neighbours[n]]
@@ -146,7 +144,7 @@ class ChatterWatch:
 
     def rates(self) -> Mapping[str, float]:
         """1/s: how often each sensor that has been named reports by itself, as far as is known."""
-        return {sensor: max(float(self._recent[self._index[sensor]]), LEAST_DRAIN) for sensor in self.named}
+        return {sensor: max(float(self._recent[self.index[sensor]]), LEAST_DRAIN) for sensor in self.named}
 
     def _finding(self, n: int, seconds: float) -> Finding:
         reach, hours = float(self._odds.reach[n]), (seconds - self._since[n]) / 3600.0

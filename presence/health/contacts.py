@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, counted, lasting
 from presence.health.odds import probability
 from presence.health.step import Step
 from presence.passages import utc
@@ -26,7 +26,7 @@ PRIOR = math.log(0.01 / 0.99)
 """One contact in a hundred is the wrong way round. Common practice, no source."""
 
 
-class ContactWatch:
+class ContactWatch(Watch):
     """Watches for contacts of outer doors that say open for closed.
 
     Args:
@@ -34,6 +34,7 @@ class ContactWatch:
     """
 
     def __init__(self, plan: Floorplan) -> None:
+        super().__init__(plan)
         self._outer = {
             s.id
             for s in plan.sensors.values()
@@ -43,7 +44,6 @@ class ContactWatch:
         self._log_odds: dict[str, float] = dict.fromkeys(self._outer, PRIOR)
         self._lengths: dict[str, dict[str, list[float]]] = {s: {"open": [], "closed": []} for s in self._outer}
         self._began: dict[str, float] = {}
-        self.named: dict[str, Finding] = {}
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that are over because the contact reads right again."""

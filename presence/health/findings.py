@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
+from presence.floorplan import Floorplan
 from presence.passages import utc
 
 NAMED = 6.0
@@ -42,6 +43,20 @@ class Finding:
     def meaning(self) -> str:
         """What its kind means, in plain words."""
         return MEANING[self.kind]
+
+
+class Watch:
+    """What all watches begin with: the sensors in the plan's order, their kinds, and nobody named.
+
+    Args:
+        plan: the home.
+    """
+
+    def __init__(self, plan: Floorplan) -> None:
+        self.sensors = list(plan.sensors)
+        self.index = {sensor: n for n, sensor in enumerate(self.sensors)}
+        self.kinds = [s.kind for s in plan.sensors.values()]
+        self.named: dict[str, Finding] = {}
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:

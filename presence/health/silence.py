@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, counted, lasting
 from presence.health.odds import ChangeOdds, probability
 from presence.health.spans import SpanMeter
 from presence.health.step import OFF, ON, TWO_STATES, Step
@@ -40,7 +40,7 @@ HABITUAL = ("motion", "occupancy")
 """Kinds that speak whenever their room is used at all."""
 
 
-class SilenceWatch:
+class SilenceWatch(Watch):
     """Watches for sensors that no longer report.
 
     Args:
@@ -49,14 +49,11 @@ class SilenceWatch:
     """
 
     def __init__(self, plan: Floorplan, seconds: float) -> None:
-        self.plan = plan
-        self.sensors = list(plan.sensors)
-        self._index = {sensor: n for n, sensor in enumerate(self.sensors)}
+        super().__init__(plan)
         count = len(self.sensors)
         self._odds = [ChangeOdds(count, seconds, *law) for law in MEASURES.values()]
-        kinds = [s.kind for s in plan.sensors.values()]
-        self._speaking = np.array([float(kind in SPEAKING) for kind in kinds])
-        self._habitual = np.array([kind in HABITUAL for kind in kinds])
+        self._speaking = np.array([float(kind in SPEAKING) for kind in self.kinds])
+        self._habitual = np.array([kind in HABITUAL for kind in self.kinds])
         self._spans = SpanMeter(plan)
         self._began = seconds
         self.heard: Array = np.full(count, seconds)
@@ -64,7 +61,6 @@ class SilenceWatch:
         self._value: list[str | None] = [None] * count
         self._unreachable: set[int] = set()
         self._talking = -1
-        self.named: dict[str, Finding] = {}
 
     def take(self, step: Step, *, trusted: bool = True) -> list[Finding]:
         """Take in one step, with its event trusted to tell of others; findings that the sensor has just refuted."""
@@ -74,7 +70,7 @@ class SilenceWatch:
         self._odds[PASSED].reach += listening * step.passed
         if step.sensor is None:
             return []
-        n = self._index[step.sensor]
+        n = self.index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
             self._talking = n
             self._odds[BUSY].reach += listening * self._habitual
@@ -138,7 +134,7 @@ class SilenceWatch:
         return self._odds[TOGETHER].log_odds
 
     def _is_stuck(self, n: int) -> bool:
-        return self._value[n] in ON and self.plan.sensors[self.sensors[n]].kind in OFF
+        return self._value[n] in ON and self.kinds[n] in OFF
 
     def _finding(self, n: int, by: int, seconds: float) -> Finding:
         kind = "stuck" if self._is_stuck(n) else "dead"

@@ -55,6 +55,9 @@ LOST = 0.01
 """Chance that the sensor's state is not what it said last. Common practice, no source."""
 MEMORY = 256
 """Spans of a kind after which what is older counts half. No source."""
+KINDS = 4096
+"""Kinds of span that a sensor's record holds: a few months of a busy one, some 2 MB. Beyond it the half seen least is
+forgotten, and for those the wider kind speaks. No source."""
 TELLING = ("phone", "badge")
 """Kinds whose reports begin and end spans of every sensor: somebody came or went."""
 
@@ -135,8 +138,11 @@ class _Row:
                 self._learn(kinds, 1.0)
                 self._latest = {}
             else:
-                self._silences[kinds] += 1
+                if kinds in self._silences or len(self._silences) < KINDS:
+                    self._silences[kinds] += 1
                 self._weigh(again, span)
+                if len(self._latest) >= KINDS:
+                    self._latest = {s: times for s, times in self._latest.items() if seconds - times[-1] < AGAIN}
                 self._latest[span] = [*latest[1 - OFTEN :], seconds]
         self._begun, self._spoken = (mark, seconds), False
         self._state = self._now
@@ -182,6 +188,13 @@ class _Row:
             while counts[1] > MEMORY:
                 counts[0] *= 0.5
                 counts[1] *= 0.5
+        if len(self._record) > KINDS:
+            self._forget_rare()
+
+    def _forget_rare(self) -> None:
+        """Keep the half of the kinds that has been seen most: a kind is never seen more often than its wider ones."""
+        most = sorted(self._record, key=lambda kind: (-self._record[kind][1], len(kind)))[: KINDS // 2]
+        self._record = {kind: self._record[kind] for kind in most}
 
 
 def _kinds(state: int, again: int, span: Span) -> tuple[Kind, ...]:

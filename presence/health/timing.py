@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
 from presence.health.chatter import neighbours
-from presence.health.findings import NAMED, Finding, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, counted, lasting
 from presence.health.odds import probability
 from presence.health.step import ON, Step, sensor_rooms
 from presence.passages import utc
@@ -50,7 +50,7 @@ SWAPPED = ("motion", "occupancy")
 """Kinds whose labels are tried in each other's place."""
 
 
-class TimingWatch:
+class TimingWatch(Watch):
     """Watches for wrong clocks and exchanged labels.
 
     Args:
@@ -59,15 +59,12 @@ class TimingWatch:
     """
 
     def __init__(self, plan: Floorplan, seconds: float) -> None:
-        self.sensors = list(plan.sensors)
-        self._index = {sensor: n for n, sensor in enumerate(self.sensors)}
+        super().__init__(plan)
         self._neighbours = neighbours(plan)
-        self._kinds = [s.kind for s in plan.sensors.values()]
         self._apart = rooms_apart(plan)
         self._times, self._who = array("d"), array("l")  # of the reports, a few bytes each
         self._look_at = seconds + EVERY
         self._began = seconds
-        self.named: dict[str, Finding] = {}
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that a new look no longer bears out."""
@@ -77,7 +74,7 @@ class TimingWatch:
             self._look_at = step.seconds + EVERY
         if step.sensor is not None and step.value in ON:
             self._times.append(step.seconds)
-            self._who.append(self._index[step.sensor])
+            self._who.append(self.index[step.sensor])
         return over
 
     def _look(self, seconds: float) -> list[Finding]:
@@ -87,7 +84,7 @@ class TimingWatch:
         found: dict[str, Finding] = {}
         while (finding := self._worst_clock(times, who)) is not None:  # without it the others may well be right
             found[finding.sensor] = finding
-            kept = who != self._index[finding.sensor]
+            kept = who != self.index[finding.sensor]
             times, who = times[kept], who[kept]
         for finding in self._exchanged(times, who):
             found.setdefault(finding.sensor, finding)
@@ -135,7 +132,7 @@ class TimingWatch:
             log_odds = float(gains[a, b]) / CLUSTERED + SWAP_PRIOR
             if log_odds < NAMED:
                 break
-            if a < b and not taken & {a, b} and self._kinds[a] == self._kinds[b] and self._kinds[a] in SWAPPED:
+            if a < b and not taken & {a, b} and self.kinds[a] == self.kinds[b] and self.kinds[a] in SWAPPED:
                 taken |= {a, b}
                 since = utc(float(times[0]))
                 found += [self._misplaced(x, y, log_odds, pairs) for x, y in ((a, b), (b, a))]

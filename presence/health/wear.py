@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, counted
+from presence.health.findings import NAMED, Finding, Watch, counted
 from presence.health.odds import FAILURE_RATE, probability
 from presence.health.step import TWO_STATES, Step
 from presence.passages import utc
@@ -32,7 +32,7 @@ MEMORY = 2000.0
 """Reports over which the usual share is learned."""
 
 
-class WearWatch:
+class WearWatch(Watch):
     """Watches for sensors that lose more and more of their reports.
 
     Args:
@@ -41,13 +41,13 @@ class WearWatch:
     """
 
     def __init__(self, plan: Floorplan, seconds: float) -> None:
+        super().__init__(plan)
         self._turns = {s.id for s in plan.sensors.values() if s.kind in TWO_STATES}
         self._value: dict[str, str] = {}
         self._record: dict[str, tuple[float, float]] = dict.fromkeys(self._turns, REPEATS)
         self._log_odds: dict[str, float] = dict.fromkeys(self._turns, -math.inf)
         self._heard: dict[str, float] = dict.fromkeys(self._turns, seconds)
         self._run: dict[str, tuple[float, int, int]] = {}
-        self.named: dict[str, Finding] = {}
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that are over because the sensor speaks in turn again."""

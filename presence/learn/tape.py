@@ -152,23 +152,17 @@ class Recorder(Engine):
             self.tape.steps.append(Told(factor))
         return super()._off(snapshot, sensor, event)
 
-    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
-        _, what, sensor = snapshot.due[0]
-        if what == "witness":
-            self.tape.steps.append(Told(self._witnessed(snapshot, sensor)))
-        return super()._fall_due(snapshot)
-
-    def _witnessed(self, snapshot: Snapshot, sensor: str) -> Array:
+    def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """How likely a sensor is to stay on, for each being's state, by what is believed about the others."""
-        inside, mixture = self._states_in(str(self.plan.sensors[sensor].room)), snapshot.mixture
-        alone = self._staying(snapshot, sensor).likelihood(self.settings.occupancy_alone)
-        shares = mixture.x[: self.model.persons][:, :, inside].sum(axis=2)  # (P, K)
+        mixture = snapshot.mixture
+        shares = np.einsum("pks,ps->pk", mixture.x, inside)
         factor = np.ones((len(self.names), self.model.states.size))
         for p in range(self.model.persons):
             others = np.prod(1.0 - np.delete(shares, p, axis=0), axis=0) @ mixture.weight
             factor[p] = 1.0 - others * (1.0 - alone)
-            factor[p, inside] = 1.0
-        return factor
+            factor[p, inside[p] > 0.0] = 1.0
+        self.tape.steps.append(Told(factor))
+        return super()._witness(snapshot, inside, alone)
 
 
 def record(
