@@ -18,7 +18,8 @@ from typing import Any
 from presence import habits
 from presence.errors import Fault, InputError, SettingError, shown
 from presence.floorplan import Floorplan
-from presence.settings import FACTORED, WITH_NAMES, Settings
+from presence.permitted import FACTORED, WITH_NAMES
+from presence.settings import Settings
 
 FORMAT = "what presence learned"
 VERSION = 1

@@ -126,10 +126,10 @@ def _pace_rates(
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if seats_report(plan) else 1.0)
     if seats_report(plan) and not plan.rooms[room].rest:
-        asleep = NEVER  # who sleeps, sleeps on one of them
+        asleep = asleep if being.role == PET else NEVER  # who sleeps, sleeps on one of them
     if not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
-        asleep = NEVER
+        asleep = asleep if being.role == PET else NEVER
     return [
         (MOVING, s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)),
         (ACTIVE, settling, rising),
@@ -139,6 +139,8 @@ def _pace_rates(
 
 def _sleep_rates(plan: Floorplan, room: str, being: Being, hour: Hour, settings: Settings) -> tuple[float, float]:
     """Rates of falling asleep and of waking in a room."""
+    if being.role == PET:
+        return settings.pet_dozing_rate, settings.pet_waking_rate
     asleep, awake = settings.dozing_rate, settings.waking_rate
     if plan.rooms[room].rest and hour.asleep:
         asleep, awake = settings.bedtime_rate, settings.night_waking_rate

@@ -6,32 +6,15 @@ the paces moving, active, settled, asleep.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
 from presence.errors import SettingError
 from presence.habits import Habit, from_mapping
+from presence.permitted import MAY_BE_ZERO, WITH_NAMES, check_number
 
 PaceRates = tuple[float, float, float, float]
-
-FACTORED = {
-    "pausing_rate": "room",
-    "starting_rate": "room",
-    "settling_rate": "room",
-    "rising_rate": "room",
-    "zone_pausing_rate": "room",
-    "zone_starting_rate": "room",
-    "zone_settling_rate": "room",
-    "zone_rising_rate": "room",
-    "motion_rates": "sensor",
-    "zone_motion_rates": "sensor",
-    "door_rate": "door",
-    "outer_door_rate": "door",
-    "outdoor_rate": "door",
-}
-"""The settings that may carry a factor in one place, and what kind of place that is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +28,8 @@ class Settings:
     # --- movement -------------------------------------------------------------------------------------------------
     door_rate: float = 0.2
     """A moving person takes a given inner door once in 5 s: 4-6 m of path at an indoor pace below the comfortable
-    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15). Picked by hand, among values near
-    it, on the first sessions of one open log (CASAS "ADLMR")."""
+    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15). Picked by hand, among values near it, on the first sessions
+    of one open log (CASAS "ADLMR")."""
     outer_door_rate: float = 0.01
     """Doors between indoors and outdoors; gives two to three outings a day. Common practice, no source."""
     outdoor_rate: float = 0.07
@@ -101,6 +84,10 @@ class Settings:
     """Settled to asleep in the own bed's room in sleeping hours. Common practice, no source."""
     night_waking_rate: float = 1 / 7200
     """Asleep to settled in sleeping hours: a few stirrings a night. Common practice, no source."""
+    pet_dozing_rate: float = 1 / 900
+    pet_waking_rate: float = 1 / 1800
+    """A pet settled to asleep in any room, and back: it lies deeply still .6 of the time. Laboratory cats slept .57 of
+    it (Sterman et al. 1965, from memory)."""
     foreign_bed_share: float = 0.1
     """Falling asleep in another rest room than the own, relative to the own. Common practice, no source."""
     corridor_share: float = 0.15
@@ -241,7 +228,7 @@ class Settings:
             if isinstance(value, tuple) != several or (several and len(value) != len(usual)):
                 raise SettingError(f"{item.name}: {value!r} is not {'four numbers' if several else 'one number'}")
             for number in value if several else (value,):
-                _check_number(item.name, number, zero=item.name in MAY_BE_ZERO)
+                check_number(item.name, number, zero=item.name in MAY_BE_ZERO)
             if item.name.endswith(("_share", "_miss", "_error", "_slip", "_alone", "_lost")) and not value < 1:
                 raise SettingError(f"{item.name}: {value!r} must be below 1")
 
@@ -271,29 +258,3 @@ class Settings:
             habits = given["habits"].items()
             given["habits"] = {k: v if isinstance(v, Habit) else from_mapping(k, v) for k, v in habits}
         return cls(**given)
-
-
-def _check_number(name: str, number: object, *, zero: bool = False) -> None:
-    if not (isinstance(number, (int, float)) and math.isfinite(number) and (number > 0 or (zero and number == 0))):
-        raise SettingError(f"{name}: {number!r} is not a finite number {'of at least' if zero else 'above'} zero")
-
-
-def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
-    if not isinstance(factors, Mapping) or not all(isinstance(places, Mapping) for places in factors.values()):
-        raise SettingError(f"factors: {factors!r} is not a mapping from settings to places to factors")
-    for name, places in factors.items():
-        if name not in FACTORED:
-            raise SettingError(f"factors: {name!r} cannot differ by place; these can: {', '.join(FACTORED)}")
-        for where, factor in places.items():
-            _check_number(f"factors: {name}: {where}", factor)
-
-
-def _check_habits(habits: Mapping[str, Habit]) -> None:
-    if not isinstance(habits, Mapping) or not all(isinstance(habit, Habit) for habit in habits.values()):
-        raise SettingError(f"habits: {habits!r} is not a mapping from people to habits")
-
-
-MAY_BE_ZERO = ("object_chatter",)
-"""The settings that only add to something else that is above zero."""
-WITH_NAMES: Mapping[str, Callable[[Any], None]] = {"factors": _check_factors, "habits": _check_habits}
-"""The settings that are no numbers, and their checks."""

@@ -13,7 +13,7 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display"},
-    {"habits"},
+    {"habits", "permitted"},
     {"many", "homes"},
     {
         "reading",

@@ -122,3 +122,14 @@ def test_who_left_by_the_front_is_not_taken_to_come_back_by_the_garden_gate(path
     for minute in range(1, 11):
         tracker.advance(time_at(60.0 * minute))
         assert tracker.belief.rooms["garden"] < 0.1, minute
+
+
+def test_a_pet_lies_deeply_still_for_more_than_half_of_its_time_wherever_it_likes() -> None:
+    """Laboratory cats slept .57 of the time (Sterman et al. 1965, from memory); most books say 12 to 16 hours a day."""
+    plan = home(1, rooms=ROOMS, doors=DOORS, pets={"cat": {}}, **WATCHED, **BEDS)
+    model = Model(plan, Settings())
+    weights = model.sight(model.hours(NOON.timestamp())[0]).weights[-1]
+    states = model.states
+    asleep, room = states.pace == ASLEEP, np.array(states.rooms)[states.room]
+    assert 12 / 24 < weights[asleep].sum() / weights.sum() < 16 / 24
+    assert weights[asleep & (room == "hall")].sum() > 0.4 * weights[room == "hall"].sum()

@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from presence.floorplan import Floorplan
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
-from presence.settings import FACTORED, Settings
+from presence.permitted import FACTORED
+from presence.settings import Settings
 
 Array = NDArray[np.float64]
 

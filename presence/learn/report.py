@@ -11,7 +11,8 @@ from typing import Any
 from presence.habits import DAYS, WEEK, Habit, clock
 from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import DAY, Material
-from presence.settings import WITH_NAMES, Settings
+from presence.permitted import WITH_NAMES
+from presence.settings import Settings
 
 FEW = 20
 """Expected events below which a rate says little."""

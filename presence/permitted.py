@@ -1,0 +1,58 @@
+"""What a setting may be: numbers above zero, factors by place, habits by person."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from presence.errors import SettingError
+from presence.habits import Habit
+
+FACTORED = {
+    "pausing_rate": "room",
+    "starting_rate": "room",
+    "settling_rate": "room",
+    "rising_rate": "room",
+    "zone_pausing_rate": "room",
+    "zone_starting_rate": "room",
+    "zone_settling_rate": "room",
+    "zone_rising_rate": "room",
+    "motion_rates": "sensor",
+    "zone_motion_rates": "sensor",
+    "door_rate": "door",
+    "outer_door_rate": "door",
+    "outdoor_rate": "door",
+}
+"""The settings that may carry a factor in one place, and what kind of place that is."""
+
+
+def check_number(name: str, number: object, *, zero: bool = False) -> None:
+    """Refuse what is no finite number above zero, or of at least zero.
+
+    Raises:
+        SettingError: says which setting, and what it is.
+    """
+    if not (isinstance(number, (int, float)) and math.isfinite(number) and (number > 0 or (zero and number == 0))):
+        raise SettingError(f"{name}: {number!r} is not a finite number {'of at least' if zero else 'above'} zero")
+
+
+def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
+    if not isinstance(factors, Mapping) or not all(isinstance(places, Mapping) for places in factors.values()):
+        raise SettingError(f"factors: {factors!r} is not a mapping from settings to places to factors")
+    for name, places in factors.items():
+        if name not in FACTORED:
+            raise SettingError(f"factors: {name!r} cannot differ by place; these can: {', '.join(FACTORED)}")
+        for where, factor in places.items():
+            check_number(f"factors: {name}: {where}", factor)
+
+
+def _check_habits(habits: Mapping[str, Habit]) -> None:
+    if not isinstance(habits, Mapping) or not all(isinstance(habit, Habit) for habit in habits.values()):
+        raise SettingError(f"habits: {habits!r} is not a mapping from people to habits")
+
+
+MAY_BE_ZERO = ("object_chatter",)
+"""The settings that only add to something else that is above zero."""
+WITH_NAMES: Mapping[str, Callable[[Any], None]] = {"factors": _check_factors, "habits": _check_habits}
+"""The settings that are no numbers, and their checks."""
