@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -21,7 +21,7 @@ from benchmarks.exact.drawing import draw_life
 from presence import Event, Floorplan, InputError, Settings
 from presence.learn import Effort, bench, fit
 from presence.learn.dials import dials_of, turned
-from presence.learn.em import Rate, iterate, log_prior, rates_of, with_factors
+from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, with_factors
 from presence.learn.fit import choose
 from presence.learn.grid import room_emissions
 from presence.learn.journal import Journal
@@ -31,6 +31,7 @@ from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
+from presence.learn.steps import grouped, preferred
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -225,6 +226,56 @@ def test_only_what_every_witness_prefers_is_chosen(candidate: Verdict, chosen: s
     assert choose({"defaults": usual, "other": candidate}) == chosen
 
 
+# --- small steps ------------------------------------------------------------------------------------------------------
+def test_every_rate_belongs_to_one_group_of_steps() -> None:
+    for name in ("two_storey_garage", "open_plan_bungalow", "one_room_flat"):
+        rates = rates_of(Floorplan.load(Path(__file__).parents[1] / f"floorplans/{name}.yaml"), places=True)
+        parts = grouped(dict.fromkeys(rates, (0.1, 1.0)))
+        assert sorted(map(str, parts.pop("all"))) == sorted(map(str, rates))
+        assert sorted(str(rate) for part in parts.values() for rate in part) == sorted(map(str, rates))
+        assert {rate.setting for rate in parts["sensors"]} <= {*BY_PACE.values(), "zone_motion_rates"}
+        assert all(rate.where is not None for rate in (*parts["single sensors"], *parts["single places"]))
+
+
+class Told:
+    """A bench that has been told what everything is worth: verdicts on the days for fitting, and on later ones."""
+
+    def __init__(self, usual: tuple[Verdict, Verdict], other: tuple[Verdict, Verdict]) -> None:
+        self.answers = {1 / 900: usual, 1 / 600: other}
+
+    def in_sample(self, settings: Settings) -> Verdict:
+        return self.answers[settings.rising_rate][0]
+
+    def verdict(self, settings: Settings) -> Verdict:
+        return self.answers[settings.rising_rate][1]
+
+
+FLAT_LINE = [-1.0, -1.0, -1.0, -1.0]
+BETTER, WORSE = [-0.9, -0.8, -0.9, -0.8], [-1.1, -1.2, -1.1, -1.2]
+SLIGHTLY_WORSE = [-1.2, -0.85, -1.15, -0.85]
+"""By .0125, where a standard error is .1."""
+
+
+@pytest.mark.parametrize(
+    ("fitted", "later", "kept"),
+    [
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, 5.0), True),
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(SLIGHTLY_WORSE, BETTER, 5.0), True),  # by less than half an error
+        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), verdict(FLAT_LINE, BETTER, 5.0), True),  # better on both together
+        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), verdict(FLAT_LINE, FLAT_LINE, 5.0), False),
+        (verdict(FLAT_LINE, FLAT_LINE, 5.0), verdict(FLAT_LINE, FLAT_LINE, 5.0), False),  # likelihood alone
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, -5.0), False),  # less likely later
+        (verdict(FLAT_LINE, BETTER, -5.0), verdict(FLAT_LINE, BETTER, 5.0), False),
+        (verdict(WORSE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, 5.0), False),  # the number pays for rooms
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, WORSE, 5.0), False),  # better only where it was fitted
+    ],
+)
+def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, later: Verdict, kept: bool) -> None:
+    usual = verdict(FLAT_LINE, FLAT_LINE)
+    told = cast(bench.Bench, Told((usual, usual), (fitted, later)))
+    assert preferred(told, Settings(rising_rate=1 / 600), Settings()) == kept
+
+
 # --- search -----------------------------------------------------------------------------------------------------------
 def test_the_search_climbs_a_hill_within_its_bounds_and_turns() -> None:
     asked = []
@@ -410,7 +461,9 @@ def test_a_home_is_learned_the_same_after_a_stop(
     flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = fit(FLAT, [flat_log], effort=QUICK)
-    assert set(whole.report["candidates"]) - {"habits", "phones"} == {"defaults", "rates", "rates and places", "search"}
+    sometimes = {"habits", "phones", "small steps"}
+    assert set(whole.report["candidates"]) - sometimes == {"defaults", "rates", "rates and places", "search"}
+    assert whole.report["small_steps"]
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
     assert chosen["gain_rooms"] >= 0.0

@@ -43,7 +43,7 @@ STEPS = (math.log(2.5), math.log(1.5))
 class Effort:
     """How much is worked out."""
 
-    turns: int = 30
+    turns: int = 10
     """The largest number of settings that the search tries."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
