@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator
-from itertools import islice, pairwise
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -20,9 +20,10 @@ from benchmarks.exact.drawing import draw_life
 from benchmarks.trust.homes import Cell, live
 from presence import Floorplan, Settings
 from presence.learn import Effort, fit
-from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
+from presence.learn.certainty import standard_errors
+from presence.learn.em import Rate, iterate, rates_of, with_factors
 from presence.learn.statistics import count
-from presence.learn.tape import Recorder, Tape
+from presence.learn.tape import Recorder
 
 DAY = 86400.0
 WRONG = 4.0
@@ -32,10 +33,6 @@ CHANCES = 200
 NEAR = 0.25
 """...to within this share of the truth."""
 ROUNDS = 24
-AGAIN = 8
-"""Iterations for the others once a rate that did not come back is set to the truth."""
-CAN_TELL = 1.92
-"""Nats from which a log tells a rate from the truth: half the 95 % point of chi-squared with one degree of freedom."""
 LIVELY = Settings(
     outer_door_rate=0.05,
     dozing_rate=1 / 300,
@@ -101,13 +98,18 @@ class Recovered(NamedTuple):
     """Times the truth at which learning began..."""
     found: float
     """...and at which it ended."""
-    nats: float = 0.0
-    """By how much the log likes that better than the truth, the other rates fitted anew; where it is not near."""
+    error: float
+    """Standard error of the logarithm of that, as learning reports it."""
 
     @property
     def near(self) -> bool:
         """Whether it came back."""
         return 1.0 - NEAR <= self.found <= 1.0 + NEAR
+
+    @property
+    def off(self) -> float:
+        """Standard errors from the truth."""
+        return abs(math.log(self.found)) / self.error
 
 
 class Recovery(NamedTuple):
@@ -148,13 +150,10 @@ def recover(name: str, people: int, days: float, seed: int) -> Recovery:
         if len(history) > ROUNDS:
             break
     seconds = time.process_time() - begin
+    errors = standard_errors(plan, [tape], range(people), start, fitted.logs)
     found = [
-        Recovered(name, rate, fitted.events[rate], math.exp(wrong[rate]), math.exp(wrong[rate] + fitted.logs[rate]))
-        for rate in rates
-    ]
-    found = [
-        one if one.near or one.chances < CHANCES else one._replace(nats=_told_apart(plan, tape, start, fitted, one))
-        for one in found
+        Recovered(name, rate, fitted.events[rate], math.exp(log), math.exp(log + fitted.logs[rate]), errors[rate])
+        for rate, log in wrong.items()
     ]
     taped = Recorder(plan, LIVELY, 16).record(noon, events, noon + days * DAY)
     truth = count(plan, LIVELY, [taped], range(people))
@@ -163,17 +162,10 @@ def recover(name: str, people: int, days: float, seed: int) -> Recovery:
     return Recovery(found, max(0.0, falls), ahead, seconds)
 
 
-def _told_apart(plan: Floorplan, tape: Tape, start: Settings, fitted: Fitted, one: Recovered) -> float:
-    """Nats that it costs to set one rate to the truth, when the others may follow: its profile likelihood."""
-    others = {rate: log for rate, log in fitted.logs.items() if rate != one.rate}
-    true = with_factors(start, {one.rate: -math.log(one.begun)})
-    *_, last = islice(iterate(plan, [tape], range(len(plan.people)), list(others), true, logs=others), AGAIN)
-    return fitted.log_likelihood - last.log_likelihood
-
-
 def recovery_table(people: int, days: float, seeds: list[int]) -> Iterator[str]:
     """One line for each rate with enough chances, the rest in one line, and the sum of it."""
-    yield f"{'home':<8} {'seed':>4} {'rate':<28} {'chances':>8} {'begun at':>9} {'found':>7}   of the truth"
+    heads = f"{'chances':>8} {'begun at':>9} {'found':>7} {'known to':>9}"
+    yield f"{'home':<8} {'seed':>4} {'rate':<28} {heads}   times the truth"
     near, known, untold, falls = 0, 0, 0, 0.0
     for name in HOMES:
         for seed in seeds:
@@ -182,15 +174,15 @@ def recovery_table(people: int, days: float, seeds: list[int]) -> Iterator[str]:
             well = [found for found in recovery.rates if found.chances >= CHANCES]
             for found in well:
                 near, known = near + found.near, known + 1
-                untold += not found.near and found.nats < CAN_TELL
-                mark = "" if found.near else f"  not within 25 %; the truth is {found.nats:.1f} nats less likely"
-                numbers = f"{found.chances:8.0f} {found.begun:9.2f} {found.found:7.2f}"
+                untold += not found.near and found.off < 2.0
+                mark = "" if found.near else f"  not within 25 %: {found.off:.1f} standard errors off"
+                numbers = f"{found.chances:8.0f} {found.begun:9.2f} {found.found:7.2f} {math.exp(found.error):9.2f}"
                 yield f"{name:<8} {seed:4} {found.rate!s:<28} {numbers}{mark}"
             few = [str(found.rate) for found in recovery.rates if found.chances < CHANCES]
             yield f"{name:<8} {seed:4} fewer than {CHANCES} chances: {'; '.join(few)}"
             yield f"{name:<8} {seed:4} {recovery.ahead:+.1f} nats likelier than the truth; {recovery.seconds:.0f} s"
     yield f"{near} of {known} rates with at least {CHANCES} chances within {NEAR:.0%}"
-    yield f"{untold} of the other {known - near} are no further off than their log can tell ({CAN_TELL} nats)"
+    yield f"{untold} of the other {known - near} are within two standard errors: the log knows no better"
     yield f"the log posterior fell by at most {falls:.1g} nats in an iteration"
 
 

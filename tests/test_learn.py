@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 from benchmarks.exact.drawing import draw_life
 from presence import Event, Floorplan, InputError, Settings
 from presence.learn import Effort, bench, fit
+from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
-from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, with_factors
+from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
 from presence.learn.fit import choose
 from presence.learn.grid import room_emissions
 from presence.learn.journal import Journal
@@ -31,6 +32,7 @@ from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
+from presence.learn.statistics import count
 from presence.learn.steps import grouped, preferred
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
@@ -141,6 +143,32 @@ def test_every_place_may_differ_in_every_rate_that_is_fitted_there() -> None:
         rates = rates_of(plan, places=True)
         settings = with_factors(Settings(), dict.fromkeys(rates, 0.3))  # Settings refuses what cannot differ
         assert settings.factors
+
+
+def test_standard_errors_are_those_of_the_likelihoods_curvature() -> None:
+    """Against the second derivatives of the log posterior, by differences of its gradient, on a log from the model.
+
+    How long an outing lasts is seen only as one time away, whatever it is made of: less is known than events tell.
+    """
+    days, names = 1.0, ("pausing_rate", "errand_rate", "outing_rate", "return_rate")
+    often = Settings(outer_door_rate=0.05, errand_rate=1 / 300, outing_rate=1 / 200, return_rate=1 / 900)
+    events = [e for e in draw_life(WATCHED, days * DAY, 3, settings=often).events if e.seconds < BEGIN + days * DAY]
+    tape = Recorder(WATCHED, often, 1).record(BEGIN, events, BEGIN + days * DAY)
+    rates = [Rate(name) for name in names]
+    errors = standard_errors(WATCHED, [tape], [0], often, dict.fromkeys(rates, 0.0))
+
+    def gradient(point: dict[Rate, float]) -> Array:
+        found = count(WATCHED, with_factors(often, point), [tape], [0])
+        return slopes(WATCHED, found, often, point, 1.0).gradient
+
+    step, flat = 0.1, dict.fromkeys(rates, 0.0)
+    sides = [(gradient({**flat, rate: step}), gradient({**flat, rate: -step})) for rate in rates]
+    curvature = np.array([(down - up) / (2.0 * step) for up, down in sides])
+    expected = np.sqrt(np.diag(np.linalg.inv((curvature + curvature.T) / 2.0)))
+    np.testing.assert_allclose([errors[rate] for rate in rates], expected, rtol=0.35, atol=0)
+    events_of = slopes(WATCHED, count(WATCHED, often, [tape], [0]), often, flat, 1.0).events
+    naive = 1.0 / np.sqrt(events_of + 4.0)
+    assert errors[Rate("errand_rate")] > 2.0 * naive[1]
 
 
 # --- the judge --------------------------------------------------------------------------------------------------------
@@ -460,10 +488,17 @@ def test_nearly_enough_days_are_not_rounded_to_enough(flat_log: list[Event]) -> 
 def test_a_home_is_learned_the_same_after_a_stop(
     flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("presence.learn.steps.ROUNDS", 1)
+    monkeypatch.setattr("presence.learn.proposals.ROUNDS", 3)
     whole = fit(FLAT, [flat_log], effort=QUICK)
     sometimes = {"habits", "phones", "small steps"}
     assert set(whole.report["candidates"]) - sometimes == {"defaults", "rates", "rates and places", "search"}
     assert whole.report["small_steps"]
+    assert all(factor > 1.0 for factor in whole.report["known_to"].values())
+    assert set(whole.report["known_to"]) == set(map(str, rates_of(FLAT, places=False)))
+    told = "\n".join(report_lines(whole.report, whole.settings, whole.holds))
+    assert "Data too few: known no better than to a factor of 1.3 (one standard error): " in told
+    assert "Small steps: " in told
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
     assert chosen["gain_rooms"] >= 0.0

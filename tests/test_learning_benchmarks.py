@@ -93,6 +93,7 @@ def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.Monk
     found = recovery.recover("zones", 1, 0.3, 3)
     assert found.falls == 0.0
     assert all(0.25 <= one.begun <= 0.5 or 2.0 <= one.begun <= 4.0 for one in found.rates)
+    assert all(one.error > 0.0 for one in found.rates)
     often = [one for one in found.rates if one.chances >= 20]
     assert often
     nearer = [abs(np.log(one.found)) < abs(np.log(one.begun)) for one in often]
