@@ -29,6 +29,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 if __package__ in (None, ""):
@@ -51,7 +52,7 @@ from presence.learn import Effort, fit
 from presence.learn.dials import WIDEST, dials_of, turned
 from presence.learn.fit import STEPS
 from presence.learn.search import climb
-from presence.learned import Learned
+from presence.learned import Learned, write_learned
 from presence.truth import TruthLine
 
 FIGURES = {
@@ -207,7 +208,9 @@ def open_set(name: str, folder: Path, effort: Effort) -> dict[str, Any]:
     begun = time.process_time()
     learned: Learned = fit(plan, [list(recording.events) for recording in recordings], effort=effort)
     seconds = time.process_time() - begun
-    usual, other = (run(folder, settings=s, part="second")["tracker"] for s in (None, learned.settings))
+    with TemporaryDirectory() as scratch:  # as a file, for holds are learned as well
+        write_learned(file := Path(scratch) / "learned.json", plan, learned)
+        usual, other = (run(folder, learned=path, part="second")["tracker"] for path in (None, file))
     return {
         "set": name,
         "chosen": learned.report["chosen"],

@@ -20,6 +20,7 @@ from benchmarks.exact.drawing import draw_life
 from benchmarks.trust.homes import Cell, live
 from presence import Floorplan, Settings
 from presence.learn import Effort, fit
+from presence.learn.certainty import standard_errors
 from presence.learn.em import Rate, iterate, rates_of, with_factors
 from presence.learn.statistics import count
 from presence.learn.tape import Recorder
@@ -97,6 +98,18 @@ class Recovered(NamedTuple):
     """Times the truth at which learning began..."""
     found: float
     """...and at which it ended."""
+    error: float
+    """Standard error of the logarithm of that, as learning reports it."""
+
+    @property
+    def near(self) -> bool:
+        """Whether it came back."""
+        return 1.0 - NEAR <= self.found <= 1.0 + NEAR
+
+    @property
+    def off(self) -> float:
+        """Standard errors from the truth."""
+        return abs(math.log(self.found)) / self.error
 
 
 class Recovery(NamedTuple):
@@ -137,9 +150,10 @@ def recover(name: str, people: int, days: float, seed: int) -> Recovery:
         if len(history) > ROUNDS:
             break
     seconds = time.process_time() - begin
+    errors = standard_errors(plan, [tape], range(people), start, fitted.logs)
     found = [
-        Recovered(name, rate, fitted.events[rate], math.exp(wrong[rate]), math.exp(wrong[rate] + fitted.logs[rate]))
-        for rate in rates
+        Recovered(name, rate, fitted.events[rate], math.exp(log), math.exp(log + fitted.logs[rate]), errors[rate])
+        for rate, log in wrong.items()
     ]
     taped = Recorder(plan, LIVELY, 16).record(noon, events, noon + days * DAY)
     truth = count(plan, LIVELY, [taped], range(people))
@@ -150,23 +164,25 @@ def recover(name: str, people: int, days: float, seed: int) -> Recovery:
 
 def recovery_table(people: int, days: float, seeds: list[int]) -> Iterator[str]:
     """One line for each rate with enough chances, the rest in one line, and the sum of it."""
-    yield f"{'home':<8} {'seed':>4} {'rate':<28} {'chances':>8} {'begun at':>9} {'found':>7}   of the truth"
-    near, known, falls = 0, 0, 0.0
+    heads = f"{'chances':>8} {'begun at':>9} {'found':>7} {'known to':>9}"
+    yield f"{'home':<8} {'seed':>4} {'rate':<28} {heads}   times the truth"
+    near, known, untold, falls = 0, 0, 0, 0.0
     for name in HOMES:
         for seed in seeds:
             recovery = recover(name, people, days, seed)
             falls = max(falls, recovery.falls)
             well = [found for found in recovery.rates if found.chances >= CHANCES]
             for found in well:
-                good = 1.0 - NEAR <= found.found <= 1.0 + NEAR
-                near, known = near + good, known + 1
-                mark = "" if good else "  not within 25 %"
-                numbers = f"{found.chances:8.0f} {found.begun:9.2f} {found.found:7.2f}"
+                near, known = near + found.near, known + 1
+                untold += not found.near and found.off < 2.0
+                mark = "" if found.near else f"  not within 25 %: {found.off:.1f} standard errors off"
+                numbers = f"{found.chances:8.0f} {found.begun:9.2f} {found.found:7.2f} {math.exp(found.error):9.2f}"
                 yield f"{name:<8} {seed:4} {found.rate!s:<28} {numbers}{mark}"
             few = [str(found.rate) for found in recovery.rates if found.chances < CHANCES]
             yield f"{name:<8} {seed:4} fewer than {CHANCES} chances: {'; '.join(few)}"
             yield f"{name:<8} {seed:4} {recovery.ahead:+.1f} nats likelier than the truth; {recovery.seconds:.0f} s"
     yield f"{near} of {known} rates with at least {CHANCES} chances within {NEAR:.0%}"
+    yield f"{untold} of the other {known - near} are within two standard errors: the log knows no better"
     yield f"the log posterior fell by at most {falls:.1g} nats in an iteration"
 
 

@@ -15,7 +15,7 @@ from presence.reading import written_to
 @click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
 @click.option("--resume", is_flag=True, help="Go on where a stopped run was; FILE.state keeps what it had worked out.")
-@click.option("--turns", type=click.IntRange(min=0), default=30, show_default=True, help="Settings the search tries.")
+@click.option("--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings the search tries.")
 @click.option("--grid/--no-grid", default=True, show_default=True, help="For one resident, also by pomegranate.")
 @click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 @click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 from benchmarks.exact.drawing import draw_life
 from presence import Event, Floorplan, InputError, Settings
 from presence.learn import Effort, bench, fit
+from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
-from presence.learn.em import Rate, iterate, log_prior, rates_of, with_factors
+from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
 from presence.learn.fit import choose
 from presence.learn.grid import room_emissions
 from presence.learn.journal import Journal
@@ -31,6 +32,8 @@ from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
+from presence.learn.statistics import count
+from presence.learn.steps import grouped, preferred
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -142,6 +145,32 @@ def test_every_place_may_differ_in_every_rate_that_is_fitted_there() -> None:
         assert settings.factors
 
 
+def test_standard_errors_are_those_of_the_likelihoods_curvature() -> None:
+    """Against the second derivatives of the log posterior, by differences of its gradient, on a log from the model.
+
+    How long an outing lasts is seen only as one time away, whatever it is made of: less is known than events tell.
+    """
+    days, names = 1.0, ("pausing_rate", "errand_rate", "outing_rate", "return_rate")
+    often = Settings(outer_door_rate=0.05, errand_rate=1 / 300, outing_rate=1 / 200, return_rate=1 / 900)
+    events = [e for e in draw_life(WATCHED, days * DAY, 3, settings=often).events if e.seconds < BEGIN + days * DAY]
+    tape = Recorder(WATCHED, often, 1).record(BEGIN, events, BEGIN + days * DAY)
+    rates = [Rate(name) for name in names]
+    errors = standard_errors(WATCHED, [tape], [0], often, dict.fromkeys(rates, 0.0))
+
+    def gradient(point: dict[Rate, float]) -> Array:
+        found = count(WATCHED, with_factors(often, point), [tape], [0])
+        return slopes(WATCHED, found, often, point, 1.0).gradient
+
+    step, flat = 0.1, dict.fromkeys(rates, 0.0)
+    sides = [(gradient({**flat, rate: step}), gradient({**flat, rate: -step})) for rate in rates]
+    curvature = np.array([(down - up) / (2.0 * step) for up, down in sides])
+    expected = np.sqrt(np.diag(np.linalg.inv((curvature + curvature.T) / 2.0)))
+    np.testing.assert_allclose([errors[rate] for rate in rates], expected, rtol=0.35, atol=0)
+    events_of = slopes(WATCHED, count(WATCHED, often, [tape], [0]), often, flat, 1.0).events
+    naive = 1.0 / np.sqrt(events_of + 4.0)
+    assert errors[Rate("errand_rate")] > 2.0 * naive[1]
+
+
 # --- the judge --------------------------------------------------------------------------------------------------------
 def test_an_emission_table_is_found_again_and_never_certain() -> None:
     random = np.random.default_rng(1)
@@ -223,6 +252,56 @@ def verdict(number: Sequence[float], rooms: Sequence[float], log_likelihood: flo
 def test_only_what_every_witness_prefers_is_chosen(candidate: Verdict, chosen: str) -> None:
     usual = verdict([-1.0, -1.0, -1.0, -1.0], [-2.0, -2.0, -2.0, -2.0])
     assert choose({"defaults": usual, "other": candidate}) == chosen
+
+
+# --- small steps ------------------------------------------------------------------------------------------------------
+def test_every_rate_belongs_to_one_group_of_steps() -> None:
+    for name in ("two_storey_garage", "open_plan_bungalow", "one_room_flat"):
+        rates = rates_of(Floorplan.load(Path(__file__).parents[1] / f"floorplans/{name}.yaml"), places=True)
+        parts = grouped(dict.fromkeys(rates, (0.1, 1.0)))
+        assert sorted(map(str, parts.pop("all"))) == sorted(map(str, rates))
+        assert sorted(str(rate) for part in parts.values() for rate in part) == sorted(map(str, rates))
+        assert {rate.setting for rate in parts["sensors"]} <= {*BY_PACE.values(), "zone_motion_rates"}
+        assert all(rate.where is not None for rate in (*parts["single sensors"], *parts["single places"]))
+
+
+class Told:
+    """A bench that has been told what everything is worth: verdicts on the days for fitting, and on later ones."""
+
+    def __init__(self, usual: tuple[Verdict, Verdict], other: tuple[Verdict, Verdict]) -> None:
+        self.answers = {1 / 900: usual, 1 / 600: other}
+
+    def in_sample(self, settings: Settings) -> Verdict:
+        return self.answers[settings.rising_rate][0]
+
+    def verdict(self, settings: Settings) -> Verdict:
+        return self.answers[settings.rising_rate][1]
+
+
+FLAT_LINE = [-1.0, -1.0, -1.0, -1.0]
+BETTER, WORSE = [-0.9, -0.8, -0.9, -0.8], [-1.1, -1.2, -1.1, -1.2]
+SLIGHTLY_WORSE = [-1.2, -0.85, -1.15, -0.85]
+"""By .0125, where a standard error is .1."""
+
+
+@pytest.mark.parametrize(
+    ("fitted", "later", "kept"),
+    [
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, 5.0), True),
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(SLIGHTLY_WORSE, BETTER, 5.0), True),  # by less than half an error
+        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), verdict(FLAT_LINE, BETTER, 5.0), True),  # better on both together
+        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), verdict(FLAT_LINE, FLAT_LINE, 5.0), False),
+        (verdict(FLAT_LINE, FLAT_LINE, 5.0), verdict(FLAT_LINE, FLAT_LINE, 5.0), False),  # likelihood alone
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, -5.0), False),  # less likely later
+        (verdict(FLAT_LINE, BETTER, -5.0), verdict(FLAT_LINE, BETTER, 5.0), False),
+        (verdict(WORSE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, 5.0), False),  # the number pays for rooms
+        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, WORSE, 5.0), False),  # better only where it was fitted
+    ],
+)
+def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, later: Verdict, kept: bool) -> None:
+    usual = verdict(FLAT_LINE, FLAT_LINE)
+    told = cast(bench.Bench, Told((usual, usual), (fitted, later)))
+    assert preferred(told, Settings(rising_rate=1 / 600), Settings()) == kept
 
 
 # --- search -----------------------------------------------------------------------------------------------------------
@@ -409,8 +488,17 @@ def test_nearly_enough_days_are_not_rounded_to_enough(flat_log: list[Event]) -> 
 def test_a_home_is_learned_the_same_after_a_stop(
     flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("presence.learn.steps.ROUNDS", 1)
+    monkeypatch.setattr("presence.learn.proposals.ROUNDS", 3)
     whole = fit(FLAT, [flat_log], effort=QUICK)
-    assert set(whole.report["candidates"]) - {"habits", "phones"} == {"defaults", "rates", "rates and places", "search"}
+    sometimes = {"habits", "phones", "small steps"}
+    assert set(whole.report["candidates"]) - sometimes == {"defaults", "rates", "rates and places", "search"}
+    assert whole.report["small_steps"]
+    assert all(factor > 1.0 for factor in whole.report["known_to"].values())
+    assert set(whole.report["known_to"]) == set(map(str, rates_of(FLAT, places=False)))
+    told = "\n".join(report_lines(whole.report, whole.settings, whole.holds))
+    assert "Data too few: known no better than to a factor of 1.3 (one standard error): " in told
+    assert "Small steps: " in told
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
     assert chosen["gain_rooms"] >= 0.0

@@ -1,8 +1,9 @@
 """Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
 
-Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; room
-stays by pomegranate for one resident; on top of the best of those, habits by the hour of the week, and how long phones
-take to notice; and a search of the predictive score that begins at the best of all.
+Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; small
+steps, a group of rates at a time (`steps`); room stays by pomegranate for one resident; on top of the best of those,
+habits by the hour of the week, and how long phones take to notice; and a search of the predictive score that begins at
+the best of all.
 """
 
 from __future__ import annotations
@@ -43,7 +44,7 @@ STEPS = (math.log(2.5), math.log(1.5))
 class Effort:
     """How much is worked out."""
 
-    turns: int = 30
+    turns: int = 10
     """The largest number of settings that the search tries."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
@@ -142,7 +143,8 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
         first = _best(bench, candidates)
         candidates["search"] = search(bench, candidates[first], effort.turns)
     tried = [step._asdict() for step in stepped.tried]
-    return candidates, {"search_began_from": first, "expected_events": _events(counted), "small_steps": tried}
+    more = {"search_began_from": first, "expected_events": _events(counted), "known_to": _known_to(counted)}
+    return candidates, more | {"small_steps": tried}
 
 
 def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
@@ -154,6 +156,11 @@ def _events(counted: Mapping[str, Counted]) -> dict[str, float]:
     """How many events each rate rests on, by the last stage."""
     stages = list(counted.values())
     return {name: round(count, 1) for name, count in stages[-1].events.items()} if stages else {}
+
+
+def _known_to(counted: Mapping[str, Counted]) -> dict[str, float]:
+    """To which factor each rate that holds everywhere is known."""
+    return {name: round(factor, 2) for stage in counted.values() for name, factor in stage.known_to.items()}
 
 
 def search(bench: Bench, start: Settings, turns: int) -> Settings:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 from presence.floorplan import Floorplan
 from presence.habits import Habit, from_mapping, to_mapping
 from presence.learn.bench import Bench
+from presence.learn.certainty import standard_errors
 from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
 from presence.learn.habits import learn_habits
 from presence.learn.journal import digest
@@ -37,6 +39,8 @@ class Counted:
     settings: Settings
     events: Mapping[str, float]
     """Expected number of events of each rate."""
+    known_to: Mapping[str, float]
+    """The factor that is one standard error of each rate, by the log and the prior together."""
     history: Sequence[tuple[float, float]]
     """Log-likelihood and log posterior before each iteration."""
 
@@ -81,15 +85,21 @@ def _stage(
     told = bench.journal.ask(question)
     if told is None:
         try:
-            fitted, history = _run(bench, name, stretches, start, rates, logs)
+            fitted, errors, history = _run(bench, name, stretches, start, rates, logs)
         except FloatingPointError as error:
             bench.notes.append(f"expected counts could not be worked out ({error}): left out")
             return None, logs
-        told = [[fitted.logs[rate] for rate in rates], [fitted.events.get(rate, 0.0) for rate in rates], history]
+        told = [
+            [fitted.logs[rate] for rate in rates],
+            [fitted.events.get(rate, 0.0) for rate in rates],
+            [errors.get(rate, 0.0) for rate in rates],
+            history,
+        ]
         bench.journal.note(question, told)
     logs = dict(zip(rates, told[0], strict=True))
     events = {str(rate): count for rate, count in zip(rates, told[1], strict=True)}
-    return Counted(rounded(with_factors(start, logs)), events, [(a, b) for a, b in told[2]]), logs
+    known_to = {str(rate): math.exp(error) for rate, error in zip(rates, told[2], strict=True) if error}
+    return Counted(rounded(with_factors(start, logs)), events, known_to, [(a, b) for a, b in told[3]]), logs
 
 
 def _run(
@@ -99,18 +109,20 @@ def _run(
     start: Settings,
     rates: Sequence[Rate],
     logs: Mapping[Rate, float],
-) -> tuple[Fitted, list[tuple[float, float]]]:
-    plan = bench.plan
+) -> tuple[Fitted, dict[Rate, float], list[tuple[float, float]]]:
+    """EM, and how well it knows the rates that hold everywhere."""
+    plan, who = bench.plan, range(len(bench.plan.people))
     recorded = [(s.begin, s.events, s.end) for s in stretches]
     bench.say(f"{name}: following the log")
     tapes = record(plan, with_factors(start, logs), recorded, bench.hypotheses)
     history: list[tuple[float, float]] = []
-    for fitted in iterate(plan, tapes, range(len(plan.people)), rates, start, logs=logs):
+    for fitted in iterate(plan, tapes, who, rates, start, logs=logs):
         history.append((fitted.log_likelihood, fitted.log_posterior))
         bench.say(f"{name}: iteration {len(history)}, log-likelihood {fitted.log_likelihood:.1f}")
         gained = history[-1][1] - history[-2][1] if len(history) > 1 else float("inf")
         if len(history) > ROUNDS or gained < ENOUGH:
-            return fitted, history
+            everywhere = all(rate.where is None for rate in rates)
+            return fitted, standard_errors(plan, tapes, who, start, fitted.logs) if everywhere else {}, history
     raise AssertionError("iterate never ends by itself")
 
 

@@ -17,6 +17,9 @@ from presence.settings import Settings
 FEW = 20
 """Expected events below which a rate says little."""
 
+VAGUE = 1.3
+"""A standard error of more than this factor leaves a rate open, be the expected events many."""
+
 
 def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, notes: Sequence[str]) -> dict[str, Any]:
     """The report as it stands in the file."""
@@ -63,12 +66,19 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         )
     if report["candidates"] and report["chosen"] == "defaults":
         yield "No candidate tells later days better by every witness (rooms, number, likelihood): the defaults stay"
+    if steps := report.get("small_steps"):
+        kept = [f"{step['group']}{' (half)' * (step['share'] < 1.0)}" for step in steps if step["kept"]]
+        yield f"Small steps: {len(steps)} tried; kept: {', '.join(kept) or 'none'}"
     if "days_used" in report:
         yield "Days that each part rests on: " + ", ".join(f"{k} {v:g}" for k, v in report["days_used"].items())
     yield from _changes(settings, holds, report.get("planned_holds", {}))
     few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
     if few:
         yield f"Fewer than {FEW} expected events, so these stay near the defaults: {'; '.join(few)}"
+    vague = {k: v for k, v in report.get("known_to", {}).items() if v > VAGUE and k not in few}
+    if vague:
+        told = "; ".join(f"{name} ({factor:.2f})" for name, factor in vague.items())
+        yield f"Data too few: known no better than to a factor of {VAGUE:g} (one standard error): {told}"
     for note in report["notes"]:
         yield f"Note: {note}"
 

@@ -8,7 +8,7 @@ stands:
 2. All of the step is tried. If that is refused, one group of rates after another, the whole step and then half of it.
 3. A step is kept if the log grows likelier and neither rooms nor the number at home are told worse by more than half a
    standard error, on the days for fitting and on the later ones alike; and if rooms are told better on both together.
-4. From there once more, until nothing is kept.
+4. From there once more with the groups that were kept, until none is.
 
 This rule was written down before any labelled score of what it chooses had been seen.
 """
@@ -49,7 +49,7 @@ GROUPS: Mapping[str, Callable[[Rate], bool]] = {
 }
 """Each rate is in the first group that takes it: how sensors see first, how people move last."""
 SHARES = (1.0, 0.5)
-ROUNDS = 3
+ROUNDS = 4
 """E steps, at most."""
 WORTH = 1.0
 """Nats that a step must promise on the days for fitting (by its slope) to be worth trying."""
@@ -90,20 +90,24 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
         stretches: those that are counted.
     """
     now, tried = dict[Rate, float](dict.fromkeys(rates_of(bench.plan, places=True), 0.0)), list[Step]()
+    groups = ["all", *GROUPS]
     for _ in range(ROUNDS if bench.plan.people else 0):
+        if not groups:
+            break
         try:
-            wanted = _wanted(bench, stretches, now)
+            parts = grouped(_wanted(bench, stretches, now))
         except FloatingPointError as error:
             bench.notes.append(f"expected counts could not be worked out ({error}): no further small steps")
             break
-        before = now
-        for group, part in grouped(wanted).items():
-            now, steps = _along(bench, now, group, part)
+        helped = list[str]()
+        for group in groups:
+            before = now
+            now, steps = _along(bench, now, group, parts[group])
             tried += steps
-            if group == "all" and now != before:
+            helped += [group] if now != before else []
+            if helped == ["all"]:
                 break
-        if now == before:
-            break
+        groups = helped
     return Stepped(settings_at(now), tried)
 
 
