@@ -94,11 +94,11 @@ class _Pool(NamedTuple):
         count, share = len(total), self.weight / total[group]
         mixing = np.zeros((count, len(group)))
         mixing[group, np.arange(len(group))] = share
-        shares = mixing[None]
+        shares: Array = mixing
         if self.row is not None:
             place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
             each = np.bincount(place.ravel(), weights=np.tile(share, persons), minlength=persons * count * distinct)
-            shares = each.reshape(persons, count, distinct)
+            shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
         rows = shares @ self.rows.reshape(persons, distinct, -1)
         return _Pool(rows.reshape(persons, count, *self.rows.shape[2:]), None, total, mixing @ self.extra)
 

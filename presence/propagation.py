@@ -67,7 +67,7 @@ class Reversible(NamedTuple):
     left: Array
     """Shape (G, S, S): `D^-1 V`, eigenvectors in columns."""
     symmetric: Array
-    """Shape (G, S, S), 1/s: `B`."""
+    """Shape (G, S, S), 1/s: `B`; G = 0 in what `absorb` gives."""
     members: tuple[tuple[int, ...], ...]
     """The beings that each of the G generators moves."""
     tree: Tree
