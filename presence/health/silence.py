@@ -118,7 +118,7 @@ class SilenceWatch(Watch):
             odds.weigh(seconds)
         each = np.array([odds.log_odds for odds in self._odds])
         at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
-        for n in np.flatnonzero(~at_odds & (each[BUSY] > 0.0)):
+        for n in np.flatnonzero(~at_odds & (each[BUSY] > 0.0)).tolist():
             if not self._is_stuck(n):
                 each[BUSY, n] = -np.inf
         if doubtful:
@@ -127,10 +127,10 @@ class SilenceWatch(Watch):
         if doubtful or seconds < self._began + FIRST_DAYS:
             each[TOGETHER] -= DOUBT
         beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
-        for n in np.flatnonzero(beyond.max(axis=0) > 0.0):
+        for n in np.flatnonzero(beyond.max(axis=0) > 0.0).tolist():
             if self.sensors[n] not in self.named:
                 by = int(beyond[:, n].argmax())
-                self.named[self.sensors[n]] = self._finding(int(n), by, seconds)
+                self.named[self.sensors[n]] = self._finding(n, by, seconds)
 
     @property
     def log_odds(self) -> Array:
