@@ -44,7 +44,9 @@ def absorb(base: Reversible, change: Change) -> tuple[Reversible, Change | None]
     scale = base.scale.copy()
     for kind, beings in enumerate(base.members):
         scale[list(beings)] *= stretch[kind]
-    return decomposed(scale, symmetric, base.members, base.tree), rest
+    own = decomposed(scale, symmetric, base.members, base.tree)
+    nothing = np.empty((0, *symmetric.shape[1:]))  # many of these are kept, and nobody asks for it again
+    return own._replace(symmetric=nothing), rest
 
 
 def _reversible_part(changed: Array) -> tuple[Array, Change | None]:

@@ -8,7 +8,7 @@ product of one distribution per being:
 At an event every hypothesis branches: one of the beings caused it in one of several ways, or nobody did. Surplus
 hypotheses are never dropped: each is merged into the kept one where that loses least (`merging`).
 
-This module knows no rooms. Source: Reid 1979 (IEEE Trans. Autom. Control 24:843), hypotheses over associations.
+Knows no rooms. Source: Reid 1979 (IEEE Trans. Autom. Control 24:843), hypotheses over associations.
 """
 
 from __future__ import annotations
@@ -142,35 +142,29 @@ def branch(
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
-    kinds, moves = _kinds(_signature(ways), persons)
+    kinds, moves, every = _every(_signature(ways), persons, count)
     rows, masses = _moved(mixture.blocks, ways, moves, settling)
     rate = masses[kinds.rows, kinds.being] * masses[kinds.guest_rows, kinds.guest]
     weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
     weight /= total
-    candidate = np.flatnonzero(weight > (NEGLIGIBLE if most else 0.0))
-    parent = candidate % count
-    kind = candidate // count - 1  # -1: nobody
-    being = np.append(kinds.being, persons)[kind]
-    # which row each candidate uses for each being: its parent's, or the moved one for the being that caused the event
-    row = np.broadcast_to(parent, (persons, len(candidate))).copy()
-    caused = np.flatnonzero(kind >= 0)
-    row[kinds.guest[kind[caused]], caused] += kinds.guest_rows[kind[caused]] * count
-    row[being[caused], caused] += kinds.rows[kind[caused]] * count
-    weight = weight[candidate]
-    lost = max(0.0, 1.0 - float(weight.sum()))
-    weight = weight / weight.sum()
+    chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
+    parent, being = every.parent[chosen], every.being[chosen]
+    weight = weight[chosen]
+    kept = float(weight.sum())
+    weight /= kept
     grown = mixture._replace(
         weight=weight,
-        labels=_settle(mixture.labels, parent, np.append(kinds.column, 0)[kind], accepting),
+        labels=_settle(mixture.labels, parent, every.column[chosen], accepting),
         ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
-        cause=np.eye(persons + 1)[being],
+        cause=_unit(persons + 1)[being],
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
-        merged=mixture.merged + lost,
+        merged=mixture.merged + max(0.0, 1.0 - kept),
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
-    same = float((weight * mixture.cause[parent, being] * (being < persons)).sum())
-    return reduce(grown, np.concatenate(rows, axis=1), row, most), Caused(who[:persons], float(who[persons]), same)
+    same = float(weight @ (mixture.cause[parent, being] * (being < persons)))
+    caused = Caused(who[:persons], float(who[persons]), same)
+    return reduce(grown, rows, every.row.take(chosen, axis=1), most), caused
 
 
 class _Kinds(NamedTuple):
@@ -222,28 +216,70 @@ def _kinds(signature: tuple[tuple[int, tuple[int, ...], int], ...], persons: int
     return _Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T), tuple(moves)
 
 
-def _moved(
-    blocks: Array, ways: Sequence[Way], moves: Sequence[_Move], settling: Sequence[int]
-) -> tuple[list[Array], Array]:
-    """Distributions (P, K, B, S) before an event and after each move.
+class _Every(NamedTuple):
+    """Every candidate: for nobody and then for each kind, one of each hypothesis; N of them, shape (N,) each."""
 
-    Also how likely each is: shape (1 + moves, P, K), rates of ways and probabilities of guests' passages.
+    parent: IndexArray
+    """The hypothesis that it comes from."""
+    being: IndexArray
+    """Who caused the event; P: nobody."""
+    column: IndexArray
+    """See `_Kinds`."""
+    row: IndexArray
+    """Shape (P, N), which of the moved distributions it has for each being: its parent's, or that of who moved."""
+
+
+@lru_cache(maxsize=256)
+def _every(
+    signature: tuple[tuple[int, tuple[int, ...], int], ...], persons: int, count: int
+) -> tuple[_Kinds, tuple[_Move, ...], _Every]:
+    """The kinds and moves of `_kinds`, and every candidate that they give for `count` hypotheses."""
+    kinds, moves = _kinds(signature, persons)
+    kind = np.arange(1, 1 + len(kinds.being))[:, None] * count + np.arange(count)
+    parent = np.tile(np.arange(count), 1 + len(kinds.being))
+    row = np.tile(parent, (persons, 1))
+    row[kinds.guest[:, None], kind] += kinds.guest_rows[:, None] * count
+    row[kinds.being[:, None], kind] += kinds.rows[:, None] * count
+    being, column = (
+        np.repeat(np.append(first, each), count) for first, each in ((persons, kinds.being), (0, kinds.column))
+    )
+    return kinds, moves, _Every(parent, being, column, row)
+
+
+@lru_cache(maxsize=64)
+def _unit(size: int) -> Array:
+    return np.eye(size)
+
+
+def _moved(blocks: Array, ways: Sequence[Way], moves: Sequence[_Move], settling: Sequence[int]) -> tuple[Array, Array]:
+    """Distributions before an event and after each of M moves, one after the other, shape (P, (1 + M) K, B, S).
+
+    Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of guests' passages.
     """
-    rows, masses = [blocks], [np.ones(blocks.shape[:2])]
-    for move in moves:
-        flat = np.zeros_like(blocks).reshape(len(blocks), -1, blocks.shape[3])
-        for way in (ways[n] for n in move.ways):
+    persons, count, each, states = blocks.shape
+    rows, masses = np.zeros((persons, 1 + len(moves), count, each, states)), np.ones((1 + len(moves), persons, count))
+    rows[:, 0] = blocks
+    for n, move in enumerate(moves, start=1):
+        moved = rows[:, n]
+        for way in (ways[w] for w in move.ways):
             source, target, rates = way[:3] if way.guest is None or not move.guest else way.guest[1:4]
-            flat[:, :, target] += blocks[..., source].reshape(*flat.shape[:2], -1) @ rates
-        moved = flat.reshape(blocks.shape)
+            there = blocks[..., _span(source)].reshape(persons, count * each, -1) @ rates
+            moved[..., _span(target)] += there.reshape(persons, count, each, -1)
         if move.label:
             for track in settling:
                 pair = slice(1 + 2 * track, 3 + 2 * track)
                 moved[:, :, pair] = pass_now(moved[:, :, pair], forth=move.label == FORTH)
-        mass = moved[:, :, 0].sum(axis=2)
-        rows.append(moved / np.maximum(mass, 1e-300)[:, :, None, None])
-        masses.append(mass)
-    return rows, np.stack(masses)
+    if moves:
+        masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
+        rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
+    return rows.reshape(persons, -1, each, states), masses
+
+
+def _span(index: IndexArray) -> slice | IndexArray:
+    """The same states as a slice where they follow one another, which is faster."""
+    states = index.tolist()
+    first, end = (states[0], states[0] + len(states)) if states else (0, 0)
+    return slice(first, end) if states == list(range(first, end)) else index
 
 
 def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array, Array] | None) -> Array:

@@ -18,6 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.divergence import COARSE_SHARE, factors_of, joined, losses, shared
+
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
@@ -27,15 +29,6 @@ FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
 SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
-LABEL_WINDOWS = 3
-"""How many of the latest open windows count in the merging cost..."""
-LABEL_SHARE = 0.2
-"""...and how much, relative to a being: enough to keep directions apart, without crowding out who is where."""
-COARSE_SHARE = 0.75
-"""How much of a being's (squared) difference between two hypotheses is what differs in the coarser view, if any: with
-0.9 sixteen hypotheses about three people are further than asked from the exact filter (`tests/test_exactness.py`)."""
-
-
 NO_TRACKS: Array = np.zeros((0, 0, 0, 2, 0))
 
 
@@ -78,58 +71,43 @@ class Mixture(NamedTuple):
         return self._replace(x=blocks[:, :, 0], tracks=blocks[:, :, 1:].reshape(persons, count, each // 2, 2, states))
 
 
-class _Pool:
-    """Hypotheses while they are being merged; what merging two of them would lose is kept up to date."""
+class _Pool(NamedTuple):
+    """Candidates while they are being merged."""
 
-    def __init__(
-        self,
-        x: Array,
-        weight: Array,
-        extra: Array,
-        factors: Sequence[tuple[slice, float]],
-        states: int,
-        coarse: Array | None,
-    ) -> None:
-        self.x = x
-        """Shape (P, M, S or more): distances are taken in the first S."""
-        self.states, self.coarse = states, coarse
-        self.weight = weight
-        """Shape (M,)."""
-        self.extra = extra
-        """Shape (M, E): everything else that mixes linearly, flattened."""
-        self.factors = factors
-        self.root = _root(x[:, :, :states], coarse)
-        self.loss = _loss(_apart(self.root, self.root), extra, extra, factors)
-        """Shape (M, M): see `_loss`."""
+    rows: Array
+    """Shape (P, R, B, S): the distinct distributions of each being, with their tracked shares."""
+    row: IndexArray | None
+    """Shape (P, C): which one each candidate has; None: R = C and each has its own."""
+    weight: Array
+    """Shape (C,)."""
+    extra: Array
+    """Shape (C, E): everything else that mixes linearly, flattened."""
 
-    def cost(self) -> Array:
-        """What merging each two of them would lose, shape (M, M)."""
-        return _shared(self.weight, self.weight) * self.loss
+    def losses(self, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None) -> Array:
+        """What merging each with each of the heaviest loses, but for the weights, shape (C, heavy)."""
+        return losses(self.rows[:, :, 0], self.row, heavy, self.extra, factors, coarse)
 
-    def merge(self, gone: IndexArray, into: IndexArray) -> None:
-        """Mix each that goes into another one of its own, which stays, matching every being's distribution."""
-        total = self.weight[into] + self.weight[gone]
-        share = (self.weight[gone] / total)[:, None]
-        self.weight[into] = total
-        mixed = self.x[:, into]
-        mixed += (self.x[:, gone] - mixed) * share
-        self.x[:, into] = mixed
-        self.root[:, into] = _root(mixed[:, :, : self.states], self.coarse)
-        self.extra[into] += (self.extra[gone] - self.extra[into]) * share
-        left = np.delete(np.arange(len(self.weight)), gone)
-        self.x, self.root, self.loss = self.x.take(left, 1), self.root.take(left, 1), self.loss.take(left, 0)
-        self.weight, self.extra, self.loss = self.weight[left], self.extra[left], self.loss.take(left, 1)
-        into = np.searchsorted(left, into)
-        again = _loss(_apart(self.root[:, into], self.root), self.extra[into], self.extra, self.factors)
-        self.loss[into] = again
-        self.loss[:, into] = again.T
+    def mixed(self, group: IndexArray) -> _Pool:
+        """One candidate for each group (C,), matching every being's distribution."""
+        persons, distinct = self.rows.shape[:2]
+        total: Array = np.bincount(group, weights=self.weight).astype(np.float64)
+        count, share = len(total), self.weight / total[group]
+        mixing = np.zeros((count, len(group)))
+        mixing[group, np.arange(len(group))] = share
+        shares: Array = mixing
+        if self.row is not None:
+            place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
+            each = np.bincount(place.ravel(), weights=np.tile(share, persons), minlength=persons * count * distinct)
+            shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
+        rows = shares @ self.rows.reshape(persons, distinct, -1)
+        return _Pool(rows.reshape(persons, count, *self.rows.shape[2:]), None, total, mixing @ self.extra)
 
 
 def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> Mixture:
     """Merge candidates until few enough are left.
 
-    The lightest go into whichever heavier one costs least, all at once; the rest are merged in rounds of disjoint
-    pairs, cheapest first, and distances are measured anew after each round.
+    The lightest go into whichever heavier one costs least, all at once; the rest are measured anew and merged in
+    disjoint pairs, cheapest first.
 
     Args:
         mixture: weights (C,), labels, ghosts and causes of the C candidates; `x` is not used.
@@ -143,26 +121,20 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     linear = (mixture.labels, mixture.ghosts, mixture.cause)
     extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)
     windows, ghosts = mixture.labels.shape[1:], mixture.ghosts.shape[1:]
-    factors = _factors(extra, windows, ghosts)
+    factors = factors_of(extra, windows, ghosts)
     if persons == 1 and not factors:
         return _all_in_one(mixture, rows, row)
     order = np.argsort(-mixture.weight, kind="stable")
-    heaviest, spare = mixture.weight[order], int(SPARE * most)
-    pool, lost = _absorb_light(rows, row[:, order], heaviest, extra[order], factors, spare, mixture.coarse)
-    while len(pool.weight) > 1:
-        cost = pool.cost()
-        surplus = len(pool.weight) - most
-        pairs = _cheapest_pairs(cost, (surplus + 1) // 2 if surplus > 6 else surplus)
-        if not pairs:
-            break
-        into, gone = np.array(pairs, dtype=np.intp).T
-        lost += float(cost[into, gone].sum())
-        pool.merge(gone, into)
+    pool = _Pool(rows, row[:, order], mixture.weight[order], extra[order])
+    heavy, lost = max(1, min(int(SPARE * most), int((pool.weight > MINOR).sum()))), 0.0
+    if heavy < candidates:
+        group, lost = _nearest(pool.weight, pool.losses(heavy, factors, mixture.coarse))
+        pool = pool.mixed(group)
+    group, more = _pairwise(pool.weight, pool.losses(len(pool.weight), factors, mixture.coarse), most)
+    pool, lost = pool.mixed(group), lost + more
     left = len(pool.weight)
-    split = np.cumsum([windows[0] * windows[1], ghosts[0] * ghosts[1]])
-    labels, ghost, cause = np.split(pool.extra, split, axis=1)
-    merged = mixture.with_blocks(pool.x.reshape(persons, left, *rows.shape[2:]))
-    return merged._replace(
+    labels, ghost, cause = np.split(pool.extra, _ends(windows, ghosts), axis=1)
+    return mixture.with_blocks(pool.rows)._replace(
         weight=pool.weight,
         labels=labels.reshape(left, *windows),
         ghosts=ghost.reshape(left, *ghosts),
@@ -183,93 +155,51 @@ def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
     return merged._replace(weight=np.ones(1), labels=labels, ghosts=ghosts, cause=cause)
 
 
-def _absorb_light(
-    rows: Array,
-    row: IndexArray,
-    weight: Array,
-    extra: Array,
-    factors: Sequence[tuple[slice, float]],
-    most: int,
-    coarse: Array | None,
-) -> tuple[_Pool, float]:
-    """Send all but the heaviest `most` (and all below MINOR) into the one of those where that costs least.
-
-    Arguments as in `reduce`, the heaviest candidate first. Distances are looked up among the distinct distributions.
-    """
-    persons, distinct, _, states = rows.shape
-    count, lost = len(weight), 0.0
-    heavy = max(1, min(most, int((weight > MINOR).sum())))
-    target = np.arange(count)
-    if heavy < count:
-        root, being, into = _root(rows[:, :, 0], coarse), np.arange(persons)[:, None], row[:, :heavy]
-        near = _apart(root, root[being, into])  # (P, R, heavy)
-        near[being, into, np.arange(heavy)] = 0.0
-        apart = near.reshape(-1, heavy).take(row[:, heavy:] + distinct * being, 0)  # (P, light, heavy)
-        cost = _shared(weight[heavy:], weight[:heavy]) * _loss(apart, extra[heavy:], extra[:heavy], factors)
-        target[heavy:] = cost.argmin(axis=1)
-        lost = float(cost[np.arange(count - heavy), target[heavy:]].sum())
-    total: Array = np.bincount(target, weights=weight).astype(np.float64)
-    share = weight / total[target]
-    of_row = (np.arange(persons)[:, None] * heavy + target) * distinct + row
-    shares = np.bincount(of_row.ravel(), weights=np.tile(share, persons), minlength=persons * heavy * distinct)
-    mixing = np.zeros((heavy, count))
-    mixing[target, np.arange(count)] = share
-    mixed = shares.reshape(persons, heavy, distinct) @ rows.reshape(persons, distinct, -1)
-    return _Pool(mixed, total, mixing @ extra, factors, states, coarse), lost
-
-
-def _root(x: Array, coarse: Array | None) -> Array:
-    """Square roots of distributions and of their coarser view, shape (P, M, S + C)."""
-    if coarse is None:
-        return np.sqrt(x)
-    fine, rough = np.sqrt((1.0 - COARSE_SHARE) * x), np.sqrt(COARSE_SHARE * (x @ coarse))
-    return np.concatenate([fine, rough], axis=2)
-
-
-def _apart(root: Array, other: Array) -> Array:
-    """Squared Hellinger distances between distributions given by square roots, (P, M, S), (P, N, S) -> (P, M, N)."""
-    square: Array = root @ other.transpose(0, 2, 1)
-    np.subtract(1.0, square, out=square)
-    return np.abs(square, out=square)  # rounding may leave it a little below zero
-
-
-def _loss(apart: Array, extra: Array, other: Array, factors: Sequence[tuple[slice, float]]) -> Array:
-    """What merging loses but for the weights: `sum_(n < m) d_n d_m`, d_n the Hellinger distance of the n-th factors.
+def _nearest(weight: Array, loss: Array) -> tuple[IndexArray, float]:
+    """The heavy candidate with which each one is merged at the least cost, and all those costs together.
 
     Args:
-        apart: shape (P, M, N), squared distances in each being; overwritten.
-        extra: shape (M, E), everything else about one side.
-        other: shape (N, E), and about the other.
-        factors: columns of those that count too, with their share: sensors that are on by themselves, late windows.
+        weight: shape (C,), descending.
+        loss: shape (C, H), see `losses`.
     """
-    squares = apart.sum(axis=0)
-    loss: Array = np.sqrt(apart, out=apart).sum(axis=0)
-    for columns, share in factors:
-        gap = np.maximum(1.0 - np.sqrt(extra[:, columns]) @ np.sqrt(other[:, columns]).T, 0.0)
-        squares += share**2 * gap
-        loss += share * np.sqrt(gap, out=gap)
-    loss *= loss
-    loss -= squares
-    loss *= 0.5
-    return np.maximum(loss, 0.0, out=loss)
+    count, heavy = loss.shape
+    cost = shared(weight[heavy:], weight[:heavy]) * loss[heavy:]
+    group = np.arange(count)
+    group[heavy:] = cost.argmin(axis=1)
+    return group, float(cost[np.arange(count - heavy), group[heavy:]].sum())
 
 
-def _shared(weight: Array, other: Array) -> Array:
-    """`w v / (w + v)` for each of some weights (M,) and others (N,), shape (M, N)."""
-    shared: Array = weight[:, None] * other / (weight[:, None] + other)
-    return shared
+def _pairwise(weight: Array, loss: Array, most: int) -> tuple[IndexArray, float]:
+    """Which candidates are merged with one another, in rounds of disjoint pairs, and what that loses.
+
+    Args:
+        weight: shape (C,).
+        loss: shape (C, C), see `losses`.
+        most: the largest number of groups.
+    """
+    group, lost, surplus = np.arange(len(weight)), 0.0, len(weight) - most
+    while True:
+        cost = shared(weight, weight) * loss
+        into, gone = _cheapest_pairs(cost, surplus)
+        if not into:
+            return group, lost
+        lost += float(cost[into, gone].sum())
+        surplus -= len(into)
+        stays = np.ones(len(weight), dtype=np.intp)
+        stays[gone] = 0
+        place = np.cumsum(stays) - 1
+        place[gone] = place[into]
+        group = place[group]
+        if surplus <= 0:
+            return group, lost
+        weight, loss = joined(into, gone, place, weight, loss)
 
 
-def _factors(extra: Array, windows: tuple[int, ...], ghosts: tuple[int, ...]) -> list[tuple[slice, float]]:
-    """What counts in the merging cost besides beings: (columns of `extra`, share): latest windows, sensors on alone."""
-    count, width = windows
-    latest = range(max(0, count - LABEL_WINDOWS), count)
-    found = [(slice(w * width, (w + 1) * width), LABEL_SHARE) for w in latest]
-    for ghost in range(ghosts[0]):
-        columns = slice(count * width + 3 * ghost, count * width + 3 * ghost + 3)
-        if extra[:, columns][:, 1:].any():
-            found.append((columns, 1.0))
-    return found
+@lru_cache(maxsize=256)
+def _ends(windows: tuple[int, int], ghosts: tuple[int, int]) -> list[int]:
+    """Where labels and ghosts end among everything else that mixes linearly."""
+    labels = windows[0] * windows[1]
+    return [labels, labels + ghosts[0] * ghosts[1]]
 
 
 @lru_cache(maxsize=256)
@@ -279,22 +209,24 @@ def _upper(size: int) -> tuple[IndexArray, IndexArray, IndexArray]:
     return rows * size + columns, rows, columns
 
 
-def _cheapest_pairs(cost: Array, wanted: int) -> list[tuple[int, int]]:
-    """Disjoint pairs (heavier first), cheapest first: as many as wanted, and all that are as good as free."""
+def _cheapest_pairs(cost: Array, wanted: int) -> tuple[list[int], list[int]]:
+    """The first and the second of disjoint pairs, cheapest first: up to as many as wanted, and all as good as free.
+
+    Where disjoint pairs run out among the cheapest ones, fewer are found: what has just been merged comes next.
+    """
     places, rows, columns = _upper(len(cost))
     values = cost.ravel().take(places)
-    if wanted <= 0 and values.min() > FREE:
-        return []
-    most = min(len(values), 4 * max(wanted, 4) + 16)
-    nearest = np.argpartition(values, most - 1)[:most] if most < len(values) else np.arange(len(values))
-    nearest = nearest[np.argsort(values[nearest], kind="stable")]
+    into: list[int] = []
+    gone: list[int] = []
+    if not values.size or (wanted <= 0 and values.min() > FREE):
+        return into, gone
+    nearest = np.argsort(values, kind="stable")[: 2 * max(wanted, 4)]
     used: set[int] = set()
-    pairs: list[tuple[int, int]] = []
     for i, j, value in zip(rows[nearest].tolist(), columns[nearest].tolist(), values[nearest].tolist(), strict=True):
-        if value > FREE and len(pairs) >= wanted:
+        if value > FREE and len(into) >= wanted:
             break
         if i not in used and j not in used:
-            used.add(i)
-            used.add(j)
-            pairs.append((i, j))
-    return pairs
+            used |= {i, j}
+            into.append(i)
+            gone.append(j)
+    return into, gone

@@ -37,7 +37,9 @@ CHANGES = 256
 """Sets of conditions kept ready; each is a few kilobytes."""
 
 ABSORBED_BYTES = 16_000_000
-"""How much memory the decompositions for sets of conditions may take, where that is enough for eight sets."""
+"""How much memory the decompositions for sets of conditions may take, where that is enough for `LEAST_ABSORBED`."""
+LEAST_ABSORBED = 8
+"""Sets of conditions whose decompositions are kept ready in any case."""
 
 
 class Recent(OrderedDict[Hashable, T]):
@@ -57,7 +59,7 @@ class Recent(OrderedDict[Hashable, T]):
             self.move_to_end(key)
             return self[key]
         value = self[key] = compute()
-        if len(self) > self.most:
+        while len(self) > self.most:
             self.popitem(last=False)
         return value
 
@@ -88,7 +90,13 @@ class World:
         change = self.change(conditions)
         if change is None or not worth_absorbing(self.base, change):
             return self.base, change
-        return self.absorbed.get_or((self.hours, conditions), lambda: absorb(self.base, change))
+        return self.absorbed.get_or((self.hours, conditions), lambda: self._absorb(change))
+
+    def _absorb(self, change: Change) -> tuple[Reversible, Change | None]:
+        """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
+        own, rest = absorb(self.base, change)
+        self.absorbed.most = max(LEAST_ABSORBED, min(self.absorbed.most, ABSORBED_BYTES // own.left.nbytes))
+        return own, rest
 
     def _change(self, conditions: frozenset[Condition]) -> Change:
         entries: list[Entry] = []
@@ -148,8 +156,8 @@ class Model:
         off = self.states.room == self.away
         self.on_property = np.column_stack([~off, off]).astype(np.float64)
         """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
-        each = 2 * 8 * max(1, len(self.beings)) * self.states.size**2
-        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(CHANGES, max(8, ABSORBED_BYTES // each)))
+        most = ABSORBED_BYTES // (8 * self.states.size**2)
+        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(max(LEAST_ABSORBED, most))
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
     @cached_property

@@ -67,7 +67,7 @@ class Reversible(NamedTuple):
     left: Array
     """Shape (G, S, S): `D^-1 V`, eigenvectors in columns."""
     symmetric: Array
-    """Shape (G, S, S), 1/s: `B`."""
+    """Shape (G, S, S), 1/s: `B`; G = 0 in what `absorb` gives."""
     members: tuple[tuple[int, ...], ...]
     """The beings that each of the G generators moves."""
     tree: Tree
@@ -197,7 +197,7 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
     moved = np.empty(x.shape)
     for kind, beings in enumerate(map(list, base.members)):
-        rows = x[beings].reshape(-1, x.shape[2])
+        rows = (x if len(base.members) == 1 else x[beings]).reshape(-1, x.shape[2])
         left, weights = base.left[kind], base.scale[beings[0]] ** 2
         decay = np.exp(base.values[kind] * (dt / steps))
         changed = None if change is None or not change.states.size else _correction(base, kind, dt / steps, change)
@@ -206,7 +206,9 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
             z = y * decay
             if changed is not None:
                 z += changed.of(y)
-            rows = np.maximum((z @ left.T) * weights, 0.0)
+            rows = z @ left.T
+            rows *= weights
+            np.maximum(rows, 0.0, out=rows)
         moved[beings] = rows.reshape(len(beings), *x.shape[1:])
     return moved
 

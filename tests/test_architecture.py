@@ -24,6 +24,7 @@ LAYERS = [
         "propagation",
         "absorbing",
         "first_passage",
+        "divergence",
         "merging",
         "hypotheses",
         "witness",

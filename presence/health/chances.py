@@ -74,8 +74,12 @@ class ChanceMeter:
 
     def rates(self, snapshot: Snapshot) -> Array:
         """Expected reports a second of each sensor, shape (N,)."""
+        return self._rates(snapshot, self._belief(snapshot))
+
+    def _rates(self, snapshot: Snapshot, belief: Array) -> Array:
+        """Expected reports a second of each sensor with this belief (P, S) under a snapshot's conditions."""
         table = self._tables.get_or(snapshot.hours, lambda: self._table(snapshot.hours))
-        belief = self._belief(snapshot).ravel()
+        belief = belief.ravel()
         rates: Array = table.resting @ belief
         for condition in sorted(snapshot.conditions):
             if condition not in table.under and (share := share_of(condition[0])):
@@ -99,7 +103,10 @@ class ChanceMeter:
         return known[1]
 
     def _expected(self, before: Snapshot, quiet: Snapshot) -> Array:
-        rates = self.rates(before) + self.rates(quiet)
+        if (before.hours, before.conditions) == (quiet.hours, quiet.conditions):
+            rates = self._rates(quiet, self._belief(before) + self._belief(quiet))
+        else:
+            rates = self.rates(before) + self.rates(quiet)
         total = float(rates.sum())
         lost = before.mixture.log_likelihood - quiet.mixture.log_likelihood
         dt = quiet.seconds - before.seconds

@@ -95,14 +95,14 @@ class ChatterWatch(Watch):
         self._seconds = seconds
         self._watched[self._hour % 24] += dt
         reach = self._odds.reach
-        filled = np.flatnonzero(reach > 0.0)
+        filled = reach > 0.0
         reach -= self._drain * dt
         self._recent *= math.exp(-dt / RECENT)
         if int(seconds // 3600) != self._hour:
             self._begin_hour(int(seconds // 3600))
         over = []
-        for n in filled[reach[filled] <= 0.0]:
-            self._odds.end(int(n), float(self._peak[n]))
+        for n in (filled & (reach <= 0.0)).nonzero()[0].tolist():
+            self._odds.end(n, float(self._peak[n]))
             self._peak[n], self._limit[n] = 0.0, math.inf
             finding = self.named.pop(self.sensors[n], None)
             over += [] if finding is None else [finding]

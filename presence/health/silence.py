@@ -60,25 +60,27 @@ class SilenceWatch(Watch):
         """Shape (N,), epoch seconds: when each sensor was last heard."""
         self._value: list[str | None] = [None] * count
         self._unreachable: set[int] = set()
+        self._listening: Array = self._speaking.copy()
+        """Shape (N,): 1 where silence means something and the sensor can be reached, else 0."""
         self._talking = -1
 
     def take(self, step: Step, *, trusted: bool = True) -> list[Finding]:
         """Take in one step, with its event trusted to tell of others; findings that the sensor has just refuted."""
-        listening = self._speaking.copy()
-        listening[list(self._unreachable)] = 0.0
-        self._odds[OWED].reach += listening * step.expected
-        self._odds[PASSED].reach += listening * step.passed
+        self._odds[OWED].reach += self._listening * step.expected
+        self._odds[PASSED].reach += self._listening * step.passed
         if step.sensor is None:
             return []
         n = self.index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
             self._talking = n
-            self._odds[BUSY].reach += listening * self._habitual
+            self._odds[BUSY].reach += self._listening * self._habitual
         if step.value == "offline":
             self._unreachable.add(n)
+            self._listening[n] = 0.0
             self._value[n] = None
             return self._heard_from(n, step.seconds)
         self._unreachable.discard(n)
+        self._listening[n] = self._speaking[n]
         self._value[n] = step.value if step.value != "online" else None
         if trusted:
             self._spans.hear(n, step.value, step.seconds)
@@ -116,17 +118,19 @@ class SilenceWatch(Watch):
             odds.weigh(seconds)
         each = np.array([odds.log_odds for odds in self._odds])
         at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
-        each[BUSY, [n for n in range(len(self.sensors)) if not (at_odds[n] or self._is_stuck(n))]] = -np.inf
+        for n in np.flatnonzero(~at_odds & (each[BUSY] > 0.0)).tolist():
+            if not self._is_stuck(n):
+                each[BUSY, n] = -np.inf
         if doubtful:
             each[[OWED, PASSED, BUSY]] = -np.inf
             each[:, list(excused)] = -np.inf
         if doubtful or seconds < self._began + FIRST_DAYS:
             each[TOGETHER] -= DOUBT
         beyond = each - np.array([[LEAST.get(measure, NAMED)] for measure in MEASURES])
-        for n in np.flatnonzero(beyond.max(axis=0) > 0.0):
+        for n in np.flatnonzero(beyond.max(axis=0) > 0.0).tolist():
             if self.sensors[n] not in self.named:
                 by = int(beyond[:, n].argmax())
-                self.named[self.sensors[n]] = self._finding(int(n), by, seconds)
+                self.named[self.sensors[n]] = self._finding(n, by, seconds)
 
     @property
     def log_odds(self) -> Array:

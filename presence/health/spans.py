@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections import Counter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,11 +31,10 @@ from presence.health.chatter import neighbours
 from presence.health.step import ON, TWO_STATES
 
 Array = NDArray[np.float64]
-Mark = tuple[int, str]
-"""A report: who said what."""
-Span = tuple[Mark, int, Mark]
-"""The report that begins it, its length's place among `LENGTHS`, the report that ends it."""
-Kind = tuple[object, ...]
+Span = tuple[int, int, int]
+"""The mark of the report that begins it, its length's place among `LENGTHS`, the mark of the report that ends it."""
+Kinds = tuple[int, int, int, int]
+"""The numbers of a span's kinds, the widest first."""
 
 LENGTHS = (10.0, 30.0, 90.0, 300.0, 1200.0, 5400.0)
 """Seconds that tell one length of span from the next: a few steps, a walk, a visit, a sitting. Common practice, no
@@ -58,6 +56,8 @@ MEMORY = 256
 KINDS = 4096
 """Kinds of span that a sensor's record holds: a few months of a busy one, some 2 MB. Beyond it the half seen least is
 forgotten, and for those the wider kind speaks. No source."""
+MARKS = 1 << 20
+"""More than there are different reports (who said what) in any home."""
 TELLING = ("phone", "badge")
 """Kinds whose reports begin and end spans of every sensor: somebody came or went."""
 
@@ -75,6 +75,7 @@ class SpanMeter:
         telling = {n for n, kind in enumerate(kinds) if kind in TELLING}
         self._rows = {n: _Row(kind in TWO_STATES) for n, kind in enumerate(kinds) if kind not in TELLING}
         self._beside = [[n for n in self._rows if n != m and (m in near[n] or m in telling)] for m in range(len(kinds))]
+        self._marks: dict[tuple[int, str], int] = {}
 
     @property
     def reach(self) -> Array:
@@ -87,8 +88,9 @@ class SpanMeter:
 
     def hear(self, n: int, value: str, seconds: float) -> None:
         """A sensor speaks: for its neighbours a span ends and the next begins."""
+        mark = self._marks.setdefault((n, value), len(self._marks))
         for m in self._beside[n]:
-            self._rows[m].next((n, value), seconds)
+            self._rows[m].next(mark, seconds)
 
     def owed(self, n: int) -> tuple[float, float]:
         """Times that it would usually have spoken in its present silence, and at most in any silence before."""
@@ -110,8 +112,8 @@ class _Row:
 
     def __init__(self, two_states: bool) -> None:
         self._states = (0, 1) if two_states else (0,)
-        self._record: dict[Kind, list[float]] = {}
-        self._begun: tuple[Mark, float] | None = None
+        self._record: dict[int, list[float]] = {}
+        self._begun: tuple[int, float] | None = None
         self._state = self._now = 0
         self._spoken = False
         self._latest: dict[Span, list[float]] = {}
@@ -124,22 +126,20 @@ class _Row:
         here, there = self._evidence[self._state], self._evidence[1 - self._state]
         if len(self._states) == 1:
             return here
-        return -float(np.logaddexp(math.log1p(-LOST) - here, math.log(LOST) - there))
+        right, lost = math.log1p(-LOST) - here, math.log(LOST) - there
+        return -max(right, lost) - math.log1p(math.exp(-abs(right - lost)))
 
-    def next(self, mark: Mark, seconds: float) -> None:
+    def next(self, mark: int, seconds: float) -> None:
         """A neighbour speaks."""
         if self._begun is not None and seconds - self._begun[1] < LONGEST:
             before, since = self._begun
             span = (before, bisect_right(LENGTHS, seconds - since), mark)
             latest = self._latest.get(span, [])
-            again = min(OFTEN, sum(seconds - each < AGAIN for each in latest))
-            kinds = _kinds(self._state, again, span)
+            again = min(OFTEN, sum([seconds - each < AGAIN for each in latest]))
             if self._spoken:
-                self._learn(kinds, 1.0)
+                self._learn(_kinds(self._state, again, span), 1.0)
                 self._latest = {}
             else:
-                if kinds in self._silences or len(self._silences) < KINDS:
-                    self._silences[kinds] += 1
                 self._weigh(again, span)
                 if len(self._latest) >= KINDS:
                     self._latest = {s: times for s, times in self._latest.items() if seconds - times[-1] < AGAIN}
@@ -162,25 +162,31 @@ class _Row:
         self._latest = {}
 
     def _begin_silence(self) -> None:
-        self._silences: Counter[tuple[Kind, ...]] = Counter()
+        self._silences: dict[Kinds, int] = {}
         self._evidence = [0.0, 0.0]
         self.owed = 0.0
 
     def _weigh(self, again: int, span: Span) -> None:
         """Add a span to the silence, in each state that the sensor may be in."""
         for state in self._states:
-            share = self._share(_kinds(state, again, span))
+            kinds = _kinds(state, again, span)
+            share = self._share(kinds)
             self._evidence[state] -= math.log1p(-share)
-            self.owed += share if state == self._state else 0.0
+            if state != self._state:
+                continue
+            self.owed += share
+            if kinds in self._silences or len(self._silences) < KINDS:
+                self._silences[kinds] = self._silences.get(kinds, 0) + 1
 
-    def _share(self, kinds: tuple[Kind, ...]) -> float:
-        share = SUPPOSED
+    def _share(self, kinds: Kinds) -> float:
+        share, record = SUPPOSED, self._record
         for kind in kinds:
-            spoken, spans = self._record.get(kind, (0.0, 0.0))
-            share = (spoken + SHRINK * share) / (spans + SHRINK)
+            counts = record.get(kind)
+            if counts is not None:
+                share = (counts[0] + SHRINK * share) / (counts[1] + SHRINK)
         return min(share, SUREST)
 
-    def _learn(self, kinds: tuple[Kind, ...], spoken: float, spans: int = 1) -> None:
+    def _learn(self, kinds: Kinds, spoken: float, spans: int = 1) -> None:
         for kind in kinds:
             counts = self._record.setdefault(kind, [0.0, 0.0])
             counts[0] += spoken
@@ -193,12 +199,14 @@ class _Row:
 
     def _forget_rare(self) -> None:
         """Keep the half of the kinds that has been seen most: a kind is never seen more often than its wider ones."""
-        most = sorted(self._record, key=lambda kind: (-self._record[kind][1], len(kind)))[: KINDS // 2]
+        most = sorted(self._record, key=lambda kind: (-self._record[kind][1], kind % 4))[: KINDS // 2]
         self._record = {kind: self._record[kind] for kind in most}
 
 
-def _kinds(state: int, again: int, span: Span) -> tuple[Kind, ...]:
-    """The kinds of a span, the widest first."""
-    begun, length, _ = span
-    first = 2 * again + state
-    return (first,), (first, begun), (first, begun, length), (first, *span)
+def _kinds(state: int, again: int, span: Span) -> Kinds:
+    """The kinds of a span: its state, and the report that begins it, and its length, and the report that ends it."""
+    begun, length, end = span
+    first = 2 * again + state  # numbers, for tuples of tuples take long to look up; the last two bits say how wide
+    second = first * MARKS + begun
+    third = second * (len(LENGTHS) + 1) + length
+    return 4 * first, 4 * second + 1, 4 * third + 2, 4 * (third * MARKS + end) + 3

@@ -47,7 +47,8 @@ class GapTails:
 
     def learn(self, row: int, gap: float) -> None:
         """Take in a gap that has ended."""
-        self.longest[row] = max(self.longest[row], gap)
+        if gap > self.longest[row]:
+            self.longest[row] = gap
         self.gaps[row] += 1.0
         if gap > self.threshold:
             self._above[row] += gap > self.thresholds
@@ -55,7 +56,7 @@ class GapTails:
 
     def log_survival(self, gap: Array) -> Array:
         """Log probability that a gap gets longer than this, shape (N,); 0 up to the threshold."""
-        survival, rows = np.zeros(len(gap)), np.flatnonzero(gap > self.threshold)
+        survival, rows = np.zeros(len(gap)), (gap > self.threshold).nonzero()[0]
         if not rows.size:
             return survival
         gap = gap[rows]

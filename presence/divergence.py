@@ -1,0 +1,125 @@
+"""How far products of distributions are apart, and what merging them loses. Knows no rooms.
+
+Two products `a b` and `a' b'` of weights w and v differ from their merged one by `w v / (w + v) (a - a') (b - b')`, so
+the loss goes with the product of two Hellinger distances; where only one being differs there is none.
+
+Source: Runnalls 2007 (IEEE Trans. AES 43:989), bounding what a merge loses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+LABEL_WINDOWS = 3
+"""How many of the latest open windows count in the merging cost..."""
+LABEL_SHARE = 0.2
+"""...and how much, relative to a being: enough to keep directions apart, without crowding out who is where."""
+COARSE_SHARE = 0.75
+"""How much of a being's (squared) difference between two hypotheses is what differs in the coarser view, if any: with
+0.9 sixteen hypotheses about three people are further than asked from the exact filter (`tests/test_exactness.py`)."""
+
+
+def losses(
+    x: Array,
+    row: IndexArray | None,
+    heavy: int,
+    extra: Array,
+    factors: Sequence[tuple[slice, float]],
+    coarse: Array | None,
+) -> Array:
+    """What merging each of C candidates with each of the heaviest loses, but for the weights: `sum_(n < m) d_n d_m`.
+
+    d_n is the Hellinger distance of the n-th factors: beings, and sensors that are on by themselves, late windows.
+    Distances of beings are looked up among their distinct distributions.
+
+    Args:
+        x: shape (P, R, S), the distinct distributions of each being.
+        row: shape (P, C), which one each candidate has, the heaviest first; None: R = C, each has its own.
+        heavy: H, how many of the heaviest.
+        extra: shape (C, E), everything else that mixes linearly.
+        factors: columns of `extra` that count too, with their share.
+        coarse: shape (S, C'), a coarser view of the states, if any.
+
+    Returns:
+        Shape (C, H).
+    """
+    each = _apart(x, None if row is None else row[:, :heavy], coarse)  # (P, R, H)
+    if row is not None:
+        persons, distinct, _ = x.shape
+        each = each.reshape(-1, heavy).take(row + np.arange(0, persons * distinct, distinct)[:, None], 0)
+    loss: Array = each.sum(axis=0)
+    squares = np.einsum("pch,pch->ch", each, each)
+    for columns, share in factors:
+        values = np.sqrt(extra[:, columns])
+        gap = np.maximum(1.0 - values @ values[:heavy].T, 0.0)
+        squares += share**2 * gap
+        loss += share * np.sqrt(gap, out=gap)
+    loss *= loss
+    loss -= squares
+    loss *= 0.5
+    return np.maximum(loss, 0.0, out=loss)
+
+
+def _apart(x: Array, heavy: IndexArray | None, coarse: Array | None) -> Array:
+    """Hellinger distances of distributions (P, R, S) from some of them (P, H), or from all, shape (P, R, H).
+
+    With a coarser view they are those of (1 - `COARSE_SHARE`) distributions and `COARSE_SHARE` coarser ones.
+    """
+    persons, distinct, states = x.shape
+    if coarse is None:
+        root = scaled = np.sqrt(x)
+    else:
+        root = np.empty((persons, distinct, states + coarse.shape[1]))
+        np.sqrt(x, out=root[:, :, :states])
+        np.sqrt(x @ coarse, out=root[:, :, states:])
+        scaled = root * np.repeat([1.0 - COARSE_SHARE, COARSE_SHARE], [states, coarse.shape[1]])
+    if heavy is not None:
+        being = np.arange(persons)[:, None]
+        scaled = scaled[being, heavy]
+    apart: Array = root @ scaled.transpose(0, 2, 1)
+    np.subtract(1.0, apart, out=apart)
+    np.abs(apart, out=apart)  # rounding may leave it a little below zero
+    np.sqrt(apart, out=apart)
+    if heavy is not None:
+        apart[being, heavy, np.arange(heavy.shape[1])] = 0.0
+    return apart
+
+
+def shared(weight: Array, other: Array) -> Array:
+    """`w v / (w + v)` for each of some weights (M,) and others (N,), shape (M, N)."""
+    both: Array = weight[:, None] * other / (weight[:, None] + other)
+    return both
+
+
+def factors_of(extra: Array, windows: tuple[int, ...], ghosts: tuple[int, ...]) -> list[tuple[slice, float]]:
+    """What counts in the merging cost besides beings: (columns of `extra`, share): latest windows, sensors on alone."""
+    count, width = windows
+    latest = range(max(0, count - LABEL_WINDOWS), count)
+    found = [(slice(w * width, (w + 1) * width), LABEL_SHARE) for w in latest]
+    for ghost in range(ghosts[0]):
+        columns = slice(count * width + 3 * ghost, count * width + 3 * ghost + 3)
+        if extra[:, columns][:, 1:].any():
+            found.append((columns, 1.0))
+    return found
+
+
+def joined(
+    into: Sequence[int], gone: Sequence[int], place: IndexArray, weight: Array, loss: Array
+) -> tuple[Array, Array]:
+    """Weights (G,) and losses (G, G) of groups after some have gone into others; `place` is each one's new place.
+
+    `l(a + b, c) = s l(a, c) + (1 - s) l(b, c) - s (1 - s) l(a, b)`, s the share of a in a + b: the loss of merging two
+    groups from those of their members, as for clusters with centroids (Lance & Williams 1967, Computer J. 9:373).
+    """
+    total: Array = np.bincount(place, weights=weight).astype(np.float64)
+    share = weight / total[place]
+    mixing, spread = np.zeros((len(total), len(place))), np.zeros(len(total))
+    mixing[place, np.arange(len(place))] = share
+    spread[place[into]] = share[into] * share[gone] * loss[into, gone]
+    return total, np.maximum(mixing @ loss @ mixing.T - spread[:, None] - spread, 0.0)
