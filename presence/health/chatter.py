@@ -2,7 +2,8 @@
 
 A belief follows a chattering sensor: it soon takes somebody to be there. What gives the sensor away is that it goes on
 without anybody's coming or going: reports that no neighbour prompted fill a bucket that drains at a few times their
-usual rate, and the levels that it reached before say how high is ordinary.
+usual rate, and the levels that it reached before say how high is ordinary. What counts is how much of the time it goes
+on, not how often it speaks: somebody who is busy in a room for an hour makes it speak more than any chatterer.
 """
 
 from __future__ import annotations
@@ -25,6 +26,9 @@ PROMPTED_WITHIN = 120.0
 """Seconds after a neighbour's report in which a sensor's own counts as prompted. Common practice, no source."""
 PROMPTED_WEIGHT = 0.2
 """What a prompted report counts, relative to an unprompted one. Common practice, no source."""
+APART = 180.0
+"""Seconds after a report of its own until another counts whole: one that comes sooner adds only the time since. Common
+practice, no source."""
 DRAIN = 3.0
 """How fast the bucket drains, relative to the usual rate of filling at this hour of the day."""
 LEAST_DRAIN = 0.5 / 3600.0
@@ -37,7 +41,7 @@ RECENT = 6 * 3600.0
 """Seconds over which the rate of a chattering sensor is taken."""
 ORDINARY, SUPPOSED = 4.0, 12.0
 """Reports in the bucket that are ordinary, and how many excursions beyond the expectation is worth."""
-BEYOND = {"motion": 8.0, "occupancy": 8.0, "camera": 8.0}
+BEYOND = {"motion": 5.0, "occupancy": 5.0, "camera": 5.0}
 """How far an excursion is expected to go beyond the ordinary, by kind; 3 for the others. Common practice, no source."""
 FULL = 1.25
 """The bucket of a sensor that has been named holds this many times what it held then, so that it empties again."""
@@ -77,7 +81,7 @@ class ChatterWatch(Watch):
             return over
         near = self._latest[self._neighbours[n]]
         prompted = near.size > 0 and step.seconds - float(near.max()) < PROMPTED_WITHIN
-        weight = PROMPTED_WEIGHT if prompted else 1.0
+        weight = (PROMPTED_WEIGHT if prompted else 1.0) * min(1.0, (step.seconds - self._latest[n]) / APART)
         self._latest[n] = step.seconds
         if self._odds.reach[n] <= 0.0:
             self._since[n] = step.seconds

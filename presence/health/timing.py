@@ -35,6 +35,9 @@ LEAST = 30
 """Reports below which nothing is said."""
 CLOSE = 15.0
 """Seconds within which two reports coincide. Common practice, no source."""
+VISIT = 120.0
+"""Seconds within which reports of one sensor belong to one visit, which counts once: an hour's work in one room, laid
+over an hour's work next door of another time of day, is no coincidence sixty times. Common practice, no source."""
 FINE = 10.0 * np.arange(-90, 91)
 LAGS = np.unique(np.concatenate([FINE, 3600.0 * np.arange(-24, 25)]))
 """Seconds that a clock is tried ahead: a quarter of an hour in steps, and whole hours up to a day."""
@@ -100,7 +103,7 @@ class TimingWatch(Watch):
         return max(findings, key=lambda f: f.probability, default=None)
 
     def _clock(self, n: int, times: Array, who: IndexArray) -> Finding | None:
-        own = times[who == n][-LATEST:]
+        own = visits(times[who == n])[-LATEST:]
         near = times[np.isin(who, self._neighbours[n])]
         if len(own) < LEAST or len(near) < LEAST:
             return None
@@ -111,7 +114,7 @@ class TimingWatch(Watch):
         way = "ahead" if lag.seconds > 0 else "behind"
         evidence = (
             f"Its reports fit those of its neighbours if its clock is {_precisely(abs(lag.seconds))} {way}:"
-            f" {100 * lag.share:.0f} % of {counted(len(own), 'report')} then come within {CLOSE:.0f} s of one,"
+            f" {100 * lag.share:.0f} % of {counted(len(own), 'visit')} then begin within {CLOSE:.0f} s of one,"
             f" instead of {100 * lag.at_zero:.0f} %."
         )
         return Finding(self.sensors[n], "clock", probability(lag.log_odds), utc(float(own[0])), evidence)
@@ -146,6 +149,11 @@ class TimingWatch(Watch):
             f" {self.sensors[b]} is said to be, and the other way round: are the two exchanged?"
         )
         return Finding(self.sensors[a], "misplaced", probability(log_odds), utc(self._began), evidence)
+
+
+def visits(times: Array) -> Array:
+    """Those of some times (sorted) that come longer than `VISIT` after the one before."""
+    return times[np.diff(times, prepend=-np.inf) > VISIT]
 
 
 class Lag(NamedTuple):
