@@ -28,6 +28,7 @@ from presence.places import (
     States,
     door_places,
     motion_zones,
+    narrow,
     seat_zone,
     seats_report,
     seen,
@@ -116,13 +117,16 @@ def _pace_rates(
         back = s.errand_rate if being.role == RESIDENT else s.return_rate
         return [(MOVING, 1 / 60, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
     asleep, awake = _sleep_rates(plan, room, being, hour, settings)
+    corridor = room in plan.corridors and not plan.rooms[room].rest
     if motion_zones(plan, room):
+        settling = s.rate_at("zone_settling_rate", room)
+        if corridor and narrow(plan, room):
+            settling, asleep = settling * s.corridor_share, NEVER
         return [
             (MOVING, s.rate_at("zone_pausing_rate", room), s.rate_at("zone_starting_rate", room)),
-            (ACTIVE, s.rate_at("zone_settling_rate", room), s.rate_at("zone_rising_rate", room)),
+            (ACTIVE, settling, s.rate_at("zone_rising_rate", room)),
             (SETTLED, asleep, awake),
         ]
-    corridor = room in plan.corridors and not plan.rooms[room].rest
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if seats_report(plan) else 1.0)
     if seats_report(plan) and not plan.rooms[room].rest:

@@ -15,6 +15,8 @@ from presence.floorplan import AWAY, Door, Floorplan, Sensor
 IndexArray = NDArray[np.intp]
 
 MOVING, ACTIVE, SETTLED, ASLEEP = range(4)
+NARROW = 1.5
+"""m: corridors are narrower, rooms to live in wider. Common practice, no source."""
 
 
 class Place(NamedTuple):
@@ -41,6 +43,8 @@ class States:
     """Shape (S,): index of each state's room in `rooms`."""
     joined: dict[str, list[tuple[int, int]]] = field(default_factory=dict, compare=False, repr=False)
     """Memory of `door_places`."""
+    views: dict[str, dict[int, float]] = field(default_factory=dict, compare=False, repr=False)
+    """Memory of `views.views`."""
 
     @cached_property
     def moving(self) -> dict[int, int]:
@@ -94,6 +98,16 @@ def well_sensed(plan: Floorplan) -> bool:
     kinds = ("motion", "occupancy", "camera", "pressure")
     noticed = {s.room for s in plan.sensors.values() if s.kind in kinds}
     return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
+
+
+def narrow(plan: Floorplan, room: str) -> bool:
+    """Whether a room is too narrow to sit down in, as far as its outline tells: its area over its greatest extent."""
+    outline = np.array(plan.rooms[room].outline or [], dtype=float)
+    if not len(outline):
+        return False
+    x, y = outline.T
+    area = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    return area < NARROW * float(np.ptp(outline, axis=0).max())
 
 
 def seats_report(plan: Floorplan) -> bool:

@@ -31,6 +31,7 @@ from presence.places import (
     zone_and_others,
 )
 from presence.settings import PaceRates, Settings
+from presence.views import views
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -130,8 +131,8 @@ class Sight:
         return [self._motion(sensor), *self._zone_entry(sensor)]
 
     def _motion(self, sensor: Sensor) -> Way:
-        """A motion sensor: everybody in its room, or in its own zone."""
-        room, coverage = str(sensor.room), {}
+        """A motion sensor: everybody in its room or its own zone; in others as far as it sees into them."""
+        room, coverage = str(sensor.room), dict(views(self.plan, self.states)[sensor.id])
         for i in self.states.places_of(room, seats=True):
             place = self.states.places[i]
             zone = self.states.places[seat_zone(self.plan, self.states, i)].zone if place.seat else place.zone

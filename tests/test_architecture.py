@@ -31,7 +31,7 @@ LAYERS = [
     },
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds"},
-    {"places", "movement", "sensing", "learned"},
+    {"places", "movement", "views", "sensing", "learned"},
     {"conditions", "model"},
     {"passages", "snapshot", "engine", "doors", "inference", "wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "tracker"},

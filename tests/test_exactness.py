@@ -83,6 +83,14 @@ ZONES = home(
     inner_contact=contact("inner"),
 )
 
+VIEWS = home(
+    2,
+    rooms={"hall": {"outline": [[0, 0], [6, 0], [6, 3], [0, 3]]}, "bed": {}},
+    west=motion("hall", at=[1.5, 1.5], reach=2.1),
+    east=motion("hall", at=[4.5, 1.5], reach=2.1),
+    inner_contact=contact("inner"),
+)
+
 
 def spread(people: int) -> Floorplan:
     """Zones so far apart that some have others between them."""
@@ -120,6 +128,7 @@ PLANS = {
     "objects": WITH_OBJECTS,
     "zones": ZONES,
     "spread": SPREAD,
+    "views": VIEWS,
     "zones beside a room": home(1, west=motion("hall", at=[0, 0]), east=motion("hall", at=[3, 0]), one=motion("bed")),
     "dead_end": DEAD_END,
 }

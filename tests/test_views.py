@@ -1,0 +1,148 @@
+"""What a motion sensor sees of its neighbours' zones, against closed formulas for circles and rectangles."""
+
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from presence import Event, Floorplan, Settings, Tracker
+from presence.habits import Hour
+from presence.movement import beings, weights_and_flows
+from presence.places import ASLEEP, SETTLED, States, narrow, states_of
+from presence.views import SPOTS, in_view, inside, views
+from tests.oracle import at, home, motion, time_at
+from tests.test_exactness import VIEWS, assert_same, brute_force, tracked
+
+FINE = 3 / SPOTS**0.5
+"""Sums over a grid of n spots a side are within a few parts in n of an area."""
+
+
+def room(outline: list[list[float]], **sensors: dict[str, Any]) -> Floorplan:
+    return home(1, rooms={"hall": {"outline": outline}, "bed": {}}, bed_motion=motion("bed"), **sensors)
+
+
+def two(reach: float, *, apart: float = 3.0) -> Floorplan:
+    """Two sensors beside each other in a strip 6 m by 3 m, each in the middle of its half."""
+    spots = {"west": 3 - apart / 2, "east": 3 + apart / 2}
+    strip = [[0, 0], [6, 0], [6, 3], [0, 3]]
+    return room(strip, **{name: motion("hall", at=[x, 1.5], reach=reach) for name, x in spots.items()})
+
+
+def share(plan: Floorplan, sensor: str, zone: str) -> float:
+    states = states_of(plan)
+    index = next(i for i, place in enumerate(states.places) if place.zone == zone)
+    return views(plan, states)[sensor].get(index, 0.0)
+
+
+def segment(reach: float, distance: float) -> float:
+    """Area of a circle beyond a line at some distance from its centre: r^2 acos(d / r) - d sqrt(r^2 - d^2)."""
+    return reach**2 * math.acos(distance / reach) - distance * math.sqrt(reach**2 - distance**2)
+
+
+@pytest.mark.parametrize("reach", [1.6, 1.9, 2.1])
+def test_a_circle_reaches_over_the_line_between_two_zones(reach: float) -> None:
+    """Beyond the line it is cut by the walls above and below only if its chord is longer than the strip is wide."""
+    assert math.sqrt(reach**2 - 1.5**2) <= 1.5
+    assert share(two(reach), "west", "east") == pytest.approx(segment(reach, 1.5) / 9.0, abs=FINE)
+
+
+def test_nothing_is_seen_of_a_neighbour_beyond_reach() -> None:
+    assert share(two(1.4), "west", "east") == 0.0
+    assert share(two(50.0), "west", "east") == pytest.approx(1.0)
+
+
+def test_a_corner_hides_what_is_behind_it() -> None:
+    """In an L of three squares of 2 m, from the end of one arm: of the other arm's square, a triangle.
+
+    From (1, 0) the line over the inner corner (2, 2) reaches the far wall y = 4 at x = 3, so of the square [2, 4] x
+    [2, 4] the part above that line is seen: a triangle of 1 m by 2 m.
+    """
+    outline = np.array([[0, 0], [2, 0], [2, 2], [4, 2], [4, 4], [0, 4]], dtype=float)
+    axis = np.arange(0.01, 4, 0.02)
+    spots = np.column_stack([a.ravel() for a in np.meshgrid(axis, axis)])
+    within = inside(spots, outline)
+    assert within.mean() == pytest.approx(12 / 16, abs=1e-3)
+    arm = (spots > 2).all(axis=1)
+    seen = in_view(spots, (1.0, 0.0), 99.0, outline)
+    assert seen[arm].mean() == pytest.approx(1 / 4, abs=0.01)
+    assert seen[within & (spots[:, 0] < 2)].all()
+
+
+@pytest.mark.parametrize("missing", ["at", "reach", "outline"])
+def test_plans_that_do_not_say_see_their_own_zone_only(missing: str) -> None:
+    spots = [{"at": [1.5, 1.5], "reach": 2.5}, {"at": [4.5, 1.5], "reach": 2.5}]
+    sensors = [motion("hall", **{k: v for k, v in about.items() if k != missing}) for about in spots]
+    given = {} if missing == "outline" else {"outline": [[0, 0], [6, 0], [6, 3], [0, 3]]}
+    rooms = {"hall": given, "bed": {}}
+    plan = home(1, rooms=rooms, bed_motion=motion("bed"), west=sensors[0], east=sensors[1])
+    states: States = states_of(plan)
+    assert not any(views(plan, states).values())
+
+
+def test_a_seat_is_seen_by_every_sensor_in_reach() -> None:
+    plan = room(
+        [[0, 0], [6, 0], [6, 3], [0, 3]],
+        west=motion("hall", at=[1.5, 1.5], reach=2.0),
+        east=motion("hall", at=[4.5, 1.5], reach=2.0),
+        chair={"kind": "pressure", "room": "hall", "at": [3.2, 1.5]},
+    )
+    states = states_of(plan)
+    chair = next(i for i, place in enumerate(states.places) if place.seat)
+    assert views(plan, states)["west"][chair] == 1.0
+    assert views(plan, states)["east"][chair] == 1.0
+
+
+def test_the_tracker_is_exact_where_views_overlap() -> None:
+    events = [*_pair(30.0), at(42.0, "west", "detected"), at(60.0, "inner_contact", "open")]
+    assert_same(tracked(VIEWS, events, until=300.0), brute_force(VIEWS, events, until=time_at(300.0)))
+
+
+def test_one_person_in_view_of_two_is_likelier_than_without() -> None:
+    """Two sensors that answer each other for an hour: with the overlap known, one person explains it better."""
+    events = [e for k in range(12) for e in _pair(30.0 + 60.0 * k)]
+    counts = [tracked_count(two(reach), events) for reach in (2.1, 1.4)]
+    assert counts[0] < counts[1]
+
+
+def _pair(seconds: float) -> list[Event]:
+    return [
+        at(seconds, "west", "detected"),
+        at(seconds + 0.1, "east", "detected"),
+        at(seconds + 10, "west", "clear"),
+        at(seconds + 10.1, "east", "clear"),
+    ]
+
+
+def tracked_count(plan: Floorplan, events: list[Event]) -> float:
+    """Probability that there are two at home, a visitor being allowed for."""
+    tracker = Tracker(replace(plan, visitors=1))
+    tracker.advance(time_at(0))
+    for event in events:
+        tracker.observe(event)
+    return tracker.belief.at_home[2]
+
+
+@pytest.mark.parametrize(("width", "expected"), [(1.2, True), (1.4, True), (1.6, False), (3.0, False)])
+def test_corridors_are_narrow(width: float, expected: bool) -> None:
+    outline = [[0.0, 0.0], [5.0, 0.0], [5.0, width], [0.0, width]]
+    plan = home(1, rooms={"hall": {"outline": outline}, "bed": {}}, hall_motion=motion("hall"))
+    assert narrow(plan, "hall") is expected
+    assert not narrow(plan, "bed")  # nobody knows
+
+
+def test_a_corridor_with_several_sensors_is_no_room_to_settle_in() -> None:
+    """As with one sensor: `Settings.corridor_share` on settling; the great room has four doors and is wide."""
+    plan = Floorplan.load(Path(__file__).parents[1] / "floorplans" / "open_plan_bungalow.yaml")
+    states, being = states_of(plan), beings(plan)[0]
+    weights, _ = weights_and_flows(plan, states, being, Hour(False), Settings())
+
+    def odds(room: str, pace: int) -> float:
+        """Of a stiller pace against the one before it, in a room's zones."""
+        places = states.places_of(room)
+        return float(weights[states.select(places, pace)].sum() / weights[states.select(places, pace - 1)].sum())
+
+    assert odds("passage", SETTLED) == pytest.approx(Settings().corridor_share * odds("great_room", SETTLED))
+    assert odds("passage", ASLEEP) < 1e-4 < odds("great_room", ASLEEP)
