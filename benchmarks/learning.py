@@ -5,7 +5,6 @@
                                         [--json]
     python benchmarks/learning.py {two_residents,two_residents_month,single_resident} FOLDER [--turns 30] [--json]
     python benchmarks/learning.py recovery [--people 1] [--seeds 1] [--days 8]
-    python benchmarks/learning.py timing [--plans two_storey_garage] [--people 1,2] [--days 3,10] [--seeds 21]
 
 `homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see
 `open_logs.py`, for how to cite them): the first half of the days or sessions is learned from, the second half is
@@ -14,7 +13,8 @@ home are noise, so look at several seeds; the intervals of the open logs are 95 
 `--candidates` scores everything that was weighed. `--tuned 40` also turns the same dials by the labels of the very days
 that are scored, for the sum of balanced accuracy and exact count: what there is to gain for anybody who could see.
 
-`recovery`: known rates, wrong by up to four times at the start (see `recovery.py`). `timing`: what learning costs.
+`recovery`: known rates, wrong by up to four times at the start (see `recovery.py`). What
+learning costs, and whether any score falls: `usefulness.py`.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from benchmarks.open_sets.score_month import run_two_residents_month
 from benchmarks.open_sets.score_single_resident import run_single_resident
 from benchmarks.open_sets.score_two_residents import run_two_residents
 from benchmarks.open_sets.scores import Score
-from benchmarks.recovery import recovery_table, timing_table
+from benchmarks.recovery import recovery_table
 from benchmarks.trust.homes import Cell, Lived, live
 from presence import Event, Floorplan, Settings
 from presence.evaluate import evaluate
@@ -73,7 +73,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Runs the command; 0 done."""
     parser = argparse.ArgumentParser(description="Scores with and without what a home's own log teaches.")
     parser.add_argument(
-        "what", choices=["homes", "two_residents", "two_residents_month", "single_resident", "recovery", "timing"]
+        "what", choices=["homes", "two_residents", "two_residents_month", "single_resident", "recovery"]
     )
     parser.add_argument("folder", type=Path, nargs="?", help="of the open set")
     parser.add_argument("--plans", default="two_storey_garage")
@@ -97,10 +97,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for line in recovery_table(int(people[0]), days[0], [int(seed) for seed in seeds]):
             print(line, flush=True)
         return 0
-    if options.what == "timing":
-        for line in timing_table(options.plans, days, [int(n) for n in people], int(seeds[0]), effort):
-            print(line, flush=True)
-        return 0
     if options.what != "homes":
         if options.folder is None:
             parser.error("the folder of the set is missing")
@@ -116,7 +112,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
-USUAL = {"homes": ("1,2,3", "21", "10"), "recovery": ("1", "1", "8"), "timing": ("1,2", "21", "3,10")}
+USUAL = {"homes": ("1,2,3", "21", "10"), "recovery": ("1", "1", "8")}
 """People, seeds and days where nothing else is asked for."""
 
 

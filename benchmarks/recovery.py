@@ -1,4 +1,4 @@
-"""How near learning comes to known rates, and what it costs: the parts of `learning.py` that need no open log.
+"""How near learning comes to known rates: the part of `learning.py` that needs no home.
 
 Lives are drawn from the tracker's own model (`exact/drawing.py`), in two small homes in which everything happens often,
 so that rare rates, too, have chances. Learning begins from settings that are wrong by up to four times. Sensors that
@@ -17,9 +17,7 @@ import numpy as np
 
 from benchmarks.exact.dense import NOON
 from benchmarks.exact.drawing import draw_life
-from benchmarks.trust.homes import Cell, live
 from presence import Floorplan, Settings
-from presence.learn import Effort, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.em import Rate, iterate, rates_of, with_factors
 from presence.learn.statistics import count
@@ -184,17 +182,3 @@ def recovery_table(people: int, days: float, seeds: list[int]) -> Iterator[str]:
     yield f"{near} of {known} rates with at least {CHANCES} chances within {NEAR:.0%}"
     yield f"{untold} of the other {known - near} are within two standard errors: the log knows no better"
     yield f"the log posterior fell by at most {falls:.1g} nats in an iteration"
-
-
-def timing_table(plan: str, days: list[float], people: list[int], seed: int, effort: Effort) -> Iterator[str]:
-    """Processor seconds of learning by days and people."""
-    yield f"{plan}: processor seconds of `presence learn` on one core (turns of the search: {effort.turns})"
-    yield f"{'people':>6} {'days':>5} {'events':>8} {'seconds':>8} {'s/day/person':>13}"
-    for number in people:
-        lived = live(Cell(plan, number, "plain", seed, max(days)))
-        for length in days:
-            log = [event for event in lived.log if event.seconds < lived.log[0].seconds + length * DAY]
-            begin = time.process_time()
-            fit(lived.plan, [log], effort=effort)
-            seconds = time.process_time() - begin
-            yield f"{number:6} {length:5g} {len(log):8,} {seconds:8.0f} {seconds / length / number:13.1f}"

@@ -73,15 +73,15 @@ def _apart(x: Array, heavy: IndexArray | None, coarse: Array | None) -> Array:
     """
     persons, distinct, states = x.shape
     if coarse is None:
-        root = scaled = np.sqrt(x)
+        root = np.sqrt(x)
     else:
         root = np.empty((persons, distinct, states + coarse.shape[1]))
         np.sqrt(x, out=root[:, :, :states])
         np.sqrt(x @ coarse, out=root[:, :, states:])
-        scaled = root * np.repeat([1.0 - COARSE_SHARE, COARSE_SHARE], [states, coarse.shape[1]])
-    if heavy is not None:
-        being = np.arange(persons)[:, None]
-        scaled = scaled[being, heavy]
+    being = np.arange(persons)[:, None]
+    scaled = root if heavy is None else root[being, heavy]
+    if coarse is not None:
+        scaled = scaled * np.repeat([1.0 - COARSE_SHARE, COARSE_SHARE], [states, coarse.shape[1]])
     apart: Array = root @ scaled.transpose(0, 2, 1)
     np.subtract(1.0, apart, out=apart)
     np.abs(apart, out=apart)  # rounding may leave it a little below zero
@@ -107,6 +107,17 @@ def factors_of(extra: Array, windows: tuple[int, ...], ghosts: tuple[int, ...]) 
         if extra[:, columns][:, 1:].any():
             found.append((columns, 1.0))
     return found
+
+
+def compact(x: Array, row: IndexArray) -> tuple[Array, IndexArray]:
+    """Only those of the distinct distributions (P, R, S) that some candidate has, by (P, C); and which each has now."""
+    being = np.arange(len(x))[:, None]
+    used = np.zeros(x.shape[:2], dtype=bool)
+    used[being, row] = True
+    left = np.argsort(~used, axis=1, kind="stable")[:, : int(used.sum(axis=1).max())]
+    place = np.empty(x.shape[:2], dtype=np.intp)
+    place[being, left] = np.arange(left.shape[1])
+    return x[being, left], place[being, row]
 
 
 def joined(

@@ -164,7 +164,7 @@ def branch(
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
     same = float(weight @ (mixture.cause[parent, being] * (being < persons)))
     caused = Caused(who[:persons], float(who[persons]), same)
-    return reduce(grown, rows, every.row.take(chosen, axis=1), most), caused
+    return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
 
 
 class _Kinds(NamedTuple):

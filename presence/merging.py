@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.divergence import COARSE_SHARE, factors_of, joined, losses, shared
+from presence.divergence import COARSE_SHARE, compact, factors_of, joined, losses, shared
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -29,6 +29,9 @@ FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
 SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
+MANY = 8
+"""With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
+their own hypothesis; the most that this can lose is counted as lost."""
 NO_TRACKS: Array = np.zeros((0, 0, 0, 2, 0))
 
 
@@ -83,9 +86,12 @@ class _Pool(NamedTuple):
     extra: Array
     """Shape (C, E): everything else that mixes linearly, flattened."""
 
-    def losses(self, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None) -> Array:
-        """What merging each with each of the heaviest loses, but for the weights, shape (C, heavy)."""
-        return losses(self.rows[:, :, 0], self.row, heavy, self.extra, factors, coarse)
+    def losses(self, count: int, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None) -> Array:
+        """What merging each of the first with each of the heaviest loses, but for the weights, shape (count, heavy)."""
+        x, row = self.rows[:, :, 0], self.row
+        if row is not None and count < len(self.weight):
+            x, row = compact(x, row[:, :count])
+        return losses(x, row, heavy, self.extra[:count], factors, coarse)
 
     def mixed(self, group: IndexArray) -> _Pool:
         """One candidate for each group (C,), matching every being's distribution."""
@@ -103,7 +109,7 @@ class _Pool(NamedTuple):
         return _Pool(rows.reshape(persons, count, *self.rows.shape[2:]), None, total, mixing @ self.extra)
 
 
-def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> Mixture:
+def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, most: int | None) -> Mixture:
     """Merge candidates until few enough are left.
 
     The lightest go into whichever heavier one costs least, all at once; the rest are measured anew and merged in
@@ -113,6 +119,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
         mixture: weights (C,), labels, ghosts and causes of the C candidates; `x` is not used.
         rows: shape (P, R, B, S), the distinct distributions of each being, with their tracked shares.
         row: shape (P, C), which one each candidate has.
+        parent: shape (C,), the hypothesis that each comes from.
         most: the largest number kept; None keeps all.
     """
     persons, candidates = row.shape
@@ -124,13 +131,16 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, most: int | None) -> 
     factors = factors_of(extra, windows, ghosts)
     if persons == 1 and not factors:
         return _all_in_one(mixture, rows, row)
-    order = np.argsort(-mixture.weight, kind="stable")
+    order, onto = _ordered(mixture.weight, parent, MANY * most)
     pool = _Pool(rows, row[:, order], mixture.weight[order], extra[order])
     heavy, lost = max(1, min(int(SPARE * most), int((pool.weight > MINOR).sum()))), 0.0
     if heavy < candidates:
-        group, lost = _nearest(pool.weight, pool.losses(heavy, factors, mixture.coarse))
-        pool = pool.mixed(group)
-    group, more = _pairwise(pool.weight, pool.losses(len(pool.weight), factors, mixture.coarse), most)
+        measured = candidates - len(onto)
+        loss = pool.losses(measured, heavy, factors, mixture.coarse)
+        group, lost = _nearest(pool.weight[:measured], loss)
+        lost += persons * (persons - 1) / 2 * float(pool.weight[measured:].sum())
+        pool = pool.mixed(np.concatenate([group, group[onto]]))
+    group, more = _pairwise(pool.weight, pool.losses(len(pool.weight), len(pool.weight), factors, mixture.coarse), most)
     pool, lost = pool.mixed(group), lost + more
     left = len(pool.weight)
     labels, ghost, cause = np.split(pool.extra, _ends(windows, ghosts), axis=1)
@@ -153,6 +163,23 @@ def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
         for values in (mixture.labels, mixture.ghosts, mixture.cause)
     )
     return merged._replace(weight=np.ones(1), labels=labels, ghosts=ghosts, cause=cause)
+
+
+def _ordered(weight: Array, parent: IndexArray, many: int) -> tuple[IndexArray, IndexArray]:
+    """Candidates (C,), the heaviest first; last come those that are not measured where there are too many.
+
+    Also the place of the candidate that each of the latter goes with: the heaviest of the same hypothesis.
+    """
+    order = np.argsort(-weight, kind="stable")
+    if len(order) <= many:
+        return order, order[:0]
+    kin = parent[order]
+    first = np.zeros(int(kin.max()) + 1, dtype=np.intp)
+    first[kin[::-1]] = np.arange(len(order))[::-1]
+    measured = weight[order] > MINOR
+    measured[first] = True
+    place = np.cumsum(measured) - 1
+    return np.concatenate([order[measured], order[~measured]]), place[first[kin[~measured]]]
 
 
 def _nearest(weight: Array, loss: Array) -> tuple[IndexArray, float]:
