@@ -117,7 +117,8 @@ def _pace_rates(
         back = s.errand_rate if being.role == RESIDENT else s.return_rate
         return [(MOVING, 1 / 60, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
     asleep, awake = _sleep_rates(plan, room, being, hour, settings)
-    corridor = room in plan.corridors and not plan.rooms[room].rest
+    person = being.role != PET  # an animal lies down anywhere
+    corridor = person and room in plan.corridors and not plan.rooms[room].rest
     if motion_zones(plan, room):
         settling = s.rate_at("zone_settling_rate", room)
         if corridor and narrow(plan, room):
@@ -128,12 +129,13 @@ def _pace_rates(
             (SETTLED, asleep, awake),
         ]
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
-    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if seats_report(plan) else 1.0)
-    if seats_report(plan) and not plan.rooms[room].rest:
-        asleep = asleep if being.role == PET else NEVER  # who sleeps, sleeps on one of them
-    if not seen(plan, room) and well_sensed(plan):
+    unseated = person and seats_report(plan)
+    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if unseated else 1.0)
+    if unseated and not plan.rooms[room].rest:
+        asleep = NEVER  # who sleeps, sleeps on one of them
+    if person and not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
-        asleep = asleep if being.role == PET else NEVER
+        asleep = NEVER
     return [
         (MOVING, s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)),
         (ACTIVE, settling, rising),
