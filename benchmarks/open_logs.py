@@ -50,6 +50,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--rivals-only", action="store_true", help="leave the tracker out")
     parser.add_argument("--hypotheses", type=int, default=16)
     parser.add_argument("--workers", type=int, default=1, help="processes; the figures stay the same")
+    parser.add_argument(
+        "--visitors", type=int, default=0, help="unknown people allowed for; the contract's default is 1"
+    )
     parser.add_argument("--settings", type=json.loads, default=None, help="settings to replace, as JSON")
     parser.add_argument("--learned", type=Path, help="what `presence learn` wrote for the plan of this very folder")
     parser.add_argument("--house", help="letter of the house (single_resident, where a folder holds several)")
@@ -68,6 +71,7 @@ def main(arguments: list[str] | None = None) -> int:
             part=options.part,
             **({"house": options.house} if options.house else {}),
             hypotheses=options.hypotheses,
+            visitors=options.visitors,
             workers=options.workers,
             rivals_only=options.rivals_only,
             learned=options.learned,

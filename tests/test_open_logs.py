@@ -328,6 +328,24 @@ def test_scores_agree_with_scikit_learn() -> None:
     assert found["f1"].value == pytest.approx(f1_score(whole, answers), abs=1e-12)
 
 
+def test_a_cut_at_the_mean_asks_no_label_and_agrees_with_scikit_learn() -> None:
+    generator = np.random.default_rng(6)
+    truth = [generator.random(300) < 0.1 for _ in range(3)]
+    known = [generator.random(300) < 0.7 for _ in range(3)]
+    p = [np.clip(0.3 * t + 0.3 * generator.random(300), 0.0, 1.0) for t in truth]
+    found = scores.detection_by_probability(p, truth, known)
+    asked, cut = np.concatenate(known), np.concatenate(p).mean()
+    whole, q = np.concatenate(truth)[asked], np.concatenate(p)[asked]
+    for name, said in (("", q > 0.5), ("_cut_at_mean", q > cut)):
+        balanced = balanced_accuracy_score(whole, said)
+        assert found["balanced_accuracy" + name].value == pytest.approx(balanced, abs=1e-12)
+        assert found["f1" + name].value == pytest.approx(f1_score(whole, said), abs=1e-12)
+    hidden = scores.detection_by_probability(p, [~t for t in truth], known)
+    assert hidden["balanced_accuracy_cut_at_mean"].value == pytest.approx(
+        1.0 - found["balanced_accuracy_cut_at_mean"].value, abs=1e-12
+    )
+
+
 def test_bootstrap_interval_has_the_width_of_the_mean_of_recordings() -> None:
     hits = [np.array([float(k % 2)]) for k in range(100)]
     score = scores.share(hits)  # mean .5 of 100 recordings: standard error .05, so 1.96 of them each way

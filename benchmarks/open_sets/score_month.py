@@ -127,8 +127,7 @@ def score_tracker(
     for room in scored_rooms(data):
         p = [trace.rooms[:, order.index(room)] for trace in traces]
         masks = [true_room(data, day, trace.grid, room) for day, trace in zip(days, traces, strict=True)]
-        said = [(q > 0.5)[known] for q, (_, known) in zip(p, masks, strict=True)]
-        result[room] = scores.detection(said, [there[known] for there, known in masks])
+        result[room] = scores.detection_by_probability(p, [there for there, _ in masks], [known for _, known in masks])
     leans: list[list[tuple[float | None, float | None]]] = [
         [passages.answers(trace.passages, data.front_door, time) for time, _ in pairs]
         for trace, pairs in zip(traces, truth, strict=True)
@@ -233,8 +232,9 @@ def score_supervised(data: Month, days: Sequence[Day], grids: Sequence[Array], e
             continue
         _, p = supervised.forest(seen[usable], labels, features[1])
         masks = [true_room(data, day, grid, room) for day, grid in zip(days, grids, strict=True)]
-        said = [(q[:, 1] > 0.5)[known] for q, (_, known) in zip(p, masks, strict=True)]
-        trees[room] = scores.detection(said, [there[known] for there, known in masks])
+        trees[room] = scores.detection_by_probability(
+            [q[:, 1] for q in p], [there for there, _ in masks], [known for _, known in masks]
+        )
     return {"supervised_chain": score_count(chain, truth), "supervised_trees": trees}
 
 

@@ -77,6 +77,22 @@ def detection(said: Sequence[NDArray[np.bool_]], truth: Sequence[NDArray[np.bool
     }
 
 
+def detection_by_probability(
+    p: Sequence[Array], truth: Sequence[NDArray[np.bool_]], known: Sequence[NDArray[np.bool_]]
+) -> dict[str, Score]:
+    """`detection` where it is known, cut at .5 and at the mean probability over all instants, which asks no label.
+
+    Args:
+        p: probability at each instant, shape (T,) per recording.
+        truth: what was so, shape (T,).
+        known: which instants are scored, shape (T,).
+    """
+    own = float(np.concatenate(p).mean())
+    asked = [there[k] for there, k in zip(truth, known, strict=True)]
+    half, mean = (detection([(q > cut)[k] for q, k in zip(p, known, strict=True)], asked) for cut in (0.5, own))
+    return {**half, **{f"{name}_cut_at_mean": score for name, score in mean.items()}}
+
+
 def plain(scores: Any) -> Any:
     """Scores as JSON wants them; figures without a value become null."""
     if isinstance(scores, Score):
