@@ -160,14 +160,13 @@ class Recorder(Engine):
 
     def _witnessed(self, snapshot: Snapshot, sensor: str) -> Array:
         """How likely a sensor is to stay on, for each being's state, by what is believed about the others."""
-        inside, mixture = self._states_in(str(self.plan.sensors[sensor].room)), snapshot.mixture
+        inside, mixture = self._inside(sensor), snapshot.mixture
         alone = self._staying(snapshot, sensor).likelihood(self.settings.occupancy_alone)
-        shares = mixture.x[: self.model.persons][:, :, inside].sum(axis=2)  # (P, K)
+        shares = np.einsum("pks,ps->pk", mixture.x, inside)
         factor = np.ones((len(self.names), self.model.states.size))
-        for p in range(self.model.persons):
+        for p in np.flatnonzero(inside.any(axis=1)):
             others = np.prod(1.0 - np.delete(shares, p, axis=0), axis=0) @ mixture.weight
-            factor[p] = 1.0 - others * (1.0 - alone)
-            factor[p, inside] = 1.0
+            factor[p] = np.where(inside[p] > 0.0, 1.0, 1.0 - others * (1.0 - alone))
         return factor
 
 
