@@ -68,12 +68,18 @@ class Engine(DoorEngine):
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
         if sensor.kind == "occupancy":
-            staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-            again = snapshot.seconds + self.settings.occupancy_refresh
-            return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
+            return self._begin_witness(snapshot, sensor, 0.0)
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
-        return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+        snapshot = self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+        known = sensor.kind == "motion" and sensor.hold is not None
+        return self._begin_witness(snapshot, sensor, hold) if known else snapshot
+
+    def _begin_witness(self, snapshot: Snapshot, sensor: Sensor, hold: float) -> Snapshot:
+        """A sensor turns on; should it stay on past its hold, it will bear witness."""
+        staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
+        again = snapshot.seconds + hold + self._refresh(sensor)
+        return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
 
     def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
         """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).

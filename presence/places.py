@@ -180,6 +180,13 @@ def watcher(plan: Floorplan, place: Place) -> str | None:
     return next((s.id for s in plan.sensors.values() if s.kind == "motion" and s.room == place.room), None)
 
 
+def watched(plan: Floorplan, states: States, sensor: Sensor) -> list[int]:
+    """The places of a motion sensor's zone, or of all its room if it is the only one there, with their seats."""
+    places = states.places_of(str(sensor.room), seats=True)
+    zones = [states.places[seat_zone(plan, states, i) if states.places[i].seat else i].zone for i in places]
+    return [i for i, zone in zip(places, zones, strict=True) if zone in (None, sensor.id)]
+
+
 def zone_and_others(states: States, sensor: str) -> tuple[IndexArray, IndexArray]:
     """All states in one motion sensor's zone, and in all other zones; none where its room is not divided."""
     zones = [i for i, place in enumerate(states.places) if place.zone is not None]

@@ -26,7 +26,7 @@ from presence.places import (
     door_places,
     motion_zones,
     outer_side,
-    seat_zone,
+    watched,
     watcher,
     zone_and_others,
 )
@@ -132,13 +132,10 @@ class Sight:
 
     def _motion(self, sensor: Sensor) -> Way:
         """A motion sensor: everybody in its room or its own zone; in others as far as it sees into them."""
-        room, coverage = str(sensor.room), dict(views(self.plan, self.states)[sensor.id])
-        for i in self.states.places_of(room, seats=True):
-            place = self.states.places[i]
-            zone = self.states.places[seat_zone(self.plan, self.states, i)].zone if place.seat else place.zone
-            if zone in (None, sensor.id):
-                coverage[i] = 1.0
-        name = "zone_motion_rates" if motion_zones(self.plan, room) else "motion_rates"
+        coverage = views(self.plan, self.states)[sensor.id] | dict.fromkeys(
+            watched(self.plan, self.states, sensor), 1.0
+        )
+        name = "zone_motion_rates" if motion_zones(self.plan, str(sensor.room)) else "motion_rates"
         return self._diagonal(coverage, self.settings.rates_at(name, sensor.id), hands=False)
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:

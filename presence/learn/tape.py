@@ -157,10 +157,9 @@ class Recorder(Engine):
         mixture = snapshot.mixture
         shares = np.einsum("pks,ps->pk", mixture.x, inside)
         factor = np.ones((len(self.names), self.model.states.size))
-        for p in range(self.model.persons):
+        for p in np.flatnonzero(inside.any(axis=1)):
             others = np.prod(1.0 - np.delete(shares, p, axis=0), axis=0) @ mixture.weight
-            factor[p] = 1.0 - others * (1.0 - alone)
-            factor[p, inside[p] > 0.0] = 1.0
+            factor[p] = np.where(inside[p] > 0.0, 1.0, 1.0 - others * (1.0 - alone))
         self.tape.steps.append(Told(factor))
         return super()._witness(snapshot, inside, alone)
 
