@@ -1,9 +1,9 @@
 """Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
 
-Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; small
-steps, a group of rates at a time (`steps`); room stays by pomegranate for one resident; on top of the best of those,
-habits by the hour of the week, and how long phones take to notice; and a search of the predictive score that begins at
-the best of all.
+Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; where
+neither surely helps, small steps, a group of rates at a time (`steps`); room stays by pomegranate for one resident; on
+top of the best of those, habits by the hour of the week, and how long phones take to notice; and a search of the
+predictive score that begins at the best of all.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from presence.learn.recordings import Material, first_days, material
 from presence.learn.report import describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.steps import small_steps
+from presence.learn.steps import Step, small_steps
 from presence.learned import Learned, apply, fingerprint, rounded
 from presence.settings import Settings
 
@@ -34,8 +34,8 @@ LEAST_DAYS = 2.0
 SLIGHT, LOSS = 0.002, 0.01
 """Nats per instant: the part about the number at home may fall by the one and a standard error up to the other."""
 DOUBT = 2.0
-"""Standard errors that a gain must be worth where sessions judge: an hour or two is little. Common practice."""
-SMALL = "small steps"
+"""Standard errors that a gain must be worth: what may be chance is not worth a change of what people are used to.
+Common practice, no source."""
 STEPS = (math.log(2.5), math.log(1.5))
 """Turns of the dials, the larger first."""
 
@@ -100,7 +100,7 @@ def fit(
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
-    chosen = choose(verdicts, DOUBT if given.sessions else 0.0)
+    chosen = choose(verdicts, DOUBT)
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
     report["days_used"] = _days_used(bench, given)
@@ -128,9 +128,10 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     """Every candidate by name, and what the report says of how they came about."""
     counted = propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
-    stepped = small_steps(bench, counted_days(bench.plan, given.fitting)["rates"])
-    if stepped.kept:
-        candidates[SMALL] = stepped.settings
+    tried: list[Step] = []
+    if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
+        settings, tried = small_steps(bench, counted_days(bench.plan, given.fitting)["rates"])
+        candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
     first = _best(bench, candidates)
@@ -142,9 +143,8 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     if effort.turns:
         first = _best(bench, candidates)
         candidates["search"] = search(bench, candidates[first], effort.turns)
-    tried = [step._asdict() for step in stepped.tried]
     more = {"search_began_from": first, "expected_events": _events(counted), "known_to": _known_to(counted)}
-    return candidates, more | {"small_steps": tried}
+    return candidates, more | {"small_steps": [step._asdict() for step in tried]}
 
 
 def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
@@ -191,14 +191,14 @@ def choose(verdicts: Mapping[str, Verdict], doubt: float = 0.0) -> str:
     It must gain in rooms, lose nothing in the number at home, and be likelier. Each witness alone has chosen settings
     that the truth calls worse (`benchmarks/judges.py`); where they disagree, the defaults stay. Of several that tell
     rooms equally well, to a standard error, the likeliest is taken. What is gained in rooms must be more than `doubt`
-    standard errors, but for small steps: each of them has been confirmed twice, and they do not lead far.
+    standard errors.
     """
     usual = verdicts["defaults"]
     good = ["defaults"]
     for name, verdict in verdicts.items():
         total, error = gain(verdict, usual)
         keeps_number = total[0] >= -min(error[0], LOSS) - SLIGHT
-        surely = total[1] > (doubt * error[1] if doubt and name != SMALL else 0.0)
+        surely = total[1] > (doubt * error[1] if doubt else 0.0)
         if surely and keeps_number and verdict.log_likelihood > usual.log_likelihood:
             good.append(name)
     best = verdicts[max(good, key=lambda name: verdicts[name].rooms)]

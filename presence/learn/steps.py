@@ -76,11 +76,6 @@ class Stepped(NamedTuple):
     settings: Settings
     tried: list[Step]
 
-    @property
-    def kept(self) -> bool:
-        """Whether they lead anywhere."""
-        return any(step.kept for step in self.tried)
-
 
 def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
     """Where the steps lead from the defaults, and all that were tried.
