@@ -12,12 +12,20 @@ import math
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
+from benchmarks.watching import missed
 from presence.floorplan import Floorplan, Sensor
 from presence.health.odds import FAILURE_RATE
 from presence.health.spans import LENGTHS
+from presence.simulate import Simulation
 from presence.truth import TruthLine
+
+Array = NDArray[np.float64]
 
 LATE, AT_A_DOOR = 5.0, 60.0
 """Seconds before and after a stay, and a passage, in which a report belongs to it: messages come late, and a door opens
@@ -98,3 +106,28 @@ def log_odds(chances: Iterable[Chance], died: float, begun: float) -> list[tuple
         elif chance.end >= died:
             found.append((chance.end, math.log(odds)))
     return found
+
+
+def clairvoyant(plan: Floorplan, simulation: Simulation, sensor: Sensor, died: datetime) -> list[tuple[float, float]]:
+    """`log_odds` of a sensor that dies in a simulated home."""
+    truth = sorted(simulation.truth, key=lambda line: line.time)
+    reports = sorted(event.seconds for event in simulation.log if event.sensor == sensor.id)
+    return log_odds(chances(plan, truth, sensor, reports), died.timestamp(), truth[0].time.timestamp())
+
+
+def known(
+    course: Iterable[tuple[float, float]], died: datetime, visits: Array, threshold: float
+) -> tuple[float, int] | None:
+    """Hours until the log odds first rise beyond a threshold, and visits missed by then; None if they never do.
+
+    Args:
+        course: see `log_odds`.
+        died: when the sensor fell silent.
+        visits: epoch seconds, shape (V,), see `watching.visits`.
+        threshold: log odds.
+    """
+    for seconds, odds in course:
+        if odds > threshold:
+            hours = (seconds - died.timestamp()) / 3600.0
+            return hours, missed(visits, died, died + timedelta(hours=hours))
+    return None

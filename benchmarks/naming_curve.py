@@ -16,27 +16,24 @@ import json
 import pickle
 import sys
 from collections.abc import Iterable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks import faults
-from benchmarks.clairvoyant import chances, log_odds
+from benchmarks.clairvoyant import clairvoyant, known
 from benchmarks.health import FALLS_ILL_AT, GROUPS, PLANS, TRIED, inhabited, make_ill
 from benchmarks.watching import busy_day, missed, visits, watch
 from presence.events import Event, reorder
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import Floorplan
 from presence.health.monitor import Watches
 from presence.health.silence import FIRST_DAYS
 from presence.simulate import Simulation, simulate
-
-Array = NDArray[np.float64]
 
 THRESHOLDS = (1.0, 2.0, 3.0, 4.0, 4.5, 5.0, 6.0)
 AFTER = 3
@@ -123,6 +120,7 @@ def deaths(
             watcher: Watches = pickle.loads(state)
             n, times = watcher.silence.sensors.index(sensor.id), visits(log, sensor.id)
             sick = [event for event in make_ill(log, fault, sensor.id, at, 0) if event.time >= at]
+            course = clairvoyant(plan, simulation, sensor, at)
             crossed: dict[float, tuple[float, int]] = {}
             for now, _ in watch(watcher, sick, at.timestamp() + AFTER * 86400.0):
                 for threshold in THRESHOLDS:
@@ -135,24 +133,10 @@ def deaths(
                 "reports_per_day": made / days,
                 "busy_day": busy_day(times, at, days - 1),
                 "crossed": {str(threshold): found for threshold, found in crossed.items()},
-                "clairvoyant": known(plan, simulation, sensor, at, times),
+                "clairvoyant": {
+                    str(threshold): when for threshold in THRESHOLDS if (when := known(course, at, times, threshold))
+                },
             }
-
-
-def known(
-    plan: Floorplan, simulation: Simulation, sensor: Sensor, at: datetime, times: Array
-) -> dict[str, tuple[float, int]]:
-    """As `crossed`, for somebody who sees where everybody is."""
-    truth = sorted(simulation.truth, key=lambda line: line.time)
-    reports = sorted(event.seconds for event in faults.reports(simulation.log, sensor.id))
-    crossed: dict[str, tuple[float, int]] = {}
-    begun = truth[0].time.timestamp()
-    for seconds, odds in log_odds(chances(plan, truth, sensor, reports), at.timestamp(), begun):
-        hours = (seconds - at.timestamp()) / 3600.0
-        for threshold in THRESHOLDS:
-            if odds > threshold and hours <= 24.0 * AFTER and str(threshold) not in crossed:
-                crossed[str(threshold)] = (hours, missed(times, at, at + timedelta(hours=hours)))
-    return crossed
 
 
 def summary(rows: list[dict[str, Any]]) -> list[str]:
