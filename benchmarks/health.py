@@ -14,6 +14,7 @@ A silent sensor can only be known by what it ought to have said. So besides hour
 a healthy sensor would have made, further than ten minutes apart. A *day of activity* of a sensor is over once it has
 missed as many visits as it has on a busy day, one in ten of the days before. A sensor that speaks twice a week has one
 or two, and no method tells its death from an idle week by them; the summary says how many visits were needed.
+Beside our shares stand those of somebody who sees where everybody is (`benchmarks/clairvoyant.py`): the limit.
 
 `--log-only` leaves the tracker out, and with it what the model expects: what is left reads the log alone, so that many
 home-months are affordable. `--people N` lets only so many live there.
@@ -37,17 +38,21 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks import faults
+from benchmarks.clairvoyant import clairvoyant, known
 from benchmarks.trust.homes import home_of
 from benchmarks.watching import begin, busy_day, follow, missed, named_by, visits, watch
 from presence.events import Event, reorder
 from presence.floorplan import AWAY, Floorplan
 from presence.health.monitor import Watches
+from presence.health.silence import LEAST, TOGETHER
 from presence.metrics import BinarySums, CountSums
 from presence.simulate import Simulation, simulate
 from presence.tracker import Tracker
 from presence.whereabouts import Whereabouts
 
 PLANS = [str(Path(__file__).resolve().parents[1] / "floorplans" / "two_storey_garage.yaml")]
+SURE = LEAST[TOGETHER]
+"""Log odds that a clairvoyant asks for: as many false alarms as ours."""
 FALLS_ILL_AT = 0.3
 """Time of the day, as a share, at which a sensor falls ill."""
 SICK = {"dead": ("dead", "stuck"), "stuck": ("stuck", "dead"), "chattering": ("chattering",)}
@@ -113,7 +118,7 @@ def make_ill(log: list[Event], fault: str, sensor: str, at: datetime, seed: int)
 
 def naming(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator[dict[str, Any]]:
     """Hours until each sensor is named, for each fault it can have."""
-    _, log, at, state = warm(plan, seed, options)
+    simulation, log, at, state = warm(plan, seed, options)
     already = {finding.sensor for finding in named_by(pickle.loads(state))}
     days = (at - log[0].time).total_seconds() / 86400.0
     for fault, kinds in TRIED.items():
@@ -124,6 +129,7 @@ def naming(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator[
             sick = [e for e in make_ill(log, fault, sensor.id, at, seed) if e.time >= at]
             when, others = _named(pickle.loads(state), sick, sensor.id, fault, at, options.after)
             times = visits(log, sensor.id)
+            best = fault != "chattering" and known(clairvoyant(plan, simulation, sensor, at), at, times, SURE)
             yield {
                 "fault": fault,
                 "sensor": sensor.id,
@@ -131,6 +137,7 @@ def naming(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator[
                 "hours": None if when is None else round((when - at).total_seconds() / 3600.0, 1),
                 "busy_day": round(busy_day(times, at, options.days - 1), 1),
                 "visits_missed": None if when is None else missed(times, at, when),
+                "clairvoyant": best or None,
                 "false": sorted(others - already),
             }
 
@@ -230,7 +237,13 @@ def _promptness(group: list[dict[str, Any]]) -> str:
     day, two = (float(np.mean(hours <= limit)) for limit in (24.0, 48.0))
     middle = float(np.sort(needed)[(len(needed) - 1) // 2])
     visits_needed = "visits: too few" if np.isinf(middle) else f"{middle:.0f} visits"
-    return f"named within a day {day:.2f}, two days {two:.2f}, a day of activity {active:.2f}; median {visits_needed}"
+    text = f"named within a day {day:.2f}, two days {two:.2f}, a day of activity {active:.2f}; median {visits_needed}"
+    if group[0]["fault"] == "chattering":
+        return text
+    best = [row["clairvoyant"] or (np.inf, np.inf) for row in group]
+    day, two = (float(np.mean([hours <= limit for hours, _ in best])) for limit in (24.0, 48.0))
+    active = float(np.mean([lost <= row["busy_day"] for (_, lost), row in zip(best, group, strict=True)]))
+    return f"{text} (clairvoyant {day:.2f}, {two:.2f}, {active:.2f})"
 
 
 def healthy_summary(rows: list[dict[str, Any]]) -> list[str]:

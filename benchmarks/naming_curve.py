@@ -5,6 +5,7 @@
 The log alone is read (`benchmarks/health.py --log-only`), so that a home-month takes seconds. Every seed is a healthy
 home; those given to `--deaths`, too, let each sensor die, and each motion and occupancy sensor stick, in the middle of
 the time. A false alarm is a silence of a healthy sensor, after the first week, whose odds rose beyond the threshold.
+Beside each share stands what somebody would reach who saw where everybody is (`benchmarks/clairvoyant.py`): the limit.
 The first line says what all watches together (silence, chatter, wear, contacts, clocks, places) named as they stand.
 """
 
@@ -25,13 +26,14 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks import faults
+from benchmarks.clairvoyant import clairvoyant, known
 from benchmarks.health import FALLS_ILL_AT, GROUPS, PLANS, TRIED, inhabited, make_ill
 from benchmarks.watching import busy_day, missed, visits, watch
 from presence.events import Event, reorder
 from presence.floorplan import Floorplan
 from presence.health.monitor import Watches
 from presence.health.silence import FIRST_DAYS
-from presence.simulate import simulate
+from presence.simulate import Simulation, simulate
 
 THRESHOLDS = (1.0, 2.0, 3.0, 4.0, 4.5, 5.0, 6.0)
 AFTER = 3
@@ -68,7 +70,8 @@ def main(arguments: list[str] | None = None) -> int:
 
 def lived(plan: Floorplan, seed: int, options: argparse.Namespace) -> dict[str, Any]:
     """A home's healthy life, and what happens to each sensor that falls silent in the middle of it."""
-    log = list(reorder(simulate(plan, days=options.days, seed=seed).log))
+    simulation = simulate(plan, days=options.days, seed=seed)
+    log = list(reorder(simulation.log))
     at = faults.midnight(log, options.days // 2 + FALLS_ILL_AT)
     watcher = Watches(plan, log[0].seconds)
     peaks: dict[tuple[str, int], float] = {}
@@ -77,7 +80,7 @@ def lived(plan: Floorplan, seed: int, options: argparse.Namespace) -> dict[str, 
     watch_healthy(watcher, log[:before], log[0].seconds, peaks, alarms)
     state = pickle.dumps(watcher)
     watch_healthy(watcher, log[before:], log[0].seconds, peaks, alarms)
-    rows = [] if seed not in options.deaths else list(deaths(plan, log, at, state, options.days // 2))
+    rows = [] if seed not in options.deaths else list(deaths(plan, simulation, log, at, state))
     return {
         "months": (options.days - FIRST_DAYS / 86400.0) / 30.0,
         "peaks": sorted(((round(peak, 2), sensor) for (sensor, _), peak in peaks.items()), reverse=True),
@@ -104,8 +107,11 @@ def watch_healthy(
             peaks[silence] = max(float(odds[n]), peaks.get(silence, -np.inf))
 
 
-def deaths(plan: Floorplan, log: list[Event], at: datetime, state: bytes, days: int) -> Iterator[dict[str, Any]]:
+def deaths(
+    plan: Floorplan, simulation: Simulation, log: list[Event], at: datetime, state: bytes
+) -> Iterator[dict[str, Any]]:
     """When the odds of each silent sensor first rise beyond each threshold: hours, and visits missed."""
+    days = round((at - log[0].time).total_seconds() / 86400.0)
     for fault in ("dead", "stuck"):
         for sensor in plan.sensors.values():
             made = sum(event.time < at for event in faults.reports(log, sensor.id))
@@ -114,6 +120,7 @@ def deaths(plan: Floorplan, log: list[Event], at: datetime, state: bytes, days: 
             watcher: Watches = pickle.loads(state)
             n, times = watcher.silence.sensors.index(sensor.id), visits(log, sensor.id)
             sick = [event for event in make_ill(log, fault, sensor.id, at, 0) if event.time >= at]
+            course = clairvoyant(plan, simulation, sensor, at)
             crossed: dict[float, tuple[float, int]] = {}
             for now, _ in watch(watcher, sick, at.timestamp() + AFTER * 86400.0):
                 for threshold in THRESHOLDS:
@@ -126,6 +133,9 @@ def deaths(plan: Floorplan, log: list[Event], at: datetime, state: bytes, days: 
                 "reports_per_day": made / days,
                 "busy_day": busy_day(times, at, days - 1),
                 "crossed": {str(threshold): found for threshold, found in crossed.items()},
+                "clairvoyant": {
+                    str(threshold): when for threshold in THRESHOLDS if (when := known(course, at, times, threshold))
+                },
             }
 
 
@@ -149,10 +159,20 @@ def _in_time(trials: list[dict[str, Any]], fault: str, threshold: float) -> Iter
         most = GROUPS[k - 1][0] if k else np.inf
         group = [trial for trial in trials if least <= trial["reports_per_day"] < most]
         if group:
-            found = [trial["crossed"].get(str(threshold), (np.inf, np.inf)) for trial in group]
-            day = np.mean([hours <= 24.0 for hours, _ in found])
-            active = np.mean([lost <= trial["busy_day"] for (_, lost), trial in zip(found, group, strict=True)])
-            yield f"{fault:5s} {text:26s} {len(group):3d}: within a day {day:.2f}, a day of activity {active:.2f}"
+            (day, active), (best_day, best_active) = (
+                _shares(group, threshold, by) for by in ("crossed", "clairvoyant")
+            )
+            yield (
+                f"{fault:5s} {text:26s} {len(group):3d}: within a day {day:.2f} (clairvoyant {best_day:.2f}),"
+                f" a day of activity {active:.2f} ({best_active:.2f})"
+            )
+
+
+def _shares(group: list[dict[str, Any]], threshold: float, by: str) -> tuple[float, float]:
+    """Shares named within a day, and within a day of activity."""
+    found = [trial[by].get(str(threshold), (np.inf, np.inf)) for trial in group]
+    active = [lost <= trial["busy_day"] for (_, lost), trial in zip(found, group, strict=True)]
+    return float(np.mean([hours <= 24.0 for hours, _ in found])), float(np.mean(active))
 
 
 if __name__ == "__main__":

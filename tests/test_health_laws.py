@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import timedelta
 from itertools import pairwise
 
 import numpy as np
@@ -12,6 +13,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from scipy import stats
 
+from benchmarks.clairvoyant import chances, log_odds
 from benchmarks.exact.drawing import draw_life
 from presence import Floorplan
 from presence.health.chances import ChanceMeter, locks_beside, ways_past
@@ -24,7 +26,8 @@ from presence.health.timing import LAGS as TRIED
 from presence.health.wear import FADED, LEAST_SHARE, REPEATS, WearWatch
 from presence.inference import Engine
 from presence.settings import Settings
-from tests.oracle import contact, home, motion
+from presence.truth import TruthLine
+from tests.oracle import NOON, contact, home, motion
 
 NOTHING = np.zeros(0)
 
@@ -214,3 +217,27 @@ def test_exchanged_labels_gain_what_the_two_likelihoods_differ_by() -> None:
     gains = exchange_gains(told, apart)
     assert np.unravel_index(gains.argmax(), gains.shape) in ((0, 6), (6, 0))
     assert gains[0, 6] > 50.0
+
+
+# --- the clairvoyant of the benchmark -------------------------------------------------------------------------------
+def test_a_clairvoyant_knows_by_bayes_rule_from_the_chances_that_were_missed() -> None:
+    """Two stays of which one was reported, and a passage; odds by the recursion written out."""
+    rooms, doors = {"hall": {}, "bath": {}}, {"b": ["hall", "bath"], "front": ["hall", "away"]}
+    ends = {name: {"between": between} for name, between in doors.items()}
+    plan = home(1, rooms=rooms, doors=ends, bath=motion("bath"), b=contact("b"))
+    moves = [(0.0, "hall"), (100.0, "bath"), (160.0, "hall"), (1000.0, "bath"), (1060.0, "hall")]
+    truth = [TruthLine(NOON + timedelta(seconds=s), "P1", room) for s, room in moves]
+    zero = NOON.timestamp()
+    bath = chances(plan, truth, plan.sensors["bath"], [zero + 101.0])
+    assert [(c.begin - zero, c.end - zero, c.spoke) for c in bath] == [(100.0, 160.0, True), (1000.0, 1060.0, False)]
+    assert {c.share for c in bath} == {1.5 / 3.0}
+    door = chances(plan, truth, plan.sensors["b"], [])
+    assert [c.end - zero for c in door] == [100.0, 160.0, 1000.0, 1060.0]
+    assert {c.share for c in door} == {0.5 / 5.0}
+    told = log_odds(bath, zero + 500.0, zero)
+    assert [seconds - zero for seconds, _ in told] == [1060.0]
+    assert told[0][1] == pytest.approx(math.log(FAILURE_RATE * 900.0 / 0.5))  # watched anew from 160 s on
+    odds = 0.0
+    for seconds in (100.0, 60.0, 840.0, 60.0):
+        odds = (odds + FAILURE_RATE * seconds) / 0.9
+    assert log_odds(door, zero, zero)[-1][1] == pytest.approx(math.log(odds))
