@@ -272,7 +272,7 @@ def _moved(blocks: Array, ways: Sequence[Way], moves: Sequence[_Move], settling:
     if moves:
         masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
         rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
-    return rows.reshape(persons, -1, each, states), masses
+    return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses
 
 
 def _span(index: IndexArray) -> slice | IndexArray:

@@ -45,6 +45,15 @@ class Belief(Shown):
     """The home, for pictures."""
 
 
+@dataclass(slots=True)
+class Counts:
+    """What the tracker did with what it was given."""
+
+    observed: int = 0
+    duplicates: int = 0
+    reordered: int = 0
+
+
 @dataclass(frozen=True, slots=True)
 class Association:
     """Who caused an event; the probabilities sum to 1."""

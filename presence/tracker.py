@@ -11,34 +11,25 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections import deque
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from presence.errors import LateEventError, TimeError, UnknownSensorError, UnknownValueError
+from presence.errors import LateEventError, SettingError, TimeError, UnknownSensorError, UnknownValueError
 from presence.events import Event
 from presence.floorplan import VALUES, Floorplan
 from presence.health import Monitor
 from presence.inference import Engine
 from presence.passages import Passage
+from presence.reading import check_year
 from presence.record import Record
 from presence.settings import Settings
-from presence.snapshot import Association, Belief, Snapshot
+from presence.snapshot import Association, Belief, Counts, Snapshot
 
 if TYPE_CHECKING:
     from presence.telling import Explanation
 
 REMEMBERED_PASSAGES = 200
 """How many answers `Tracker.passages` keeps."""
-
-
-@dataclass(slots=True)
-class Counts:
-    """What the tracker did with what it was given."""
-
-    observed: int = 0
-    duplicates: int = 0
-    reordered: int = 0
 
 
 class Tracker:
@@ -53,6 +44,9 @@ class Tracker:
             in the order in which they are first noticed, so that their names stand for tracks; False leaves their
             probabilities equal.
         watching: over the sensors: `health` names those that fall ill, and they count less for as long.
+
+    Raises:
+        SettingError: if `hypotheses` is no positive number or `reordering_window` is negative.
 
     Example:
         >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
@@ -70,6 +64,11 @@ class Tracker:
         numbering: bool = True,
         watching: bool = True,
     ) -> None:
+        if not (hypotheses is None or hypotheses >= 1) or not 0 <= reordering_window < math.inf:
+            raise SettingError(
+                f"hypotheses={hypotheses!r}, reordering_window={reordering_window!r}: at least 1 (or None) and a finite"
+                " number of seconds from 0 on would be right"
+            )
         self.plan = plan
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
@@ -294,7 +293,7 @@ def _seconds(time: datetime) -> float:
     """Epoch seconds of an aware time."""
     if not isinstance(time, datetime) or time.tzinfo is None:
         raise TimeError(f"{time!r} has no offset from UTC; give one, such as 2026-03-01T07:12:03+00:00")
-    seconds = time.timestamp()
-    if not math.isfinite(seconds):
-        raise TimeError(f"{time!r} is not a finite time")
-    return seconds
+    try:
+        return check_year(time).timestamp()
+    except ValueError as error:
+        raise TimeError(str(error)) from None

@@ -21,7 +21,16 @@ from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 
-from presence import Event, Floorplan, LateEventError, TimeError, Tracker, UnknownSensorError, UnknownValueError
+from presence import (
+    Event,
+    Floorplan,
+    LateEventError,
+    SettingError,
+    TimeError,
+    Tracker,
+    UnknownSensorError,
+    UnknownValueError,
+)
 from presence.model import Recent
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
@@ -559,6 +568,27 @@ def test_a_log_that_begins_at_night_begins_with_people_in_their_beds() -> None:
         tracker.advance(datetime.fromisoformat(f"2026-03-02T{clock}:00+00:00"))
         for person in plan.people.values():
             assert least < tracker.belief.people[person.id][str(person.bed)] < most
+
+
+@pytest.mark.parametrize(
+    "options",
+    [{"hypotheses": 0}, {"hypotheses": -1}, {"reordering_window": -1.0}, {"reordering_window": float("nan")}],
+)
+def test_options_that_make_no_sense_are_refused(options: dict[str, Any]) -> None:
+    with pytest.raises(SettingError, match="would be right"):
+        Tracker(small(), **options)
+
+
+@pytest.mark.parametrize("year", [1, 1970, 9999])
+def test_a_clock_that_has_lost_its_time_is_refused(year: int) -> None:
+    """As in a log: otherwise one such call would let centuries pass, half hour by half hour."""
+    tracker, wrong = Tracker(small()), datetime(year, 6, 1, tzinfo=UTC)
+    with pytest.raises(TimeError, match="would be right"):
+        tracker.observe(Event(wrong, "hall_motion", "detected"))
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    with pytest.raises(TimeError, match="would be right"):
+        tracker.advance(wrong)
+    assert tracker.time == NOON
 
 
 def test_where_nobody_lives_and_nobody_comes_every_report_is_false() -> None:
