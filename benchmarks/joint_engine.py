@@ -1,6 +1,6 @@
 """The exact joint filter as an engine inside the tracker, to be timed against the hypotheses on equal terms.
 
-It keeps `p(x_1..x_P, labels)` whole: one axis of S states for each being and one of 1 + 2 P labels for each open window.
+It keeps `p(x_1..x_P, labels)` whole: an axis of S states for each being, one of 1 + 2 P labels for each open window.
 Movement, sensing, conditions, what falls due, windows, passages, the watch over the sensors, the order of late events
 and the reading of the belief are the tracker's own. What it does not have, for each would take a further axis: who has
 passed while a door stands open (`first_passage`), and whether one being caused this event and the one before. Seats,
@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import Belief, Event, Floorplan, Settings, Tracker
-from presence.engine import EngineCore
 from presence.health import Monitor
 from presence.hypotheses import Caused, Way
 from presence.inference import Engine
@@ -155,12 +154,12 @@ class JointEngine(Engine):
         joint = _of(snapshot).joint
         joint = joint.sum(axis=tuple(range(persons, joint.ndim)))
         for _ in range(persons):  # the first axis becomes the last, in rooms
-            joint = np.tensordot(joint, rows_of(rooms), axes=(0, 0))
+            joint = np.tensordot(joint, rooms, axes=(0, 0))
         plain = super().belief(snapshot)
         someone, count = {}, np.zeros(persons + 1)
         for n, room in enumerate(self.model.states.rooms):
             if room != "away":
-                someone[room] = float(1.0 - np.delete(joint, n, 0).sum()) if persons == 1 else _someone(joint, n)
+                someone[room] = _someone(joint, n)
         away = self.model.away
         for gone in np.ndindex(*(2,) * persons):
             part: Any = joint
@@ -171,16 +170,11 @@ class JointEngine(Engine):
         return Belief(plain.time, someone, plain.people, tuple(map(float, count)), self.plan)
 
 
-def rows_of(rooms: Array) -> Array:
-    """Shape (S, R): which states are in which room."""
-    return rooms
-
-
 def _someone(joint: Array, room: int) -> float:
-    """Probability that somebody is in a room, of a joint distribution over rooms."""
-    for axis in range(joint.ndim):
-        joint = np.delete(joint, room, axis)
-    return float(1.0 - joint.sum())
+    """Probability that somebody is in a room, of a joint distribution over rooms: inclusion and exclusion, by axis."""
+    for _ in range(joint.ndim):
+        joint = joint.sum(axis=-1) - joint[..., room]
+    return float(1.0 - joint)
 
 
 def _settled(part: Array, axis: int, column: int) -> Array:
