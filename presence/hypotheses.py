@@ -143,13 +143,8 @@ def branch(
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
-    if (
-        persons == count == 1
-        and most
-        and not mixture.labels.size
-        and not mixture.ghosts.size
-        and evidence_weight == 1.0
-    ):
+    nothing_else = not (mixture.labels.size or mixture.ghosts.size) and evidence_weight == 1.0
+    if persons == count == 1 and most and nothing_else:
         return _alone(mixture, ways, float(nobody_rate[0]))
     kinds, moves, every = every_candidate(_signature(ways), persons, count)
     rows, masses = _moved(mixture.blocks, ways, moves, settling)
