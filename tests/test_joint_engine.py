@@ -14,7 +14,7 @@ def test_equals_the_tracker(people: int, tolerance: float) -> None:
     """Rooms, the number at home, who caused it, likelihood: exact for one person, for two what merging loses."""
     plan = flat(people)
     joint, tracker = joint_tracker(plan), Tracker(plan)
-    for event in draw_log(plan, 24 * 3600.0, 3)[:100]:
+    for event in draw_log(plan, 24 * 3600.0, 5)[:100]:
         joint.observe(event)
         tracker.observe(event)
         for of in ("rooms", "at_home"):
