@@ -2,10 +2,11 @@
 
     python benchmarks/speed.py [--events N]
 
-Prints microseconds per event (median, 99th percentile) of the tracker for 1-6 people (one visitor slot beside them) and
-12-48 rooms on logs from our own simulator, then one dense chain in plain numpy, the exact joint filter, hmmlearn and
-pomegranate (the last two on the same single-person chain, if installed). Ratios within one run mean something; the
-microseconds depend on the machine.
+Prints microseconds of processor time per event (median, 99th percentile) of the tracker for 1-6 people (a visitor slot
+beside them) and 12-48 rooms on logs from our own simulator; the same tracker with the exact joint filter for an engine
+(`joint_engine`: what it has and what it cannot have); then one dense chain in plain numpy, the exact joint filter by
+itself, hmmlearn and pomegranate (the last two on the same single-person chain, if installed). Ratios within one run
+mean something; the microseconds depend on the machine.
 """
 
 from __future__ import annotations
@@ -25,11 +26,9 @@ from numpy.typing import NDArray
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from presence import Event, Floorplan, Settings, Tracker
-from presence.inference import Engine
+from benchmarks.joint_engine import joint_tracker
+from presence import Event, Floorplan, Tracker
 from presence.markov import filter_chain, mark_joint, move_joint, transition_matrix
-from presence.model import Model
-from presence.propagation import Change, Reversible, propagate
 from presence.simulate import simulate
 
 Array = NDArray[np.float64]
@@ -61,12 +60,12 @@ def home(people: int, rooms: int, visitors: int = 1) -> Floorplan:
 
 
 def timed(step: Callable[[Any], object], items: list[Any]) -> Array:
-    """Microseconds of each call."""
+    """Microseconds of processor time of each call: what else runs on the machine counts little."""
     times = np.empty(len(items))
     for n, item in enumerate(items):
-        begin = time.perf_counter()
+        begin = time.process_time_ns()
         step(item)
-        times[n] = (time.perf_counter() - begin) * 1e6
+        times[n] = (time.process_time_ns() - begin) / 1e3
     return times
 
 
@@ -80,67 +79,24 @@ def log_of(plan: Floorplan, events: int) -> list[Event]:
     return sorted(log, key=lambda event: event.time)[:events]
 
 
-def tracker_times(plan: Floorplan, log: list[Event]) -> Array:
-    """Microseconds per event of the tracker, the first tenth (warming up) left out."""
-    tracker = Tracker(plan)
-    return timed(tracker.observe, log)[len(log) // 10 :]
-
-
-def engine_times(plan: Floorplan, log: list[Event]) -> Array:
-    """Microseconds per event of the tracker's inference alone: no watch over the sensors, no order of late events."""
-    engine = Engine(plan, Settings(), 16, numbering=True)
-    state = {"snapshot": engine.start(log[0].seconds)}
+def tracker_times(tracker: Tracker, log: list[Event], *, reading: bool = False) -> Array:
+    """Microseconds per event of a tracker, with the belief read after each or not; the first tenth is left out."""
 
     def step(event: Event) -> None:
-        snapshot, _ = engine.advance(state["snapshot"], event.seconds)
-        state["snapshot"], _ = engine.observe(snapshot, event)
+        tracker.observe(event)
+        if reading:
+            _ = tracker.belief
 
     return timed(step, log)[len(log) // 10 :]
 
 
-def same_log_joint_times(plan: Floorplan, log: list[Event]) -> Array:
-    """Microseconds per event of the exact joint filter on the same log, with the tracker's own movement and sensing.
-
-    It keeps no direction labels, no order of late events and no passages, so it does less than the tracker.
-    """
-    model = Model(plan, Settings())
-    world = model.world(model.hours(log[0].seconds)[0])
-    joint = np.ones(())
-    for row in world.sight.weights:
-        joint = np.multiply.outer(joint, row / row.sum())
-    beings, size = len(world.sight.weights), model.states.size
-    state: dict[str, Any] = {"joint": joint, "at": log[0].seconds, "conditions": frozenset()}
-
-    def along(joint: Array, being: int, base: Reversible, change: Change | None, dt: float) -> Array:
-        kind = base.kind(being)
-        own = None if change is None else Change(change.states, change.entries[kind : kind + 1])
-        rows = np.moveaxis(joint, being, -1)
-        moved = propagate(base.of(being), rows.reshape(1, -1, size), dt, own)
-        return np.moveaxis(moved.reshape(rows.shape), -1, being)
-
-    def step(event: Event) -> None:
-        joint, sensor = state["joint"], plan.sensors[event.sensor]
-        base, change = world.generators(state["conditions"])
-        for being in range(beings):
-            joint = along(joint, being, base, change, event.seconds - state["at"])
-        lasting = {("open", str(sensor.door))} if sensor.kind == "contact" else {("blind", sensor.id)}
-        if sensor.kind == "phone":
-            agrees = (model.states.room == model.away) == (event.value == "away")
-            shape = [-1 if being == list(plan.people).index(str(sensor.person)) else 1 for being in range(beings)]
-            joint = joint * np.where(agrees, 0.98, 0.02).reshape(shape)
-        elif event.value in ("detected", "open"):
-            marked = 1e-5 * joint
-            for being in range(beings):
-                rows, last = np.moveaxis(joint, being, -1), np.moveaxis(marked, being, -1)
-                for way in world.ways(event.sensor, event.value):
-                    last[..., way.target] += rows[..., way.source] @ way.rates[being]
-            joint = marked
-            state["conditions"] |= lasting
-        else:
-            state["conditions"] -= lasting
-        state["joint"], state["at"] = joint / joint.sum(), event.seconds
-
-    return timed(step, log)[len(log) // 10 :]
+def against_joint(plan: Floorplan, log: list[Event]) -> str:
+    """One line: the tracker, and the same tracker with the exact joint filter inside, with and without reading."""
+    cells = []
+    for reading in (True, False):
+        times = [tracker_times(make(plan), log, reading=reading) for make in (Tracker, joint_tracker)]
+        cells += [f"{np.median(t):>11.0f} / {np.percentile(t, 99):>6.0f} / {t.mean():>6.0f}" for t in times]
+    return " ".join(cells)
 
 
 def dense_chain(states: int, steps: int) -> tuple[Array, Array, Array]:
@@ -224,16 +180,15 @@ def main() -> None:
     print("people " + "".join(f"{rooms:>16} rooms" for rooms in ROOMS))
     for people in PEOPLE:
         plans = [home(people, rooms) for rooms in ROOMS]
-        cells = [tracker_times(plan, log_of(plan, events)) for plan in plans]
+        cells = [tracker_times(Tracker(plan), log_of(plan, events)) for plan in plans]
         print(f"{people:>6} " + "".join(f"{np.median(c):>11.0f} / {np.percentile(c, 99):>8.0f}" for c in cells))
     print(
-        "\n12 rooms, nobody unknown, on the same log (median / p99): tracker, its inference alone, exact joint filter"
+        "\n12 rooms, nobody unknown, on the same log (median / p99 / mean), belief read after each event: tracker, the"
     )
+    print("same tracker with the exact joint filter inside; then both without reading the belief")
     for people, most in ((1, events), (2, events), (3, 40)):
         plan = home(people, 12, visitors=0)
-        log = log_of(plan, events)[:most]
-        times = [measure(plan, log) for measure in (tracker_times, engine_times, same_log_joint_times)]
-        print(f"{people:>6} " + " ".join(f"{np.median(t):>11.0f} / {np.percentile(t, 99):>6.0f}" for t in times))
+        print(f"{people:>6} {against_joint(plan, log_of(plan, events)[:most])}")
     states = 52
     print(
         f"\nexact joint filter on a regular grid, {states} states a person (12 rooms), microseconds per event (median)"

@@ -20,6 +20,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.candidates import Move, Signature, every_candidate
 from presence.first_passage import pass_now
 from presence.merging import Mixture, reduce
 
@@ -142,7 +143,10 @@ def branch(
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
     """
     persons, count, _ = mixture.x.shape
-    kinds, moves, every = _every(_signature(ways), persons, count)
+    nothing_else = not (mixture.labels.size or mixture.ghosts.size) and evidence_weight == 1.0
+    if persons == count == 1 and most and nothing_else:
+        return _alone(mixture, ways, float(nobody_rate[0]))
+    kinds, moves, every = every_candidate(_signature(ways), persons, count)
     rows, masses = _moved(mixture.blocks, ways, moves, settling)
     rate = masses[kinds.rows, kinds.being] * masses[kinds.guest_rows, kinds.guest]
     weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
@@ -167,83 +171,26 @@ def branch(
     return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
 
 
-class _Kinds(NamedTuple):
-    """Every being and way of causing an event, shape (N,) each; who has no guest has themselves, unmoved, for one."""
-
-    being: IndexArray
-    rows: IndexArray
-    """Index of the moved distributions of the being..."""
-    guest: IndexArray
-    guest_rows: IndexArray
-    """...and of its guest; 0: as they were."""
-    column: IndexArray
-    """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
-
-
-class _Move(NamedTuple):
-    """How one being's distribution changes: in one or more ways that need not be told apart."""
-
-    ways: tuple[int, ...]
-    """Indices of the ways."""
-    guest: bool
-    """Whether it is the guest of the way who moves."""
-    label: int
+def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:
+    """One being, one hypothesis, nothing else to keep apart: all candidates are one again, so none is made."""
+    x = mixture.x[0]
+    after = nobody_rate * x
+    for way in ways:
+        if way.guest is None:  # there is nobody else
+            after[:, _span(way.target)] += x[:, _span(way.source)] @ way.rates[0]
+    total = float(after.sum())
+    nobody = nobody_rate / total
+    grown = mixture._replace(
+        x=(after / total)[None],
+        cause=np.array([[1.0 - nobody, nobody]]),
+        log_likelihood=mixture.log_likelihood + float(np.log(total)),
+    )
+    return grown, Caused(np.array([1.0 - nobody]), nobody, (1.0 - nobody) * float(mixture.cause[0, 0]))
 
 
-def _signature(ways: Sequence[Way]) -> tuple[tuple[int, tuple[int, ...], int], ...]:
+def _signature(ways: Sequence[Way]) -> Signature:
     """Label, guests (none: nobody else moves) and the guest's label of each way."""
     return tuple((w.label, (), 0) if w.guest is None else (w.label, w.guest.beings, w.guest.label) for w in ways)
-
-
-@lru_cache(maxsize=64)
-def _kinds(signature: tuple[tuple[int, tuple[int, ...], int], ...], persons: int) -> tuple[_Kinds, tuple[_Move, ...]]:
-    """Number the kinds, and the moves that they need; move n gives the moved distributions n + 1.
-
-    Ways of one label that move nobody else are one: the being who caused the event is independent of the others.
-    """
-    moves: list[_Move] = []
-    table = []
-    for label in dict.fromkeys(label for label, guests, _ in signature if not guests):
-        alike = tuple(n for n, way in enumerate(signature) if way[:2] == (label, ()))
-        moves.append(_Move(alike, False, label))
-        start = 1 + (label - 1) * persons
-        table += [(p, len(moves), p, 0, start + p if label else 0) for p in range(persons)]
-    for n, (label, guests, guest_label) in enumerate(signature):
-        if guests:
-            moves += [_Move((n,), False, label), _Move((n,), True, guest_label)]
-            start, rows = 1 + (guest_label - 1) * persons, len(moves)
-            table += [(p, rows - 1, g, rows, start + g) for g in guests for p in range(persons) if p != g]
-    return _Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T), tuple(moves)
-
-
-class _Every(NamedTuple):
-    """Every candidate: for nobody and then for each kind, one of each hypothesis; N of them, shape (N,) each."""
-
-    parent: IndexArray
-    """The hypothesis that it comes from."""
-    being: IndexArray
-    """Who caused the event; P: nobody."""
-    column: IndexArray
-    """See `_Kinds`."""
-    row: IndexArray
-    """Shape (P, N), which of the moved distributions it has for each being: its parent's, or that of who moved."""
-
-
-@lru_cache(maxsize=256)
-def _every(
-    signature: tuple[tuple[int, tuple[int, ...], int], ...], persons: int, count: int
-) -> tuple[_Kinds, tuple[_Move, ...], _Every]:
-    """The kinds and moves of `_kinds`, and every candidate that they give for `count` hypotheses."""
-    kinds, moves = _kinds(signature, persons)
-    kind = np.arange(1, 1 + len(kinds.being))[:, None] * count + np.arange(count)
-    parent = np.tile(np.arange(count), 1 + len(kinds.being))
-    row = np.tile(parent, (persons, 1))
-    row[kinds.guest[:, None], kind] += kinds.guest_rows[:, None] * count
-    row[kinds.being[:, None], kind] += kinds.rows[:, None] * count
-    being, column = (
-        np.repeat(np.append(first, each), count) for first, each in ((persons, kinds.being), (0, kinds.column))
-    )
-    return kinds, moves, _Every(parent, being, column, row)
 
 
 @lru_cache(maxsize=64)
@@ -251,7 +198,7 @@ def _unit(size: int) -> Array:
     return np.eye(size)
 
 
-def _moved(blocks: Array, ways: Sequence[Way], moves: Sequence[_Move], settling: Sequence[int]) -> tuple[Array, Array]:
+def _moved(blocks: Array, ways: Sequence[Way], moves: Sequence[Move], settling: Sequence[int]) -> tuple[Array, Array]:
     """Distributions before an event and after each of M moves, one after the other, shape (P, (1 + M) K, B, S).
 
     Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of guests' passages.

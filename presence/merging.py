@@ -29,6 +29,8 @@ FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
 SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
+LIGHT = 1e-2
+"""Where all that goes into heavier ones weighs more than this, those are measured anew."""
 MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
@@ -112,8 +114,8 @@ class _Pool(NamedTuple):
 def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, most: int | None) -> Mixture:
     """Merge candidates until few enough are left.
 
-    The lightest go into whichever heavier one costs least, all at once; the rest are measured anew and merged in
-    disjoint pairs, cheapest first.
+    The lightest go into whichever heavier one costs least, all at once; the rest are merged in disjoint pairs, cheapest
+    first, measured anew where what went into them counts.
 
     Args:
         mixture: weights (C,), labels, ghosts and causes of the C candidates; `x` is not used.
@@ -133,15 +135,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
         return _all_in_one(mixture, rows, row)
     order, onto = _ordered(mixture.weight, parent, MANY * most)
     pool = _Pool(rows, row[:, order], mixture.weight[order], extra[order])
-    heavy, lost = max(1, min(int(SPARE * most), int((pool.weight > MINOR).sum()))), 0.0
-    if heavy < candidates:
-        measured = candidates - len(onto)
-        loss = pool.losses(measured, heavy, factors, mixture.coarse)
-        group, lost = _nearest(pool.weight[:measured], loss)
-        lost += persons * (persons - 1) / 2 * float(pool.weight[measured:].sum())
-        pool = pool.mixed(np.concatenate([group, group[onto]]))
-    group, more = _pairwise(pool.weight, pool.losses(len(pool.weight), len(pool.weight), factors, mixture.coarse), most)
-    pool, lost = pool.mixed(group), lost + more
+    pool, lost = _merged(pool, onto, factors, mixture.coarse, most)
     left = len(pool.weight)
     labels, ghost, cause = np.split(pool.extra, _ends(windows, ghosts), axis=1)
     return mixture.with_blocks(pool.rows)._replace(
@@ -151,6 +145,30 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
         cause=cause,
         merged=mixture.merged + (lost if mixture.coarse is None else lost / (1.0 - COARSE_SHARE)),
     )
+
+
+def _merged(
+    pool: _Pool, onto: IndexArray, factors: Sequence[tuple[slice, float]], coarse: Array | None, most: int
+) -> tuple[_Pool, float]:
+    """Candidates merged down to at most `most`, and what that loses; `onto` as from `_ordered`."""
+    persons, candidates = len(pool.rows), len(pool.weight)
+    measured = candidates - len(onto)
+    heavy = max(1, min(int(SPARE * most), int((pool.weight > MINOR).sum())))
+    loss = pool.losses(measured, heavy, factors, coarse)
+    cost = shared(pool.weight[heavy:measured], pool.weight[:heavy]) * loss[heavy:]
+    nearest = cost.argmin(axis=1) if measured > heavy else onto[:0]
+    group = np.concatenate([np.arange(heavy), nearest])
+    group = np.concatenate([group, group[onto]])
+    lost = persons * (persons - 1) / 2 * float(pool.weight[measured:].sum())
+    anew = float(pool.weight[heavy:].sum()) > LIGHT
+    if anew:
+        pool, group = pool.mixed(group), np.arange(heavy)
+        loss = pool.losses(heavy, heavy, factors, coarse)
+    total: Array = np.bincount(group, weights=pool.weight).astype(np.float64)
+    pairs, more = _pairwise(total, loss[:heavy], most)
+    met = np.eye(heavy) if anew else pairs[:, None] == pairs  # the heavy ones that a lighter one is merged with
+    lost += more + float((cost * met[nearest]).sum())
+    return pool.mixed(pairs[group]), lost
 
 
 def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
@@ -180,20 +198,6 @@ def _ordered(weight: Array, parent: IndexArray, many: int) -> tuple[IndexArray, 
     measured[first] = True
     place = np.cumsum(measured) - 1
     return np.concatenate([order[measured], order[~measured]]), place[first[kin[~measured]]]
-
-
-def _nearest(weight: Array, loss: Array) -> tuple[IndexArray, float]:
-    """The heavy candidate with which each one is merged at the least cost, and all those costs together.
-
-    Args:
-        weight: shape (C,), descending.
-        loss: shape (C, H), see `losses`.
-    """
-    count, heavy = loss.shape
-    cost = shared(weight[heavy:], weight[:heavy]) * loss[heavy:]
-    group = np.arange(count)
-    group[heavy:] = cost.argmin(axis=1)
-    return group, float(cost[np.arange(count - heavy), group[heavy:]].sum())
 
 
 def _pairwise(weight: Array, loss: Array, most: int) -> tuple[IndexArray, float]:

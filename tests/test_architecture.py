@@ -24,6 +24,7 @@ LAYERS = [
         "propagation",
         "absorbing",
         "first_passage",
+        "candidates",
         "divergence",
         "merging",
         "hypotheses",

@@ -40,6 +40,7 @@ class GapTails:
         self._above: Array = np.full((rows, STEPS), supposed)
         scales = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
         self._excess: Array = np.asarray(supposed * np.maximum(self.thresholds, scales), np.float64)
+        self._usable = np.full(rows, max(0, int((self._above[:1] >= ENOUGH).sum()) - 1))  # the highest threshold
         self.gaps: Array = np.full(rows, 2.0 * supposed)
         """Shape (N,): how many gaps have been, those supposed included."""
         self.longest: Array = np.zeros(rows)
@@ -52,6 +53,7 @@ class GapTails:
         self.gaps[row] += 1.0
         if gap > self.threshold:
             self._above[row] += gap > self.thresholds
+            self._usable[row] = max(0, int((self._above[row] >= ENOUGH).sum()) - 1)
             self._excess[row] += np.maximum(gap - self.thresholds, 0.0)
 
     def log_survival(self, gap: Array) -> Array:
@@ -60,8 +62,7 @@ class GapTails:
         if not rows.size:
             return survival
         gap = gap[rows]
-        step = np.maximum((self._above[rows] >= ENOUGH).sum(axis=1) - 1, 0)
-        step = np.minimum(step, np.maximum((self.thresholds < gap[:, None]).sum(axis=1) - 1, 0))
+        step = np.minimum(self._usable[rows], np.searchsorted(self.thresholds, gap) - 1)
         above, excess = self._above[rows, step], self._excess[rows, step]
         beyond = np.maximum(gap - self.thresholds[step], 0.0)
         survival[rows] = np.log(np.minimum(above / self.gaps[rows], 1.0)) - above * np.log1p(beyond / excess)

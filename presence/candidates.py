@@ -1,0 +1,89 @@
+"""How the candidates of an event are laid out: whole numbers only, worked out once for each kind of event.
+
+An event is caused by nobody, or by one of the beings in one of several ways; so every hypothesis becomes several
+candidates, which differ from it in the distribution of who moved.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+IndexArray = NDArray[np.intp]
+Signature = tuple[tuple[int, tuple[int, ...], int], ...]
+"""Label, guests (none: nobody else moves) and the guest's label of each way."""
+
+
+class Kinds(NamedTuple):
+    """Every being and way of causing an event, shape (N,) each; who has no guest has themselves, unmoved, for one."""
+
+    being: IndexArray
+    rows: IndexArray
+    """Index of the moved distributions of the being..."""
+    guest: IndexArray
+    guest_rows: IndexArray
+    """...and of its guest; 0: as they were."""
+    column: IndexArray
+    """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
+
+
+class Move(NamedTuple):
+    """How one being's distribution changes: in one or more ways that need not be told apart."""
+
+    ways: tuple[int, ...]
+    """Indices of the ways."""
+    guest: bool
+    """Whether it is the guest of the way who moves."""
+    label: int
+
+
+@lru_cache(maxsize=64)
+def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]:
+    """Number the kinds, and the moves that they need; move n gives the moved distributions n + 1.
+
+    Ways of one label that move nobody else are one: the being who caused the event is independent of the others.
+    """
+    moves: list[Move] = []
+    table = []
+    for label in dict.fromkeys(label for label, guests, _ in signature if not guests):
+        alike = tuple(n for n, way in enumerate(signature) if way[:2] == (label, ()))
+        moves.append(Move(alike, False, label))
+        start = 1 + (label - 1) * persons
+        table += [(p, len(moves), p, 0, start + p if label else 0) for p in range(persons)]
+    for n, (label, guests, guest_label) in enumerate(signature):
+        if guests:
+            moves += [Move((n,), False, label), Move((n,), True, guest_label)]
+            start, rows = 1 + (guest_label - 1) * persons, len(moves)
+            table += [(p, rows - 1, g, rows, start + g) for g in guests for p in range(persons) if p != g]
+    return Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T), tuple(moves)
+
+
+class Every(NamedTuple):
+    """Every candidate: for nobody and then for each kind, one of each hypothesis; N of them, shape (N,) each."""
+
+    parent: IndexArray
+    """The hypothesis that it comes from."""
+    being: IndexArray
+    """Who caused the event; P: nobody."""
+    column: IndexArray
+    """See `Kinds`."""
+    row: IndexArray
+    """Shape (P, N), which of the moved distributions it has for each being: its parent's, or that of who moved."""
+
+
+@lru_cache(maxsize=256)
+def every_candidate(signature: Signature, persons: int, count: int) -> tuple[Kinds, tuple[Move, ...], Every]:
+    """The kinds and moves of `_kinds`, and every candidate that they give for `count` hypotheses."""
+    kinds, moves = _kinds(signature, persons)
+    kind = np.arange(1, 1 + len(kinds.being))[:, None] * count + np.arange(count)
+    parent = np.tile(np.arange(count), 1 + len(kinds.being))
+    row = np.tile(parent, (persons, 1))
+    row[kinds.guest[:, None], kind] += kinds.guest_rows[:, None] * count
+    row[kinds.being[:, None], kind] += kinds.rows[:, None] * count
+    being, column = (
+        np.repeat(np.append(first, each), count) for first, each in ((persons, kinds.being), (0, kinds.column))
+    )
+    return kinds, moves, Every(parent, being, column, row)

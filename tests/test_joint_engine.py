@@ -1,0 +1,34 @@
+"""The exact joint filter inside the tracker (`benchmarks/joint_engine.py`) does what the tracker does."""
+
+import numpy as np
+import pytest
+
+from benchmarks.joint_engine import JointEngine, joint_tracker
+from presence import Settings, Tracker
+from tests.oracle import draw_log, home
+from tests.test_exactness import flat
+
+
+@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-9), (2, 5e-3)])
+def test_equals_the_tracker(people: int, tolerance: float) -> None:
+    """Rooms, the number at home, who caused it, likelihood: exact for one person, for two what merging loses."""
+    plan = flat(people)
+    joint, tracker = joint_tracker(plan), Tracker(plan)
+    for event in draw_log(plan, 24 * 3600.0, 5)[:100]:
+        joint.observe(event)
+        tracker.observe(event)
+        for of in ("rooms", "at_home"):
+            got, wanted = getattr(joint.belief, of), getattr(tracker.belief, of)
+            got, wanted = (list(v.values()) if isinstance(v, dict) else list(v) for v in (got, wanted))
+            np.testing.assert_allclose(got, wanted, rtol=0, atol=tolerance)
+        if tracker.association is not None and joint.association is not None:
+            assert joint.association.nobody == pytest.approx(tracker.association.nobody, rel=0, abs=tolerance)
+    assert joint.log_likelihood == pytest.approx(tracker.log_likelihood, rel=0, abs=10 * tolerance)
+    said = [[p for p in t.take_passages() if not p.inferred] for t in (joint, tracker)]
+    assert said[0]
+    assert said[0][0].directions == pytest.approx(dict(said[1][0].directions), rel=0, abs=tolerance)
+
+
+def test_refuses_what_it_cannot_have() -> None:
+    with pytest.raises(ValueError, match="without visitors, seats"):
+        JointEngine(home(1, visitors=1), Settings())
