@@ -72,8 +72,7 @@ class Engine(DoorEngine):
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
         snapshot = self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
-        known = sensor.kind == "motion" and sensor.hold is not None
-        return self._begin_witness(snapshot, sensor, hold) if known else snapshot
+        return self._begin_witness(snapshot, sensor, hold) if sensor.kind == "motion" else snapshot
 
     def _begin_witness(self, snapshot: Snapshot, sensor: Sensor, hold: float) -> Snapshot:
         """A sensor turns on; should it stay on past its hold, it will bear witness."""

@@ -7,6 +7,7 @@
     dead      the busiest motion sensor falls silent for good after a third of the time, and nobody says so
     lost      one message in twenty never arrives
     drawn     lived by the tracker's own model instead of the simulator: the ceiling
+    drawn pet the same with the pet
 
 People beyond the plan's own get a bed, hours, a phone and, where there is a lock, a code; the last ones are left out
 where there are fewer. The plan's `visitors` stays as it is, so one unknown person is allowed for even where none comes.
@@ -31,8 +32,8 @@ from presence.truth import TruthLine
 PLANS = Path(__file__).resolve().parents[2] / "floorplans"
 PEOPLE = (1, 2, 3, 4, 6)
 LIVED = ("plain", "pet", "visitor", "no phones", "dead", "lost")
-DRAWN = "drawn"
-VARIANTS = (*LIVED, DRAWN)
+DRAWN, DRAWN_PET = CEILING = ("drawn", "drawn pet")
+VARIANTS = (*LIVED, *CEILING)
 LOST = 0.05
 """Share of messages lost in that variant; by default the simulator loses 0.002."""
 HOURS = (("06:30", "22:30"), ("07:15", "23:15"), ("08:00", "23:45"))
@@ -78,11 +79,11 @@ def home_of(name: str, people: int, variant: str) -> Floorplan:
         name: sensor
         for name, sensor in fields["sensors"].items()
         if sensor["kind"] not in without
-        and (variant != DRAWN or sensor["kind"] in DRAWABLE)
+        and (variant not in CEILING or sensor["kind"] in DRAWABLE)
         and sensor.get("person", next(iter(fields["people"]))) in fields["people"]
     }
     own = fields.pop("pets", None) or {"cat": {}}
-    fields["pets"] = own if variant == "pet" else {}
+    fields["pets"] = own if variant in ("pet", DRAWN_PET) else {}
     return Floorplan.from_mapping(fields)
 
 
@@ -102,7 +103,7 @@ def _people(fields: dict[str, Any], number: int) -> dict[str, dict[str, Any]]:
 def live(cell: Cell) -> Lived:
     """Let the people of a cell live."""
     plan = home_of(cell.plan, cell.people, cell.variant)
-    if cell.variant == DRAWN:
+    if cell.variant in CEILING:
         plan = in_utc(plan)
         life = draw_life(plan, cell.days * 86400.0, cell.seed)
         return Lived(plan, life.events, life.truth)

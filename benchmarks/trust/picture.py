@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.trust.curves import COSTS, MINUTES, OFF_BELOW
-from benchmarks.trust.homes import DRAWN
+from benchmarks.trust.homes import CEILING
 from benchmarks.trust.page import grouped, mean
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def picture(rows: Sequence[Row], path: Path) -> None:
     """Draw the curves of the plain variant, or of the first one there is, means over seeds."""
     from matplotlib.figure import Figure
 
-    lived = [row for row in rows if row["variant"] != DRAWN] or list(rows)
+    lived = [row for row in rows if row["variant"] not in CEILING] or list(rows)
     variant = "plain" if any(row["variant"] == "plain" for row in lived) else lived[0]["variant"]
     panels = grouped([row for row in lived if row["variant"] == variant], "plan", "people")
     plans, people = sorted({plan for plan, _ in panels}), sorted({n for _, n in panels})
