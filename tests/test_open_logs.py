@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -267,7 +268,8 @@ def test_month_days_stand_alone_and_a_door_shut_in_use_is_read_as_shut(tmp_path:
 
 def test_what_is_on_at_midnight_ends_with_its_day() -> None:
     rows = np.array([(1, 10, 4, 1), (1, 20, 4, 0), (1, 86000, 4, 1), (2, 5, 4, 1), (2, 9, 4, 0)])
-    found = two_residents_month.intervals(rows, "4") - [[86400], [86400], [2 * 86400]]
+    day_0 = datetime(2001, 1, 4, tzinfo=UTC).timestamp()
+    found = two_residents_month.intervals(rows, "4") - day_0 - [[86400], [86400], [2 * 86400]]
     assert found.tolist() == [[10, 20], [86000, 86400], [5, 9]]
 
 

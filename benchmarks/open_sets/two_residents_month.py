@@ -39,6 +39,8 @@ from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
 
 DAY = 86400
+DAY_0 = 11326 * DAY
+"""Midnight before day 0, epoch seconds: a Thursday in 2001, invented, for the set says no dates."""
 MEANINGS = (
     (r"going out", AWAY),
     (r"^preparing|dishes", "kitchen"),
@@ -167,7 +169,7 @@ def make_plan(layout: Layout, columns: Mapping[str, Column], rows: NDArray[np.in
 
 
 def intervals(rows: NDArray[np.int64], sensor: str) -> NDArray[np.float64]:
-    """Start and end of each interval in which a column is 1, in seconds since day 0, shape (n, 2).
+    """Start and end of each interval in which a column is 1, in epoch seconds from the invented day 0 on, shape (n, 2).
 
     Days do not join, so what is 1 at the end of a day ends with it.
     """
@@ -178,12 +180,12 @@ def intervals(rows: NDArray[np.int64], sensor: str) -> NDArray[np.float64]:
         since = None
         for _, second, _, value in today[np.argsort(today[:, 1], kind="stable")].tolist():
             if value and since is None:
-                since = day * DAY + second
+                since = DAY_0 + day * DAY + second
             elif not value and since is not None:
-                found.append((since, day * DAY + second))
+                found.append((since, DAY_0 + day * DAY + second))
                 since = None
         if since is not None:
-            found.append((since, (day + 1) * DAY))
+            found.append((since, DAY_0 + (day + 1) * DAY))
     return np.array(found, dtype=np.float64).reshape(-1, 2)
 
 
@@ -216,7 +218,7 @@ def one_means_shut(contact: str, layout: Layout, rows: NDArray[np.int64]) -> boo
 
 def read_day(day: int, plan: Floorplan, rows: NDArray[np.int64], labels: NDArray[np.int64], shut: set[str]) -> Day:
     """One day's events, from an invented midnight on, and its labels."""
-    midnight = float(day * DAY)
+    midnight = float(DAY_0 + day * DAY)
     events: list[Event] = []
     mine = rows[rows[:, 0] == day]
     for _, second, number, value in mine[np.argsort(mine[:, 1], kind="stable")].tolist():
