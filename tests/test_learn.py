@@ -259,7 +259,7 @@ def test_every_rate_belongs_to_one_group_of_steps() -> None:
     for name in ("two_storey_garage", "open_plan_bungalow", "one_room_flat"):
         rates = rates_of(Floorplan.load(Path(__file__).parents[1] / f"floorplans/{name}.yaml"), places=True)
         parts = grouped(dict.fromkeys(rates, (0.1, 1.0)))
-        assert sorted(map(str, parts.pop("all"))) == sorted(map(str, rates))
+        assert sorted(map(str, parts.pop("all rates"))) == sorted(map(str, rates))
         assert sorted(str(rate) for part in parts.values() for rate in part) == sorted(map(str, rates))
         assert {rate.setting for rate in parts["sensors"]} <= {*BY_PACE.values(), "zone_motion_rates"}
         assert all(rate.where is not None for rate in (*parts["single sensors"], *parts["single places"]))

@@ -41,6 +41,7 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
             "gain_error": round(float(error[2]), 4),
             "gain_number_at_home": round(float(total[0]), 4),
             "gain_rooms": round(float(total[1]), 4),
+            "gain_rooms_error": round(float(error[1]), 4),
             "log_likelihood_gain_per_day": round(likelihood / days, 1),
             "days_judged": round(days, 2),
         }
@@ -57,15 +58,16 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     if report["candidates"]:
         judged = report["candidates"]["defaults"]["days_judged"]
         yield f"Judged on {judged:g} later days, without labels: how well what is believed tells what is seen later"
-        yield "  candidate        score      gain  +- (1 s.e.)    number     rooms  log-lik./day"
+        yield "  candidate            score      gain    number     rooms  +- (1 s.e.)  log-lik./day"
     for name, c in report["candidates"].items():
         mark = "*" if name == report["chosen"] else " "
         yield (
-            f"{mark} {name:<12} {c['score']:9.4f} {c['gain']:9.4f} {c['gain_error']:12.4f}"
-            f" {c['gain_number_at_home']:9.4f} {c['gain_rooms']:9.4f} {c['log_likelihood_gain_per_day']:13.1f}"
+            f"{mark} {name:<16} {c['score']:9.4f} {c['gain']:9.4f} {c['gain_number_at_home']:9.4f}"
+            f" {c['gain_rooms']:9.4f} {c['gain_rooms_error']:12.4f} {c['log_likelihood_gain_per_day']:13.1f}"
         )
     if report["candidates"] and report["chosen"] == "defaults":
-        yield "No candidate tells later days better by every witness (rooms, number, likelihood): the defaults stay"
+        yield "No candidate surely tells later days better (rooms by two standard errors, the number no worse, and"
+        yield "likelier): the defaults stay"
     if steps := report.get("small_steps"):
         kept = [f"{step['group']}{' (half)' * (step['share'] < 1.0)}" for step in steps if step["kept"]]
         yield f"Small steps: {len(steps)} tried; kept: {', '.join(kept) or 'none'}"

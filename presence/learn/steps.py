@@ -48,6 +48,7 @@ GROUPS: Mapping[str, Callable[[Rate], bool]] = {
     "single places": lambda rate: rate.where is not None,
 }
 """Each rate is in the first group that takes it: how sensors see first, how people move last."""
+ALL = "all rates"
 SHARES = (1.0, 0.5)
 ROUNDS = 4
 """E steps, at most."""
@@ -85,7 +86,7 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
         stretches: those that are counted.
     """
     now, tried = dict[Rate, float](dict.fromkeys(rates_of(bench.plan, places=True), 0.0)), list[Step]()
-    groups = ["all", *GROUPS]
+    groups = [ALL, *GROUPS]
     for _ in range(ROUNDS if bench.plan.people else 0):
         if not groups:
             break
@@ -100,7 +101,7 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
             now, steps = _along(bench, now, group, parts[group])
             tried += steps
             helped += [group] if now != before else []
-            if helped == ["all"]:
+            if helped == [ALL]:
                 break
         groups = helped
     return Stepped(settings_at(now), tried)
@@ -113,7 +114,7 @@ def settings_at(logs: Factors) -> Settings:
 
 def grouped(wanted: Wanted) -> dict[str, Wanted]:
     """All rates together, then group by group."""
-    parts: dict[str, dict[Rate, tuple[float, float]]] = {"all": dict(wanted), **{group: {} for group in GROUPS}}
+    parts: dict[str, dict[Rate, tuple[float, float]]] = {ALL: dict(wanted), **{group: {} for group in GROUPS}}
     for rate, step in wanted.items():
         parts[next(group for group, takes in GROUPS.items() if takes(rate))][rate] = step
     return dict(parts)
