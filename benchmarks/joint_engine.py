@@ -3,8 +3,9 @@
 It keeps `p(x_1..x_P, labels)` whole: an axis of S states for each being, one of 1 + 2 P labels for each open window.
 Movement, sensing, conditions, what falls due, windows, passages, the watch over the sensors, the order of late events
 and the reading of the belief are the tracker's own. What it does not have, for each would take a further axis: who has
-passed while a door stands open (`first_passage`), and whether one being caused this event and the one before. Seats,
-sensors of still people and visitors are not in the homes that are timed, so it refuses them.
+passed while a door stands open (`first_passage`), and whether one being caused this event and the one before. What a
+sensor's lost off message is worth is read from the marginals. Seats, sensors of still people and visitors are not in
+the homes that are timed, so it refuses them.
 """
 
 from __future__ import annotations
@@ -121,6 +122,14 @@ class JointEngine(Engine):
         joint = known.joint
         for being, likelihood in enumerate(factor):
             joint = joint * likelihood.reshape([-1 if axis == being else 1 for axis in range(joint.ndim)])
+        return _with(snapshot, joint_of(joint, len(self.names), known.log_likelihood))
+
+    def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
+        known, nobody = _of(snapshot), np.ones(())
+        for outside in 1.0 - inside:
+            nobody = np.multiply.outer(nobody, outside)
+        factor = 1.0 - (1.0 - alone) * nobody
+        joint = known.joint * factor.reshape(*factor.shape, *(1,) * len(snapshot.windows))
         return _with(snapshot, joint_of(joint, len(self.names), known.log_likelihood))
 
     # --- windows ----------------------------------------------------------------------------------------------------
