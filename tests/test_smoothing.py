@@ -312,7 +312,8 @@ def test_seats_that_press_themselves_are_undone_exactly() -> None:
 @pytest.mark.parametrize("most", [None, 3])
 def test_doing_again_what_was_recorded_gives_the_filter(most: int | None) -> None:
     """The operations are all that happened to the belief, seats, occupancy sensors and merging included."""
-    events = [*SEAT_STORY[:5], at(130, "bed_motion", "detected"), *SEAT_STORY[5:]]
+    motion_on = [at(110, "bed_motion", "detected"), at(140, "bed_motion", "clear")]
+    events = [*SEAT_STORY[:4], *motion_on, *SEAT_STORY[4:]]
     engine = recorded(SEATS, events, 2500.0, most)
     rules, mixture = reversal.Rules(most, engine.ghost_rates), engine.before[0].mixture
     for operation, before in zip(engine.tape, engine.before, strict=True):
