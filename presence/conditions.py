@@ -82,11 +82,12 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
         yield from _on_diagonal(sight.options(sensor, "released"), -1.0)
         if shared_bed(sight.plan, sensor):
             return
-        # a seat that is taken takes nobody else; it may be left in silence, for what reports a state sticks
+        # a seat that is taken takes nobody else, and is not left in silence
         perched = sight.perched(name)
         flow = sight.settings.seat_miss * sight.flows[:, perched, perched + 1]
-        yield Entry(perched, perched + 1, -flow, both_ways=False)
+        yield Entry(perched, perched + 1, -flow)
         yield Entry(perched, perched, flow / sight.weights[:, perched])
+        yield Entry(perched + 1, perched + 1, flow / sight.weights[:, perched + 1])
 
 
 def _slower(sight: Sight, door: str, open_share: float) -> Iterator[Entry]:

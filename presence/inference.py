@@ -131,10 +131,7 @@ class Engine(DoorEngine):
         return self._about(snapshot, sensor.person, likelihood)
 
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
-        """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck.
-
-        What has stuck after somebody was on it lets go by itself, too.
-        """
+        """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck."""
         pressed = event.value == "pressed"
         condition, index = ("pressed", sensor.id), self.seats.index(sensor.id)
         if (condition in snapshot.conditions) == pressed:
@@ -142,7 +139,7 @@ class Engine(DoorEngine):
         s, ghosts = self.settings, snapshot.mixture.ghosts
         nobody: Array | float = s.seat_false_alarm_rate
         if not pressed:
-            nobody = ghosts[:, index] @ self.ghost_rates + s.seat_stuck_rate
+            nobody = ghosts[:, index] @ self.ghost_rates + s.object_false_alarm_rate
         silent = np.array([1.0, 0.0, 0.0])
         by_itself = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share]) if pressed else silent
         ways = self._world(snapshot).ways(sensor.id, event.value)

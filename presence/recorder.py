@@ -59,7 +59,7 @@ class RecordingEngine(Engine):
             self._note(Mark(numbered, float(np.mean(nobody_rate))), snapshot)
         else:
             s, pressed = self.settings, event.value == "pressed"
-            rates = np.full(3, s.seat_false_alarm_rate) if pressed else self.ghost_rates + s.seat_stuck_rate
+            rates = np.full(3, s.seat_false_alarm_rate) if pressed else self.ghost_rates + s.object_false_alarm_rate
             self._note(Mark(numbered, 0.0, Ghost(ghost[0], ghost[1], rates)), snapshot)
         return super()._branch(snapshot, event, ways, nobody_rate, accepting, ghost)
 

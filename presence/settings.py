@@ -200,7 +200,7 @@ class Settings:
     seat_stuck_share: float = 0.01
     """...but this share of them sticks..."""
     seat_stuck_rate: float = 1 / 14400
-    """...for hours, as does a seat that somebody has left unreported. Common practice, no source."""
+    """...for hours. Common practice, no source."""
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_doubt: float = 0.05

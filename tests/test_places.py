@@ -7,12 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchmarks.exact.dense import DenseModel
 from presence import Floorplan, Settings, Tracker
 from presence.model import Model
 from presence.movement import NEVER
 from presence.places import ASLEEP, seats_report, seen
-from presence.propagation import propagate
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
 ROOMS = {"hall": {}, "bath": {}, "bed": {"rest": True}}
@@ -135,38 +133,3 @@ def test_a_pet_lies_deeply_still_for_more_than_half_of_its_time_wherever_it_like
     asleep, room = states.pace == ASLEEP, np.array(states.rooms)[states.room]
     assert 12 / 24 < weights[asleep].sum() / weights.sum() < 16 / 24
     assert weights[asleep & (room == "hall")].sum() > 0.4 * weights[room == "hall"].sum()
-
-
-def test_a_taken_seat_may_be_left_unreported_but_takes_nobody_else() -> None:
-    """Of the times that who sits shifts their weight, the share that goes unreported; scipy moves them alike."""
-    from scipy.linalg import expm
-
-    plan, settings = plan_of(**WATCHED, **BEDS), Settings(seat_release_rate=1 / 250, seat_miss=0.03)
-    dense, model, taken = DenseModel(plan, settings), Model(plan, settings), frozenset({("pressed", "bed_mat")})
-    hours, _ = model.hours(NOON.timestamp())
-    generator = dense.silent(hours, taken)[0]
-    perched, settled = model.states.select([next(i for i, p in enumerate(model.states.places) if p.seat == "bed_mat")])[
-        :2
-    ]
-    assert generator[settled, perched] == pytest.approx(0.03 / 250, rel=1e-9)
-    assert generator[perched, settled] == 0.0
-    moved = propagate(model.world(hours).base, np.eye(model.states.size)[None], 700.0, model.world(hours).change(taken))
-    assert np.allclose(moved[0], expm(700.0 * generator), rtol=0.0, atol=1e-9)
-
-
-def test_who_is_heard_elsewhere_is_no_longer_in_a_bed_that_sticks() -> None:
-    """Sensors that report a state stick, for all of a night or for hours after somebody has got up."""
-    hands = ("tap", "lamp", "cabinet")
-    plan = plan_of(**WATCHED, **BEDS, **{name: {"kind": "switch", "room": "bath"} for name in hands})
-    tracker, night, morning = Tracker(plan), 11 * 3600.0, 19 * 3600.0
-    evening = [(-60.0, "hall_motion", "detected"), (-50.0, "hall_motion", "clear"), (0.0, "bed_mat", "pressed")]
-    evening += [(30.0 * k, "bed_mat", ("pressed", "released")[k % 2]) for k in range(1, 7)]  # turning over
-    for second, sensor, value in evening:
-        tracker.observe(at(night + second, sensor, value))
-    tracker.advance(time_at(morning))
-    assert tracker.belief.rooms["bed"] > 0.95  # no silence alone says that it sticks
-    for k, hand in enumerate(hands):
-        tracker.observe(at(morning + 20.0 * k, hand, "pressed"))
-    assert tracker.belief.rooms["bath"] > 0.9
-    tracker.observe(at(morning + 60.0, "bed_mat", "released"))  # it lets go by itself, with nobody there
-    assert tracker.belief.rooms["bath"] > 0.8

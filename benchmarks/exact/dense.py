@@ -164,7 +164,7 @@ class DenseModel:
                 return s.door_false_alarm_rate * 10
             return s.door_false_alarm_rate * (1.0 if event.code is None else s.code_slip)
         if kind == "pressure":
-            return s.seat_false_alarm_rate if event.value == "pressed" else s.seat_stuck_rate
+            return s.seat_false_alarm_rate if event.value == "pressed" else s.object_false_alarm_rate
         return s.motion_false_alarm_rate if kind == "motion" else s.object_false_alarm_rate
 
     def report(self, event: Event) -> Array:
