@@ -40,6 +40,8 @@ ABSORBED_BYTES = 16_000_000
 """How much memory the decompositions for sets of conditions may take, where that is enough for `LEAST_ABSORBED`."""
 LEAST_ABSORBED = 8
 """Sets of conditions whose decompositions are kept ready in any case."""
+MOST_ABSORBED = 1000
+"""And at most, however small the home."""
 
 
 class Recent(OrderedDict[Hashable, T]):
@@ -157,7 +159,7 @@ class Model:
         self.on_property = np.column_stack([~off, off]).astype(np.float64)
         """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
         most = ABSORBED_BYTES // (8 * self.states.size**2)
-        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(max(LEAST_ABSORBED, most))
+        self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
     @cached_property
