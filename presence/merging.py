@@ -30,8 +30,8 @@ FREE = 1e-10
 SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
 LIGHT = 0.0
-"""Where all that goes into heavier ones weighs more than this, those are measured anew (with 1e-2 a detection took .8 of
-the time, but what merging loses was then reported too small now and then)."""
+"""Where all that goes into heavier ones weighs more than this, those are measured anew (with 1e-2 a detection takes .8
+of the time, but what merging loses is then reported too small now and then)."""
 MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
