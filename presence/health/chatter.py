@@ -2,8 +2,9 @@
 
 A belief follows a chattering sensor: it soon takes somebody to be there. What gives the sensor away is that it goes on
 without anybody's coming or going: reports that no neighbour prompted fill a bucket that drains at a few times their
-usual rate, and the levels that it reached before say how high is ordinary. What counts is how much of the time it goes
-on, not how often it speaks: somebody who is busy in a room for an hour makes it speak more than any chatterer.
+usual rate, and the levels that it reached before say how high is ordinary. What counts of a sensor that looks into a
+room is how much of the time it goes on, not how often it speaks: somebody who is busy there for an hour makes it speak
+more than any chatterer. Seats, contacts and switches speak when they are touched, and each report counts.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ PROMPTED_WITHIN = 120.0
 PROMPTED_WEIGHT = 0.2
 """What a prompted report counts, relative to an unprompted one. Common practice, no source."""
 APART = 180.0
-"""Seconds after a report of its own until another counts whole: one that comes sooner adds only the time since. Common
-practice, no source."""
+"""Seconds after a report of a sensor that looks into a room until another counts whole: one that comes sooner adds only
+the time since. Common practice, no source."""
 DRAIN = 3.0
 """How fast the bucket drains, relative to the usual rate of filling at this hour of the day."""
 LEAST_DRAIN = 0.5 / 3600.0
@@ -42,7 +43,8 @@ RECENT = 6 * 3600.0
 ORDINARY, SUPPOSED = 4.0, 12.0
 """Reports in the bucket that are ordinary, and how many excursions beyond the expectation is worth."""
 BEYOND = {"motion": 5.0, "occupancy": 5.0, "camera": 5.0}
-"""How far an excursion is expected to go beyond the ordinary, by kind; 3 for the others. Common practice, no source."""
+"""How far an excursion is expected to go beyond the ordinary, by the kind of a sensor that looks into a room; 3 for the
+others. Common practice, no source."""
 FULL = 1.25
 """The bucket of a sensor that has been named holds this many times what it held then, so that it empties again."""
 
@@ -81,7 +83,9 @@ class ChatterWatch(Watch):
             return over
         near = self._latest[self._neighbours[n]]
         prompted = near.size > 0 and step.seconds - float(near.max()) < PROMPTED_WITHIN
-        weight = (PROMPTED_WEIGHT if prompted else 1.0) * min(1.0, (step.seconds - self._latest[n]) / APART)
+        weight = PROMPTED_WEIGHT if prompted else 1.0
+        if self.kinds[n] in BEYOND:
+            weight *= min(1.0, (step.seconds - self._latest[n]) / APART)
         self._latest[n] = step.seconds
         if self._odds.reach[n] <= 0.0:
             self._since[n] = step.seconds
