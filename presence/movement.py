@@ -27,6 +27,7 @@ from presence.places import (
     SETTLED,
     States,
     door_places,
+    is_corridor,
     motion_zones,
     narrow,
     seat_zone,
@@ -118,7 +119,7 @@ def _pace_rates(
         return [(MOVING, 1 / 60, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
     asleep, awake = _sleep_rates(plan, room, being, hour, settings)
     person = being.role != PET  # an animal lies down anywhere
-    corridor = person and room in plan.corridors and not plan.rooms[room].rest
+    corridor = person and is_corridor(plan, room) and not plan.rooms[room].rest
     if motion_zones(plan, room):
         settling = s.rate_at("zone_settling_rate", room)
         if corridor and narrow(plan, room):

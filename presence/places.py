@@ -110,6 +110,14 @@ def narrow(plan: Floorplan, room: str) -> bool:
     return area < NARROW * float(np.ptp(outline, axis=0).max())
 
 
+def is_corridor(plan: Floorplan, room: str) -> bool:
+    """Whether people pass a room rather than stay in it.
+
+    Three parts of the home meet only there (`Floorplan.corridors`), or it has three doors and is narrow.
+    """
+    return room in plan.corridors or (plan.graph.degree(room) > 2 and narrow(plan, room))
+
+
 def seats_report(plan: Floorplan) -> bool:
     """Whether there is a seat or bed with a sensor for every resident: then who rests, rests where it is noticed."""
     seats = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())

@@ -91,7 +91,7 @@ class Settings:
     foreign_bed_share: float = 0.1
     """Falling asleep in another rest room than the own, relative to the own. Common practice, no source."""
     corridor_share: float = 0.15
-    """Settling in a corridor (`Floorplan.corridors`), relative to other rooms. Common practice, no source."""
+    """Settling in a corridor (`places.is_corridor`), relative to other rooms. Common practice, no source."""
     unsensed_share: float = 0.02
     """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
     hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""

@@ -234,7 +234,7 @@ def test_a_chattering_sensor_is_named_within_a_day(sensor: str) -> None:
 
 @pytest.mark.parametrize(("sensor", "named"), [("bed_mat", True), ("bed_motion", False)])
 def test_bursts_give_a_mat_away_but_no_motion_sensor(sensor: str, named: bool) -> None:
-    """Twenty reports in two minutes, each hour: somebody tidies up near the one, nobody gets up and lies down so often."""
+    """Twenty reports in two minutes, each hour: people tidy up, but nobody gets up and lies down so often."""
     plan = home(1, bed_motion=motion("bed", 2.0), bed_mat={"kind": "pressure", "room": "bed"})
     on, off = ("pressed", "released") if sensor == "bed_mat" else ("detected", "clear")
     usual = [86400.0 * day + 3600.0 * hour for day in range(10) for hour in (1, 9, 11, 14, 20)]

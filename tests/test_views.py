@@ -11,7 +11,7 @@ import pytest
 from presence import Event, Floorplan, Settings, Tracker
 from presence.habits import Hour
 from presence.movement import beings, weights_and_flows
-from presence.places import ASLEEP, SETTLED, States, narrow, states_of
+from presence.places import ASLEEP, SETTLED, States, is_corridor, narrow, states_of
 from presence.views import SPOTS, in_view, inside, views
 from tests.oracle import at, home, motion, time_at
 from tests.test_exactness import VIEWS, assert_same, brute_force, tracked
@@ -131,6 +131,22 @@ def test_corridors_are_narrow(width: float, expected: bool) -> None:
     plan = home(1, rooms={"hall": {"outline": outline}, "bed": {}}, hall_motion=motion("hall"))
     assert narrow(plan, "hall") is expected
     assert not narrow(plan, "bed")  # nobody knows
+
+
+@pytest.mark.parametrize(("width", "expected"), [(1.4, True), (3.0, False)])
+def test_a_narrow_hall_with_three_doors_is_a_corridor_though_one_can_walk_round_it(
+    width: float, expected: bool
+) -> None:
+    outline = [[0.0, 0.0], [5.0, 0.0], [5.0, width], [0.0, width]]
+    ways = [("hall", "living"), ("hall", "kitchen"), ("living", "kitchen"), ("hall", "bath"), ("hall", "away")]
+    plan = home(
+        1,
+        rooms={"hall": {"outline": outline}, "living": {}, "kitchen": {}, "bath": {}},
+        doors={f"{a}_{b}": {"between": [a, b]} for a, b in ways},
+        hall_motion=motion("hall"),
+    )
+    assert plan.corridors == frozenset()
+    assert is_corridor(plan, "hall") is expected
 
 
 def test_a_corridor_with_several_sensors_is_no_room_to_settle_in() -> None:
