@@ -140,14 +140,16 @@ class Sight:
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
         """Moves (from, to) between moving states of zones, into one sensor's zone or into any: these are reported."""
-        watched = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
+        if not self.beings:
+            return []
+        reported = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
         zones = [(self.states.moving[p], z) for p, at in enumerate(self.states.places) if (z := watcher(self.plan, at))]
         return [
             (i, j)
             for j, zone in zones
             if sensor in (None, zone)
             for i, _ in zones
-            if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & watched
+            if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & reported
         ]
 
     def _zone_entry(self, sensor: Sensor) -> list[Way]:

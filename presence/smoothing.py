@@ -79,6 +79,9 @@ def smooth(
     small = _is_small(engine, joint_states)
     joint: Array | None = None
     for stretch in stretches(engine, put_back(plan, _checked(plan, events)), every, chunk, overlap):
+        if not engine.names:  # nobody lives there and nobody comes: later events tell nothing more
+            yield from (engine.belief(snapshot) for _, snapshot in stretch.told)
+            continue
         if not small:
             yield from _by_hypotheses(engine, stretch)
             continue
@@ -238,6 +241,8 @@ def _rules(engine: RecordingEngine) -> reversal.Rules:
 def _path(engine: RecordingEngine, stretch: Stretch, latest: IndexArray | None, joint_states: int) -> IndexArray:
     """States of all beings at the beginning of a stretch and after each operation, going on from where they were."""
     begin = stretch.begin.mixture
+    if not engine.names:
+        return np.empty((1 + len(stretch.tape), 0), dtype=np.intp)
     if latest is not None:
         known = np.eye(engine.model.states.size)[latest]
         begin = start(known, len(engine.seats))

@@ -510,3 +510,18 @@ def test_the_command_tells_smoothed_lines_and_paths(tmp_path: Path, capsys: pyte
     truth = tmp_path / "paths.jsonl"
     truth.write_text("".join(json.dumps(line) + "\n" for line in path), encoding="utf-8")
     assert run(["evaluate", str(plan), str(log), str(truth), "--json"]) == 0
+
+
+@pytest.mark.parametrize("pets", [{}, {"cat": {}}])
+@pytest.mark.parametrize("seats", [False, True])
+def test_where_nobody_lives_and_nobody_comes_every_room_was_empty(pets: dict[str, object], seats: bool) -> None:
+    """Whatever the sensors say; with a cat about, too, for animals are nobody."""
+    others = {"mat": {"kind": "pressure", "room": "bed"}, "eye": {"kind": "occupancy", "room": "hall"}} if seats else {}
+    plan = home({}, pets=pets, **MOTION, **DOORS, **others)
+    story = [*SHORT, at(600, "mat", "pressed"), at(610, "eye", "occupied")] if seats else SHORT
+    lines = list(smooth(plan, story))
+    assert [line.time for line in lines] == [line.time for line in replay(plan, story) if isinstance(line, Belief)]
+    assert len(lines) > 7
+    assert all(belief.rooms == {"hall": 0.0, "bed": 0.0} for belief in lines)
+    assert all(belief.at_home == (1.0,) for belief in lines)
+    assert list(paths(plan, story)) == []
