@@ -8,7 +8,7 @@
     |   +-- UnknownSensorError
     |   +-- UnknownValueError
     |   +-- LateEventError    older than the reordering window
-    |   +-- TimeError         without an offset, not finite, or backwards
+    |   +-- TimeError         without an offset, of a year that no log has, or backwards
     +-- SettingError          a setting of the model is unknown or out of range
     +-- UnexplainedError      no such room, or no door event that is remembered
 
@@ -70,7 +70,7 @@ class UnknownSensorError(EventError):
 
 
 class UnknownValueError(EventError):
-    """A sensor of this kind does not report such a value."""
+    """A sensor of this kind does not report such a value, or no lock such a `by` or `code`."""
 
 
 class LateEventError(EventError):
@@ -78,7 +78,7 @@ class LateEventError(EventError):
 
 
 class TimeError(EventError):
-    """A time has no offset, is not finite, or goes backwards."""
+    """A time has no offset, is of a year that no log has, or goes backwards."""
 
 
 class SettingError(PresenceError, ValueError):

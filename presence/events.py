@@ -13,7 +13,16 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from presence.errors import Fault, LogError, closest, did_you_mean, shown
+from presence.errors import (
+    EventError,
+    Fault,
+    LogError,
+    UnknownSensorError,
+    UnknownValueError,
+    closest,
+    did_you_mean,
+    shown,
+)
 from presence.reading import Source, check_year, name_of, offset_of, parse_time, text_field
 from presence.rows import HEADER, read_rows
 
@@ -154,10 +163,7 @@ def _builder(plan: Floorplan | None, offsets: set[str]) -> Callable[[Mapping[str
             time = text_field(fields, "time")
         sensor, value = text_field(fields, "sensor"), text_field(fields, "value")
         by, code = fields.get("by"), fields.get("code")
-        if by is not None and by not in BY:
-            raise ValueError(f"'by' is {shown(by)}; 'inside' or 'keypad' would be right")
-        if code is not None and not isinstance(code, str):
-            raise ValueError(f"'code' is {shown(code)}; text, in quotes, would be right")
+        _check_lock(by, code)
         if len(fields) > 3:
             _spelling(fields)
         when = parse_time(time) if isinstance(time, str) else check_year(time)
@@ -171,6 +177,37 @@ def _builder(plan: Floorplan | None, offsets: set[str]) -> Callable[[Mapping[str
         return event
 
     return build
+
+
+def _check_lock(by: object, code: object) -> None:
+    if by is not None and by not in BY:
+        raise ValueError(f"'by' is {shown(by)}; 'inside' or 'keypad' would be right")
+    if code is not None and not isinstance(code, str):
+        raise ValueError(f"'code' is {shown(code)}; text, in quotes, would be right")
+
+
+def check_event(plan: Floorplan, event: object) -> None:
+    """Refuse what the sensors of a home cannot have said; its time is not looked at.
+
+    Raises:
+        EventError: if it is no event.
+        UnknownSensorError, UnknownValueError: if the plan knows no such sensor or value.
+    """
+    if not isinstance(event, Event):
+        raise EventError(f"{shown(event)} is no event; Event(time=..., sensor=..., value=...) would be right")
+    sensor = plan.sensors.get(event.sensor) if isinstance(event.sensor, str) else None
+    if sensor is None:
+        known = ", ".join(sorted(plan.sensors)) or "none"
+        raise UnknownSensorError(f"unknown sensor {event.sensor!r}; the plan has {known}")
+    if not isinstance(event.value, str) or event.value not in plan.values(event.sensor):
+        known = ", ".join(plan.values(event.sensor))
+        raise UnknownValueError(
+            f"sensor {event.sensor!r} ({sensor.kind}) cannot report {event.value!r}; it reports {known}"
+        )
+    try:
+        _check_lock(event.by, event.code)
+    except ValueError as error:
+        raise UnknownValueError(f"sensor {event.sensor!r}: {error}") from None
 
 
 def _spelling(fields: Mapping[str, Any]) -> None:

@@ -12,11 +12,12 @@ import math
 from bisect import bisect_right
 from collections import deque
 from datetime import datetime
+from numbers import Integral, Real
 from typing import TYPE_CHECKING
 
-from presence.errors import LateEventError, SettingError, TimeError, UnknownSensorError, UnknownValueError
-from presence.events import Event
-from presence.floorplan import VALUES, Floorplan
+from presence.errors import LateEventError, SettingError, TimeError
+from presence.events import Event, check_event
+from presence.floorplan import Floorplan
 from presence.health import Monitor
 from presence.inference import Engine
 from presence.passages import Passage
@@ -46,7 +47,7 @@ class Tracker:
         watching: over the sensors: `health` names those that fall ill, and they count less for as long.
 
     Raises:
-        SettingError: if `hypotheses` is no positive number or `reordering_window` is negative.
+        SettingError: if `hypotheses` is no positive whole number or `reordering_window` no number of seconds.
 
     Example:
         >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
@@ -64,11 +65,7 @@ class Tracker:
         numbering: bool = True,
         watching: bool = True,
     ) -> None:
-        if not (hypotheses is None or hypotheses >= 1) or not 0 <= reordering_window < math.inf:
-            raise SettingError(
-                f"hypotheses={hypotheses!r}, reordering_window={reordering_window!r}: at least 1 (or None) and a finite"
-                " number of seconds from 0 on would be right"
-            )
+        _check_options(hypotheses, reordering_window)
         self.plan = plan
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
@@ -91,7 +88,8 @@ class Tracker:
 
         Raises:
             UnknownSensorError, UnknownValueError: if the plan knows no such sensor or value.
-            TimeError: if the time has no offset.
+            EventError: if it is no event at all.
+            TimeError: if the time has no offset, or its year is no year of a log.
             LateEventError: if the event is older than the reordering window.
         """
         self.check(event)
@@ -121,7 +119,7 @@ class Tracker:
         """Let time pass without an event: silence is evidence too.
 
         Raises:
-            TimeError: if the time has no offset or lies before the tracker's time.
+            TimeError: if the time has no offset, lies before the tracker's time or in no year of a log.
         """
         seconds = _seconds(now)
         if self._snapshot is None:
@@ -136,16 +134,7 @@ class Tracker:
 
     def check(self, event: Event) -> None:
         """Refuse an event that this home cannot have sent (see `observe`)."""
-        sensor = self.plan.sensors.get(event.sensor)
-        if sensor is None:
-            raise UnknownSensorError(
-                f"unknown sensor {event.sensor!r}; the plan has {', '.join(sorted(self.plan.sensors)) or 'none'}"
-            )
-        known = tuple(self.plan.rooms) if sensor.kind == "badge" else VALUES[sensor.kind]
-        if event.value not in known and event.value not in ("offline", "online"):
-            raise UnknownValueError(
-                f"sensor {event.sensor!r} ({sensor.kind}) cannot report {event.value!r}; it reports {', '.join(known)}"
-            )
+        check_event(self.plan, event)
         _seconds(event.time)
 
     # --- out ---------------------------------------------------------------------------------------------------------
@@ -287,6 +276,15 @@ class Tracker:
                 continue  # told already, before a late event made us take the last second in again
             self._passages.append(passage)
             self._untaken.append(passage)
+
+
+def _check_options(hypotheses: object, window: object) -> None:
+    whole = hypotheses is None or (isinstance(hypotheses, Integral) and int(hypotheses) >= 1)
+    if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
+        raise SettingError(
+            f"hypotheses={hypotheses!r}, reordering_window={window!r}: a whole number of at least 1 (or None) and a"
+            " finite number of seconds from 0 on would be right"
+        )
 
 
 def _seconds(time: datetime) -> float:

@@ -13,7 +13,7 @@ from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import permutations
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 
 from presence import (
     Event,
+    EventError,
     Floorplan,
     LateEventError,
     SettingError,
@@ -575,11 +576,44 @@ def test_a_log_that_begins_at_night_begins_with_people_in_their_beds() -> None:
 
 @pytest.mark.parametrize(
     "options",
-    [{"hypotheses": 0}, {"hypotheses": -1}, {"reordering_window": -1.0}, {"reordering_window": float("nan")}],
+    [
+        *({"hypotheses": wrong} for wrong in (0, -1, 1.5, "16")),
+        *({"reordering_window": wrong} for wrong in (-1.0, float("nan"), float("inf"), "2", None)),
+    ],
 )
 def test_options_that_make_no_sense_are_refused(options: dict[str, Any]) -> None:
     with pytest.raises(SettingError, match="would be right"):
         Tracker(small(), **options)
+
+
+@pytest.mark.parametrize(
+    ("event", "error", "text"),
+    [
+        ({"time": NOON, "sensor": "hall_motion", "value": "detected"}, EventError, "is no event; Event"),
+        (Event(NOON, cast(str, ["hall_motion"]), "detected"), UnknownSensorError, "the plan has front_contact"),
+        (Event(NOON, "hall_motion", cast(str, {"value": 1})), UnknownValueError, "it reports detected, clear"),
+        (Event(NOON, "front_lock", "unlocked", "outside"), UnknownValueError, "'inside' or 'keypad' would be right"),
+        (Event(NOON, "front_lock", "unlocked", cast(str, ["inside"])), UnknownValueError, "would be right"),
+        (Event(NOON, "front_lock", "unlocked", "keypad", cast(str, 3)), UnknownValueError, "text, in quotes"),
+    ],
+)
+def test_what_is_no_event_of_this_home_is_refused_by_name(event: Any, error: type[Exception], text: str) -> None:
+    """As in a log, and nothing that was known is lost by it."""
+    plan = home(
+        1,
+        hall_motion=motion("hall"),
+        front_contact=contact("front"),
+        front_lock={"kind": "lock", "door": "front"},
+    )
+    tracker = Tracker(plan)
+    tracker.observe(at(0.0, "front_lock", "unlocked"))
+    before = tracker.belief
+    with pytest.raises(error, match=text):
+        tracker.observe(event)
+    assert tracker.belief == before
+    assert tracker.counts.observed == 1
+    tracker.observe(Event(NOON, "front_lock", "unlocked", "keypad", "3"))
+    assert tracker.counts.observed == 2
 
 
 @pytest.mark.parametrize("year", [1, 1970, 9999])
@@ -598,6 +632,7 @@ def test_where_nobody_lives_and_nobody_comes_every_report_is_false() -> None:
     """A plan without people, visitors or pets is valid: whatever its sensors say, nobody is anywhere."""
     sensors = {
         "hall_motion": motion("hall"),
+        "bed_motion": motion("bed"),
         "front_contact": contact("front"),
         "front_lock": {"kind": "lock", "door": "front"},
         "radar": {"kind": "occupancy", "room": "bed"},
@@ -605,8 +640,16 @@ def test_where_nobody_lives_and_nobody_comes_every_report_is_false() -> None:
         "dryer": {"kind": "power", "room": "hall"},
     }
     tracker = Tracker(home({}, **sensors))
-    reports = ["hall_motion detected", "front_contact open", "radar occupied", "mat pressed", "dryer started"]
-    reports += ["hall_motion clear", "front_lock unlocked", "front_contact closed", "radar vacant", "mat released"]
+    reports = ["hall_motion detected", "bed_motion detected", "front_contact open", "radar occupied"]
+    reports += [
+        "mat pressed",
+        "dryer started",
+        "hall_motion clear",
+        "front_lock unlocked",
+        "front_contact closed",
+        "radar vacant",
+        "mat released",
+    ]
     for n, report in enumerate(reports):
         tracker.observe(at(100.0 * n, *report.split()))
         assert tracker.association is not None
