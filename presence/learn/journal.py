@@ -15,7 +15,7 @@ from presence.errors import Fault, InputError
 from presence.learned import write_json
 
 FORMAT = "what presence learn has worked out so far"
-VERSION = 1
+VERSION = 2
 
 
 class Journal:
