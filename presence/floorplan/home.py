@@ -210,7 +210,8 @@ class Floorplan(Shown):
         locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
         entrances = {door for door in outer if door in locked or self.doors[door].leaf == "overhead"}
         entrances = entrances or {door for door in outer if usual[door] == min(usual.values())}
-        return frozenset(g for g in outdoor if all(distances(g)[door] == usual[door] for door in entrances))
+        without = {gate: distances(gate) for gate in outdoor}
+        return frozenset(g for g, found in without.items() if all(found[door] == usual[door] for door in entrances))
 
     @cached_property
     def corridors(self) -> frozenset[str]:
