@@ -29,9 +29,6 @@ FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
 SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
-LIGHT = 0.0
-"""Where all that goes into heavier ones weighs more than this, those are measured anew (with 1e-2 a detection takes .8
-of the time, but what merging loses is then reported too small now and then)."""
 MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
@@ -116,7 +113,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
     """Merge candidates until few enough are left.
 
     The lightest go into whichever heavier one costs least, all at once; the rest are merged in disjoint pairs, cheapest
-    first, measured anew where what went into them counts.
+    first, measured anew with what went into them.
 
     Args:
         mixture: weights (C,), labels, ghosts and causes of the C candidates; `x` is not used.
@@ -158,18 +155,14 @@ def _merged(
     loss = pool.losses(measured, heavy, factors, coarse)
     cost = shared(pool.weight[heavy:measured], pool.weight[:heavy]) * loss[heavy:]
     nearest = cost.argmin(axis=1) if measured > heavy else onto[:0]
-    group = np.concatenate([np.arange(heavy), nearest])
-    group = np.concatenate([group, group[onto]])
     lost = persons * (persons - 1) / 2 * float(pool.weight[measured:].sum())
-    anew = float(pool.weight[heavy:].sum()) > LIGHT
-    if anew:
-        pool, group = pool.mixed(group), np.arange(heavy)
-        loss = pool.losses(heavy, heavy, factors, coarse)
-    total: Array = np.bincount(group, weights=pool.weight).astype(np.float64)
-    pairs, more = _pairwise(total, loss[:heavy], most)
-    met = np.eye(heavy) if anew else pairs[:, None] == pairs  # the heavy ones that a lighter one is merged with
-    lost += more + float((cost * met[nearest]).sum())
-    return pool.mixed(pairs[group]), lost
+    lost += float(cost[np.arange(len(nearest)), nearest].sum())
+    if candidates > heavy:
+        group = np.concatenate([np.arange(heavy), nearest])
+        pool = pool.mixed(np.concatenate([group, group[onto]]))
+        loss = pool.losses(heavy, heavy, factors, coarse)  # else what is lost would be told too small
+    group, more = _pairwise(pool.weight, loss, most)
+    return pool.mixed(group), lost + more
 
 
 def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
