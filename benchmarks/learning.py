@@ -1,9 +1,9 @@
 """What a home's own log teaches: scores with and without, on days that were not learned from.
 
     python benchmarks/learning.py homes [--plans two_storey_garage] [--people 1,2,3] [--seeds 21] [--days 10]
-                                        [--score-days 4] [--variant plain] [--turns 30] [--candidates] [--tuned 40]
+                                        [--score-days 4] [--variant plain] [--turns 10] [--candidates] [--tuned 40]
                                         [--json]
-    python benchmarks/learning.py {two_residents,two_residents_month,single_resident} FOLDER [--turns 30] [--json]
+    python benchmarks/learning.py {two_residents,two_residents_month,single_resident} FOLDER [--turns 10] [--json]
     python benchmarks/learning.py recovery [--people 1] [--seeds 1] [--days 8]
 
 `homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see

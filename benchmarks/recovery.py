@@ -1,4 +1,4 @@
-"""How near learning comes to known rates: the part of `learning.py` that needs no home.
+"""How near learning comes to known rates: the part of `learning.py` that needs neither a log nor the simulator.
 
 Lives are drawn from the tracker's own model (`exact/drawing.py`), in two small homes in which everything happens often,
 so that rare rates, too, have chances. Learning begins from settings that are wrong by up to four times. Sensors that

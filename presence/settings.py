@@ -160,7 +160,7 @@ class Settings:
     """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""
     occupancy_refresh: float = 60.0
     """While such a sensor stays on it bears witness again after this many seconds; a motion sensor past its hold, too,
-    but no sooner than its hold."""
+    but no sooner than its hold. No source."""
     occupancy_alone: float = 0.3
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01

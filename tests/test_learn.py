@@ -25,7 +25,7 @@ from presence.learn.dials import dials_of, turned
 from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
 from presence.learn.fit import choose
 from presence.learn.grid import room_emissions
-from presence.learn.journal import Journal
+from presence.learn.journal import VERSION, Journal
 from presence.learn.judge import Verdict
 from presence.learn.later import look_ahead
 from presence.learn.recordings import Stretch, cut, first_days, material
@@ -547,9 +547,12 @@ def state_of_other(folder: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}'])
+@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}', "older"])
 def test_what_cannot_be_resumed_is_one_clear_line(tmp_path: Path, content: str | None) -> None:
     path = tmp_path / "state.json"
+    if content == "older":  # its answers may have had other parts
+        Journal(path, {}).note("rates", [[0.0], [1.0], []])
+        content = path.read_text(encoding="utf-8").replace(f'"version": {VERSION}', f'"version": {VERSION - 1}')
     if content is not None:
         path.write_text(content, encoding="utf-8")
     with pytest.raises(InputError, match="leave --resume out") as refused:
