@@ -161,7 +161,8 @@ class Engine(DoorEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer, but for a taken seat."""
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
-        conditions = shut(snapshot.conditions, name) - {(kind, name)}
+        conditions = shut(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
+        conditions -= {(kind, name)}
         if not online and ("pressed", name) not in conditions:
             conditions |= {(kind, name)}
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)

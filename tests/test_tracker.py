@@ -658,3 +658,15 @@ def test_where_nobody_lives_and_nobody_comes_every_report_is_false() -> None:
     assert tracker.belief.rooms == {"hall": 0.0, "bed": 0.0}
     assert tracker.belief.at_home == (1.0,)
     assert all(passage.nobody == 1.0 for passage in tracker.passages)
+
+
+@pytest.mark.parametrize("name", ["front", "unlike"])
+def test_a_sensor_may_be_called_like_a_door(name: str) -> None:
+    """Names mean nothing: that it cannot be heard does not shut the door of its name."""
+    sensors = {name: motion("hall"), "bed_motion": motion("bed"), "front_contact": contact("front")}
+    tracker = Tracker(home(1, **sensors), watching=False)
+    reports = [(0.0, name, "detected"), (9.0, "front_contact", "open"), (20.0, name, "offline"), (40.0, name, "online")]
+    for report in [*reports, (50.0, name, "clear")]:
+        tracker.observe(at(*report))
+    assert ("open", "front") in tracker._known().conditions
+    assert ("blind", name) not in tracker._known().conditions
