@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 
 from presence import first_passage
 from presence.events import Event
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
-from presence.places import watched
 from presence.propagation import propagate
 from presence.settings import Settings
 from presence.snapshot import Association, Snapshot, replace
@@ -147,25 +146,16 @@ class EngineCore:
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
         snapshot = self._witness(snapshot, inside, staying.likelihood(alone))
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying.after(alone)})
-        return self._schedule(snapshot, at + self._refresh(self.plan.sensors[sensor]), "witness", sensor)
-
-    def _refresh(self, sensor: Sensor) -> float:
-        """Seconds after which a sensor that is still on bears witness again; a motion sensor holds a movement on."""
-        hold = (sensor.hold or 0.0) if sensor.kind == "motion" else 0.0
-        return max(hold, self.settings.occupancy_refresh)
+        return self._schedule(snapshot, at + self.settings.occupancy_refresh, "witness", sensor)
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""
         return replace(snapshot, mixture=witness(snapshot.mixture, inside, alone, self.most))
 
     def _inside(self, sensor: str) -> Array:
-        """1 for the states in which a being keeps a sensor on: in its room, or a motion sensor's zone. Shape (P, S)."""
-        about, states = self.plan.sensors[sensor], self.model.states
-        inside = np.zeros((len(self.names), states.size))
-        if about.kind == "motion":
-            inside[:, states.select(watched(self.plan, states, about))] = 1.0
-        else:  # it tells people from animals
-            inside[: self.model.persons, self._states_in(str(about.room))] = 1.0
+        """1 for the states in which a person is in a sensor's room, shape (P, S)."""
+        inside = np.zeros((len(self.names), self.model.states.size))
+        inside[: self.model.persons, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
         return inside
 
     def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:

@@ -68,17 +68,12 @@ class Engine(DoorEngine):
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
         if sensor.kind == "occupancy":
-            return self._begin_witness(snapshot, sensor, 0.0)
+            staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
+            again = snapshot.seconds + self.settings.occupancy_refresh
+            return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
-        snapshot = self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
-        return self._begin_witness(snapshot, sensor, hold) if sensor.kind == "motion" else snapshot
-
-    def _begin_witness(self, snapshot: Snapshot, sensor: Sensor, hold: float) -> Snapshot:
-        """A sensor turns on; should it stay on past its hold, it will bear witness."""
-        staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-        again = snapshot.seconds + hold + self._refresh(sensor)
-        return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
+        return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
 
     def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
         """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).

@@ -159,8 +159,7 @@ class Settings:
     occupancy_rates: PaceRates = (0.6, 0.3, 0.1, 0.05)
     """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""
     occupancy_refresh: float = 60.0
-    """While such a sensor stays on it bears witness again after this many seconds; a motion sensor past its hold, too,
-    but no sooner than its hold. No source."""
+    """While such a sensor stays on it bears witness again after this many seconds. No source."""
     occupancy_alone: float = 0.3
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01

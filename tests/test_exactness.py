@@ -54,8 +54,8 @@ WITH_OBJECTS = home(2, **OBJECTS, **PHONE, inner_contact=contact("inner"))
 def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
-    # the oracle takes a report for what it says by itself, also where it lasts, and keeps people who are alike alike
-    plainly = Settings(phone_doubt=1.0, object_chatter=0.0, occupancy_refresh=1e9)
+    # the oracle takes a report for what it says by itself, and keeps people who are alike alike
+    plainly = Settings(phone_doubt=1.0, object_chatter=0.0)
     tracker = Tracker(plan, plainly, hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:

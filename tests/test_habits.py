@@ -94,7 +94,7 @@ def test_a_tracker_with_habits_equals_the_joint_filter() -> None:
         "P1": Habit((3600.0, 43200.0 + 1500.0), one_hour(noon, 4.0), one_hour(noon + 1, 0.25)),
         "P2": Habit(None, one_hour(noon + 1, 8.0), one_hour(noon, 2.0)),
     }
-    settings = Settings(habits=habits, phone_doubt=1.0, occupancy_refresh=1e9)
+    settings = Settings(habits=habits, phone_doubt=1.0)
     events = draw_life(PLAN, 3 * 3600.0, 4, settings=settings).events[:12]
     exact, tracker = JointFilter(PLAN, settings=settings), Tracker(PLAN, settings, hypotheses=None, numbering=False)
     plain = Tracker(PLAN, replace(settings, habits={}), hypotheses=None, numbering=False)

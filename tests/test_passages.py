@@ -29,11 +29,9 @@ WINDOW = Settings().passage_window
 Line = tuple[float, str, str]
 
 
-def told(
-    plan: Floorplan, lines: Sequence[Line | Event], until: float | None = None, settings: Settings | None = None
-) -> list[Passage]:
+def told(plan: Floorplan, lines: Sequence[Line | Event], until: float | None = None) -> list[Passage]:
     """Every answer that a tracker gives over some lines of a log, from noon on."""
-    tracker = Tracker(plan, settings)
+    tracker = Tracker(plan)
     tracker.advance(NOON)
     for line in lines:
         tracker.observe(line if isinstance(line, Event) else at(*line))
@@ -301,8 +299,7 @@ OPEN_DOOR: dict[str, list[Line]] = {
 def test_direction_while_a_door_stands_open(story: str) -> None:
     """Within .05 of the exact answer for one person (the label carried as part of the state)."""
     events = [at(*line) for line in [*LEFT_OPEN[:2], *OPEN_DOOR[story]]]
-    plainly = Settings(occupancy_refresh=1e9)  # the oracle hears nothing in that a sensor stays on
-    answer = final(told(row(1), events, 400.0, plainly), 8.0)
+    answer = final(told(row(1), events, 400.0), 8.0)
     exact = exact_direction(row(1), events, 1)
     np.testing.assert_allclose([answer.nobody, *answer.directions.values()], exact, rtol=0, atol=0.05)
 

@@ -27,7 +27,6 @@ from presence import (
     Floorplan,
     LateEventError,
     SettingError,
-    Settings,
     TimeError,
     Tracker,
     UnknownSensorError,
@@ -95,9 +94,7 @@ def streams(draw: st.DrawFn, most: int = 10, gaps: st.SearchStrategy[float] = GA
 def followed(
     plan: Floorplan, events: Sequence[Event], hypotheses: int | None = 16, *, numbering: bool = True
 ) -> Tracker:
-    # without merging, each minute that a sensor stays on would multiply the hypotheses
-    settings = Settings() if hypotheses else Settings(occupancy_refresh=1e9)
-    tracker = Tracker(plan, settings, hypotheses=hypotheses, numbering=numbering)
+    tracker = Tracker(plan, hypotheses=hypotheses, numbering=numbering)
     tracker.advance(NOON)
     for event in events:
         tracker.observe(event)
