@@ -485,6 +485,21 @@ def test_nearly_enough_days_are_not_rounded_to_enough(flat_log: list[Event]) -> 
     assert fit(FLAT, [log], effort=QUICK).report["notes"][0].startswith("1.9")
 
 
+def test_a_fit_stands_where_nobody_can_say_how_well_its_rates_are_known(
+    flat_log: list[Event], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object) -> None:
+        raise FloatingPointError("no slope")
+
+    monkeypatch.setattr("presence.learn.proposals.standard_errors", fails)
+    monkeypatch.setattr("presence.learn.proposals.ROUNDS", 1)
+    monkeypatch.setattr("presence.learn.steps.ROUNDS", 0)
+    report = fit(FLAT, [flat_log], effort=replace(QUICK, turns=0)).report
+    assert {"rates", "rates and places"} <= set(report["candidates"])
+    assert report["known_to"] == {}
+    assert "rates: how well each rate is known could not be worked out (no slope)" in report["notes"]
+
+
 def test_a_home_is_learned_the_same_after_a_stop(
     flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -16,7 +16,7 @@ from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
 from presence.learn.habits import learn_habits
 from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
-from presence.learn.tape import record
+from presence.learn.tape import Tape, record
 from presence.learned import rounded
 from presence.settings import Settings
 
@@ -121,9 +121,19 @@ def _run(
         bench.say(f"{name}: iteration {len(history)}, log-likelihood {fitted.log_likelihood:.1f}")
         gained = history[-1][1] - history[-2][1] if len(history) > 1 else float("inf")
         if len(history) > ROUNDS or gained < ENOUGH:
-            everywhere = all(rate.where is None for rate in rates)
-            return fitted, standard_errors(plan, tapes, who, start, fitted.logs) if everywhere else {}, history
+            return fitted, _known(bench, name, tapes, start, fitted), history
     raise AssertionError("iterate never ends by itself")
+
+
+def _known(bench: Bench, name: str, tapes: Sequence[Tape], start: Settings, fitted: Fitted) -> dict[Rate, float]:
+    """Standard errors of rates that hold everywhere; none where the slopes cannot be worked out: the fit stands."""
+    if any(rate.where is not None for rate in fitted.logs):
+        return {}
+    try:
+        return standard_errors(bench.plan, tapes, range(len(bench.plan.people)), start, fitted.logs)
+    except FloatingPointError as error:
+        bench.notes.append(f"{name}: how well each rate is known could not be worked out ({error})")
+        return {}
 
 
 def habits(bench: Bench, stretches: Sequence[Stretch], start: Settings) -> Settings | None:
