@@ -286,15 +286,20 @@ def test_reweighing_refuses_the_impossible() -> None:
         reweigh(mixture, mixture.blocks * 0.0)
 
 
-@given(case=cases(), seed=st.integers(0, 2**32 - 1), alone=st.floats(0.01, 1.0))
-def test_witness_is_bayes_rule_on_the_joint(case: Case, seed: int, alone: float) -> None:
-    """Likelihood 1 where at least one being is inside, `alone` where none is; two inside are no better than one."""
-    random = np.random.default_rng(seed)
+def drawn_inside(case: Case, seed: int) -> tuple[Array, Array]:
+    """States that count (P, S), drawn, and 1 where nobody is in them, on the joint states."""
     persons, _, states = case.mixture.x.shape
-    inside = (random.uniform(size=(persons, states)) < 0.5).astype(float)
+    inside = (np.random.default_rng(seed).uniform(size=(persons, states)) < 0.5).astype(float)
     nobody: Array = np.ones(())
     for row in inside:
         nobody = np.multiply.outer(nobody, 1.0 - row)
+    return inside, nobody
+
+
+@given(case=cases(), seed=st.integers(0, 2**32 - 1), alone=st.floats(0.01, 1.0))
+def test_witness_is_bayes_rule_on_the_joint(case: Case, seed: int, alone: float) -> None:
+    """Likelihood 1 where at least one being is inside, `alone` where none is; two inside are no better than one."""
+    inside, nobody = drawn_inside(case, seed)
     expected = joint_of(case.mixture) * np.where(nobody > 0, alone, 1.0)
     after = witness(case.mixture, inside, alone, None)
     np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=1e-11)
@@ -320,12 +325,7 @@ def test_a_sensor_that_stays_on_may_have_lost_its_off_message(
 
 @given(case=cases(), seed=st.integers(0, 2**32 - 1))
 def test_nobody_inside_is_read_from_the_joint(case: Case, seed: int) -> None:
-    random = np.random.default_rng(seed)
-    persons, _, states = case.mixture.x.shape
-    inside = (random.uniform(size=(persons, states)) < 0.5).astype(float)
-    nobody: Array = np.ones(())
-    for row in inside:
-        nobody = np.multiply.outer(nobody, 1.0 - row)
+    inside, nobody = drawn_inside(case, seed)
     expected = float((joint_of(case.mixture) * nobody).sum())
     assert nobody_inside(case.mixture, inside) == pytest.approx(expected, rel=1e-9, abs=1e-12)
 
