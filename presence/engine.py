@@ -139,8 +139,6 @@ class EngineCore:
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
         if what == "still":
             return self._still(snapshot, sensor)
-        if not self.names:
-            return snapshot
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
@@ -240,11 +238,10 @@ class EngineCore:
         """Branch on who caused an event, and remember who did."""
         by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
         nobody = np.broadcast_to(by_itself, (len(snapshot.mixture.weight),))
-        # where nobody lives and nobody comes, there is nobody to branch on and nothing to merge
-        ways, most = (self._numbered(snapshot, ways), self.most) if self.names else ([], None)
+        ways = self._numbered(snapshot, ways)
         weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
-        mixture, caused = branch(snapshot.mixture, ways, nobody, most, accepting, settling, weight, ghost)
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
         association = self._association(event, caused)
         return replace(
             snapshot,

@@ -210,8 +210,8 @@ def _moved(blocks: Array, ways: Sequence[Way], moves: Sequence[Move], settling: 
         moved = rows[:, n]
         for way in (ways[w] for w in move.ways):
             source, target, rates = way[:3] if way.guest is None or not move.guest else way.guest[1:4]
-            there = blocks[..., _span(source)].reshape(persons, count * each, -1) @ rates
-            moved[..., _span(target)] += there.reshape(persons, count, each, -1)
+            there = blocks[..., _span(source)].reshape(persons, count * each, len(source)) @ rates
+            moved[..., _span(target)] += there.reshape(persons, count, each, len(target))
         if move.label:
             for track in settling:
                 pair = slice(1 + 2 * track, 3 + 2 * track)

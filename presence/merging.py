@@ -123,7 +123,7 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
         most: the largest number kept; None keeps all.
     """
     persons, candidates = row.shape
-    if most is None:
+    if most is None or candidates == 1:
         return mixture.with_blocks(rows[np.arange(persons)[:, None], row])
     linear = (mixture.labels, mixture.ghosts, mixture.cause)
     extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)

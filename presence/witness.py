@@ -97,4 +97,4 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
         merged=mixture.merged + max(0.0, 1.0 - float(kept.sum()) / total),
     )
-    return reduce(grown, rows, row.reshape(persons, -1)[:, chosen] * count + parent, parent, most)
+    return reduce(grown, rows, row.reshape(persons, weight.size)[:, chosen] * count + parent, parent, most)
