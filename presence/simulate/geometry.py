@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Floorplan
 from presence.simulate.rooms import BED, TOILET, functions_of
+from presence.views import inside
 
 Array = NDArray[np.float64]
 Spot = tuple[float, float]
@@ -58,9 +59,9 @@ class Geometry:
         """A spot somewhere in `room`, uniform over its outline."""
         outline = self.outlines[room]
         low, high = outline.min(axis=0), outline.max(axis=0)
-        for x, y in low + (high - low) * rng.uniform(0.08, 0.92, size=(8, 2)):
-            if _inside(outline, x, y):
-                return float(x), float(y)
+        spots = low + (high - low) * rng.uniform(0.08, 0.92, size=(8, 2))
+        for x, y in spots[inside(spots, outline)]:
+            return float(x), float(y)
         return self.centres[room]
 
     def way(self, source: str, target: str, avoid: frozenset[str] = frozenset()) -> tuple[Step, ...] | None:
@@ -188,15 +189,6 @@ def _centre(outline: Array) -> Spot:
         return float(x.mean()), float(y.mean())
     centroid = float(((x + np.roll(x, -1)) * cross).sum()), float(((y + np.roll(y, -1)) * cross).sum())
     return centroid[0] / (6 * area), centroid[1] / (6 * area)
-
-
-def _inside(outline: Array, x: float, y: float) -> bool:
-    px, py = outline.T
-    qx, qy = np.roll(px, -1), np.roll(py, -1)
-    spans = (py > y) != (qy > y)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        hits = spans & (x < (qx - px) * (y - py) / (qy - py) + px)
-    return bool(hits.sum() % 2)
 
 
 def _door_spots(plan: Floorplan, outlines: dict[str, Array], centres: dict[str, Spot]) -> dict[tuple[str, str], Spot]:
