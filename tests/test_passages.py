@@ -285,6 +285,53 @@ def test_closing_a_door_is_no_second_passage() -> None:
     assert final(passages, 80.0).nobody > 0.8
 
 
+def test_who_goes_out_and_comes_back_before_the_door_is_shut_is_told_at_both() -> None:
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (6.0, "front_contact", "open"),
+        (9.0, "porch_motion", "detected"),
+        (11.0, "hall_motion", "clear"),
+        (40.0, "hall_motion", "detected"),
+        (42.0, "front_contact", "closed"),
+        (46.0, "lounge_motion", "detected"),
+        (56.0, "lounge_motion", "clear"),
+    ]
+    passages = told(row(1), lines, 400.0)
+    assert final(passages, 6.0).directions["hall>porch"] > 0.9
+    assert final(passages, 42.0).directions["porch>hall"] > 0.9
+    assert final(passages, 42.0).people["P1"] > 0.9
+    once = told(row(1), [*lines[:4], (12.0, "front_contact", "closed")], 400.0)
+    assert final(once, 6.0).directions["hall>porch"] > 0.9
+    assert final(once, 12.0).nobody > 0.9
+
+
+def test_who_shuts_themselves_in_behind_a_door_that_stood_open_has_gone_in() -> None:
+    """The bathroom door stands open for an hour: its opening is long told when somebody goes in and shuts it."""
+    plan = home(
+        1,
+        rooms={"hall": {}, "bath": {}, "lounge": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "bath_door": {"between": ["hall", "bath"]},
+            "arch": {"between": ["hall", "lounge"], "leaf": "none"},
+        },
+        hall_motion=motion("hall"),
+        lounge_motion=motion("lounge"),
+        front_contact=contact("front"),
+        bath_contact=contact("bath_door"),
+    )
+    lines: list[Line] = [
+        (1.0, "bath_contact", "open"),
+        (2.0, "hall_motion", "detected"),
+        (12.0, "hall_motion", "clear"),
+    ]
+    for start in range(20, 3600, 60):
+        lines += [(float(start), "lounge_motion", "detected"), (start + 10.0, "lounge_motion", "clear")]
+    lines += [(3604.0, "hall_motion", "detected"), (3608.0, "bath_contact", "closed"), (3614.0, "hall_motion", "clear")]
+    answer = final(told(plan, lines, 4000.0), 3608.0)
+    assert answer.directions["hall>bath"] > 0.9
+
+
 OPEN_DOOR: dict[str, list[Line]] = {
     "shut at once, then the porch": [(8.5, "front_contact", "closed"), (14.0, "porch_motion", "detected")],
     "shut at once, then the lounge": [(8.5, "front_contact", "closed"), (14.0, "lounge_motion", "detected")],
