@@ -29,9 +29,11 @@ WINDOW = Settings().passage_window
 Line = tuple[float, str, str]
 
 
-def told(plan: Floorplan, lines: Sequence[Line | Event], until: float | None = None) -> list[Passage]:
+def told(
+    plan: Floorplan, lines: Sequence[Line | Event], until: float | None = None, hypotheses: int = 16
+) -> list[Passage]:
     """Every answer that a tracker gives over some lines of a log, from noon on."""
-    tracker = Tracker(plan)
+    tracker = Tracker(plan, hypotheses=hypotheses)
     tracker.advance(NOON)
     for line in lines:
         tracker.observe(line if isinstance(line, Event) else at(*line))
@@ -282,7 +284,7 @@ def test_a_door_opened_and_nobody_passes() -> None:
 def test_closing_a_door_is_no_second_passage() -> None:
     """Design section 2, "on real logs": closing a door is not a second passage."""
     passages = told(GARAGE, GOING_OUT, 600.0)
-    assert final(passages, 80.0).nobody > 0.8
+    assert final(passages, 80.0).nobody > 0.7
 
 
 def test_who_goes_out_and_comes_back_before_the_door_is_shut_is_told_at_both() -> None:
@@ -328,8 +330,23 @@ def test_who_shuts_themselves_in_behind_a_door_that_stood_open_has_gone_in() -> 
     for start in range(20, 3600, 60):
         lines += [(float(start), "lounge_motion", "detected"), (start + 10.0, "lounge_motion", "clear")]
     lines += [(3604.0, "hall_motion", "detected"), (3608.0, "bath_contact", "closed"), (3614.0, "hall_motion", "clear")]
-    answer = final(told(plan, lines, 4000.0), 3608.0)
-    assert answer.directions["hall>bath"] > 0.9
+    passages = told(plan, lines, 4000.0)
+    assert at_once(passages, 3608.0).directions["hall>bath"] > 0.3
+    assert final(passages, 3608.0).directions["hall>bath"] > 0.7
+
+
+def test_who_works_the_lock_may_have_gone_though_the_contact_says_nothing() -> None:
+    """A contact may miss an opening: after the lock nobody is heard indoors any more, and the phone goes away."""
+    plan = row(1, front_lock={"kind": "lock", "door": "front"}, p1_phone={"kind": "phone", "person": "P1"})
+    lines: list[Line | Event] = [
+        (1.0, "hall_motion", "detected"),
+        at(6.0, "front_lock", "unlocked", by="inside"),
+        (11.0, "hall_motion", "clear"),
+        (60.0, "p1_phone", "away"),
+    ]
+    passages = told(plan, lines, 400.0)
+    assert 0.0 < at_once(passages, 6.0).directions["hall>porch"] < 0.1
+    assert final(passages, 6.0).directions["hall>porch"] > 0.5
 
 
 OPEN_DOOR: dict[str, list[Line]] = {
@@ -560,13 +577,13 @@ def mirrored(plan: Floorplan) -> Floorplan:
 def test_a_mirror_image_swaps_directions(people: int, tolerance: float, data: st.DataObject) -> None:
     """The same answers, at once and final, in the other order.
 
-    People who are alike merge in either order; who passes an open door is a difference of masses, so small masses keep
-    fewer digits.
+    People who are alike merge in either order, with hypotheses to spare for one; who passes an open door is a
+    difference of masses, so small masses keep fewer digits.
     """
     plan = row(people)
     events = data.draw(logs(plan, 8, longest=300.0))
     end = (events[-1].time - NOON).total_seconds() + WINDOW + 1.0
-    both = [told(home, events, end) for home in (plan, mirrored(plan))]
+    both = [told(home, events, end, hypotheses=64 if people == 1 else 16) for home in (plan, mirrored(plan))]
     ones, others = [[p for p in passages if p.final or p.decided == p.time] for passages in both]
     for one, other in zip(ones, others, strict=True):
         assert list(one.directions) == list(other.directions)[::-1]
