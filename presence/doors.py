@@ -179,7 +179,7 @@ class DoorEngine(EngineCore):
     def _note_sides(self, snapshot: Snapshot) -> Snapshot:
         """Note now and then on which side of each open door everybody is, once it is told who has passed it first."""
         for door, use in snapshot.doors.items():
-            if not use.open:
+            if not (use.open and self.names):
                 continue
             mine = [i for i, (_, name) in enumerate(snapshot.noted) if name == door]
             if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
