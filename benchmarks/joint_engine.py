@@ -133,7 +133,10 @@ class JointEngine(Engine):
         return _with(snapshot, joint_of(joint, len(self.names), known.log_likelihood))
 
     # --- windows ----------------------------------------------------------------------------------------------------
-    def _open_window(self, snapshot: Snapshot, door: str) -> Snapshot:
+    def _note_sides(self, snapshot: Snapshot) -> Snapshot:
+        return snapshot
+
+    def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
         snapshot = self._bounded(snapshot, door)
         known, persons = _of(snapshot), len(self.names)
         joint = np.zeros((*known.joint.shape, 1 + 2 * persons))

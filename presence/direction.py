@@ -1,6 +1,7 @@
 """Scores of door passages: which true passage belongs to which door event, and what was answered about it.
 
-A closing or locking that ends an opening is not a passage of its own; one whose opening was never reported may be.
+Unlocking a door and opening it are one event. A passage belongs to an opening; the closing that ends an opening is for
+who passes when the opening has been given to another: who comes back, or goes with the first.
 """
 
 from __future__ import annotations
@@ -19,7 +20,11 @@ from presence.metrics import TINY
 from presence.passages import Passage
 
 WINDOW = 60.0
-"""Seconds by which a door event and the passage that it belongs to may differ."""
+"""Seconds for which a passage may follow the opening that it belongs to, or come before the closing."""
+LATE = 10.0
+"""Seconds by which the report of an opening may come after the passage, or a passage after the report of a closing."""
+UNLOCKING = 30.0
+"""Seconds within which a door that was unlocked is opened: no event of its own. Common practice, no source."""
 PASSAGE_KINDS = ("contact", "lock")
 ENDING = {"closed": "open", "locked": "unlocked"}
 KEPT = 7200.0
@@ -44,6 +49,10 @@ class DoorEvent:
 
     seconds: float
     door: str
+    kind: str = "contact"
+    """Of the sensor."""
+    ending: bool = False
+    """Whether it ends an opening."""
 
 
 @dataclass(slots=True)
@@ -71,20 +80,27 @@ class DoorSums:
 
 
 def match(passages: Sequence[TruePassage], events: Sequence[DoorEvent]) -> list[tuple[TruePassage, DoorEvent | None]]:
-    """Give each passage the door event nearest in time, at most WINDOW away; closest pairs first, each event once."""
-    pairs = sorted(
-        (abs(p.seconds - e.seconds), i, j)
-        for i, p in enumerate(passages)
-        for j, e in enumerate(events)
-        if e.door in p.doors and abs(p.seconds - e.seconds) <= WINDOW
-    )
+    """Give each passage the door event nearest in time that it can belong to: openings first, then what ends them.
+
+    Closest pairs first, each event once.
+    """
     found: dict[int, int] = {}
-    used: set[int] = set()
-    for _, i, j in pairs:
-        if i not in found and j not in used:
+    pairs = sorted(
+        (event.ending, abs(p.seconds - event.seconds), i, j)
+        for i, p in enumerate(passages)
+        for j, event in enumerate(events)
+        if event.door in p.doors and _belong(p, event)
+    )
+    for _, _, i, j in pairs:
+        if i not in found and j not in found.values():
             found[i] = j
-            used.add(j)
     return [(p, events[found[i]] if i in found else None) for i, p in enumerate(passages)]
+
+
+def _belong(passage: TruePassage, event: DoorEvent) -> bool:
+    """Whether somebody can have passed by this opening, or before this closing."""
+    after = passage.seconds - event.seconds
+    return -LATE <= (-after if event.ending else after) <= WINDOW
 
 
 @dataclass(slots=True)
@@ -114,10 +130,16 @@ class DirectionSums:
         sensor = self.plan.sensors[event.sensor]
         if sensor.door is None or sensor.kind not in PASSAGE_KINDS or event.value in ("offline", "online"):
             return
-        ended = ENDING.get(event.value)
-        if ended is None or self._begun.get(sensor.id) != ended:
-            self._between(sensor.door)[1].append(DoorEvent(event.seconds, sensor.door))
+        ended, begun = ENDING.get(event.value), self._begun.get(sensor.id)
         self._begun[sensor.id] = event.value
+        ending = ended is not None and begun == ended
+        if ending and self.plan.contacts[sensor.door].id != sensor.id:
+            return
+        events = self._between(sensor.door)[1]
+        if event.value == "open":
+            early = event.seconds - UNLOCKING
+            events[:] = [e for e in events if e.door != sensor.door or e.kind != "lock" or e.seconds < early]
+        events.append(DoorEvent(event.seconds, sensor.door, sensor.kind, ending))
 
     def answer(self, passage: Passage) -> None:
         """Take in an answer."""

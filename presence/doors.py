@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from presence.conditions import shut, standing
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import Way
+from presence.hypotheses import Way, divide
 from presence.merging import Mixture
 from presence.passages import (
     CLOSING_SHARE,
@@ -35,12 +35,17 @@ UNDECIDED = -2
 """Stands for the likeliest answer where two are equal."""
 TRACKED_SHARE = 0.1
 """A door that stands open is tracked when nobody has passed it yet with more than this probability..."""
-MOST_WINDOWS = 4
+MOST_WINDOWS = 6
 """How many windows one door may have open at once."""
 SETTLED_SHARE = 0.02
 """...and until it falls below this one."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
+NOTED_FOR = 60.0
+"""Seconds for which it is remembered on which side of an open door everybody was: two such instants are kept, so that a
+closing is told as the passage of whoever has passed within one to two minutes before it."""
+CROSSED_LEAST = 0.002
+"""A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
 
 class DoorEngine(EngineCore):
@@ -116,18 +121,20 @@ class DoorEngine(EngineCore):
             share = doors[door].usual_share
             conditions |= {("open", door), *([(standing(share), door)] if share else [])}
         windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
+        snapshot = self._forget_sides(snapshot, [i for i, (_, name) in enumerate(snapshot.noted) if name == door])
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
 
-    def _open_window(self, snapshot: Snapshot, door: str) -> Snapshot:
+    def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
         """A new window; an earlier one of this door still accepts while the door has not closed."""
         snapshot = self._bounded(snapshot, door)
         due = snapshot.seconds + self.settings.passage_window
         labels = snapshot.mixture.labels
         fresh = np.zeros((labels.shape[0], 1, labels.shape[2]))
         fresh[:, :, 0] = 1.0
+        window = Window(snapshot.seconds, door, due, accepting=not beyond, beyond=beyond)
         return replace(
             snapshot,
-            windows=(*snapshot.windows, Window(snapshot.seconds, door, due, accepting=True)),
+            windows=(*snapshot.windows, window),
             mixture=snapshot.mixture._replace(labels=np.concatenate([labels, fresh], axis=1)),
         )
 
@@ -168,7 +175,70 @@ class DoorEngine(EngineCore):
             mixture=mixture._replace(tracks=np.insert(old, len(before), new, axis=2)),
         )
 
+    # --- passages beyond the first through one opening ----------------------------------------------------------------
+    def _note_sides(self, snapshot: Snapshot) -> Snapshot:
+        """Note now and then on which side of each open door everybody is, once it is told who has passed it first."""
+        for door, use in snapshot.doors.items():
+            if not (use.open and self.names):
+                continue
+            mine = [i for i, (_, name) in enumerate(snapshot.noted) if name == door]
+            if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
+                continue
+            if any(w.door == door and w.accepting and w.tracked for w in snapshot.windows):
+                continue
+            snapshot = self._forget_sides(snapshot, mine[:-1])
+            mixture = snapshot.mixture
+            old = mixture.sides if mixture.sides.size else np.zeros((len(mixture.weight), 0, len(self.names)))
+            now = (mixture.x @ self._world(snapshot).near(door)).T[:, None]
+            snapshot = replace(
+                snapshot,
+                noted=(*snapshot.noted, (snapshot.seconds, door)),
+                mixture=mixture._replace(sides=np.concatenate([old, now], axis=1)),
+            )
+        return snapshot
+
+    def _forget_sides(self, snapshot: Snapshot, indices: Sequence[int]) -> Snapshot:
+        if not indices:
+            return snapshot
+        left = [i for i in range(len(snapshot.noted)) if i not in indices]
+        sides = snapshot.mixture.sides[:, left]
+        noted = tuple(snapshot.noted[i] for i in left)
+        return replace(snapshot, noted=noted, mixture=snapshot.mixture._replace(sides=sides))
+
+    def _sides(self, snapshot: Snapshot, door: str) -> tuple[Array, Array] | None:
+        """Probability of each being to have been on a door's first side when that was noted, and to be there now.
+
+        Shape (P, K) each; None where nothing was noted.
+        """
+        mine = [i for i, (_, name) in enumerate(snapshot.noted) if name == door]
+        if not mine or not self.names:
+            return None
+        recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]
+        before = snapshot.mixture.sides[:, (recent or mine[-1:])[0]].T.copy()
+        after = np.minimum(snapshot.mixture.x @ self._world(snapshot).near(door), 1.0)
+        before[self.model.persons :] = after[self.model.persons :]  # where a pet is, is hardly known
+        return before, after
+
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
+        """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""
+        sides = self._sides(snapshot, door)
+        crossed = 0.0 if sides is None else np.abs(sides[0] - sides[1]) @ snapshot.mixture.weight
+        if sides is None or np.max(crossed) < CROSSED_LEAST:
+            return self._tell_plain_closing(snapshot, door, told)
+        being = int(np.argmax(crossed))
+        label = first_passage.crossed(*first_passage.told_apart(*sides, being))
+        opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door and not w.tracked), default=None)
+        if opening is not None:  # who passed at the opening may have done so only now
+            first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
+            label[:, 1:] += CLOSING_SHARE * label[:, :1] * first[:, 1:]
+            label[:, 0] = np.maximum(1.0 - label[:, 1:].sum(axis=1), 0.0)
+        snapshot = self._open_window(snapshot, door, beyond=True)
+        near = self._world(snapshot).near(door)
+        snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
+        told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
+        return snapshot
+
+    def _tell_plain_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """Closing a door is not a second passage: say so, at once and when its window closes."""
         same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
         first, second = self.plan.doors[door].between

@@ -113,7 +113,10 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
 def _opens(plan: Floorplan, piece: Piece, passage: Passage) -> bool:
     """Whether a piece is the door event that opened the window of a passage."""
     here = piece.event is not None and plan.sensors[piece.event.sensor].door == passage.door
-    return here and _window(piece.after, passage) >= 0 and len(piece.after.windows) > len(piece.before.windows)
+    window = _window(piece.after, passage) if here else -1
+    if window < 0 or piece.after.windows[window].beyond:
+        return False
+    return len(piece.after.windows) > len(piece.before.windows)
 
 
 def _window(snapshot: Snapshot, passage: Passage) -> int:

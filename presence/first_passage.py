@@ -96,7 +96,47 @@ def label(x: Array, blocks: Array) -> Array:
     """
     total = np.maximum(x.sum(axis=2), 1e-300)  # (P, K)
     not_yet, forth = np.clip(blocks.sum(axis=3).transpose(2, 0, 1) / total, 0.0, 1.0)
-    back = np.maximum(1.0 - not_yet - forth, 0.0)
+    return _one_of(not_yet, forth, np.maximum(1.0 - not_yet - forth, 0.0))
+
+
+def crossed(before: Array, after: Array) -> Array:
+    """The label of whoever must have gone from one part of the states to the rest or back between two instants.
+
+    Args:
+        before: shape (P, K), probability of that part at the earlier instant.
+        after: the same now.
+
+    Returns:
+        Shape (K, 1 + 2 P), as `label`: of all joint laws of the two instants the one in which fewest have moved.
+    """
+    forth, back = np.clip(before - after, 0.0, 1.0), np.clip(after - before, 0.0, 1.0)
+    return _one_of(1.0 - forth - back, forth, back)
+
+
+def told_apart(before: Array, after: Array, being: int) -> tuple[Array, Array]:
+    """The same for hypotheses taken apart by where one being is now: in that part of the states, or not.
+
+    `P(before | after = 1) = min(before, after) / after`, as few moving as can have.
+
+    Args:
+        before: shape (P, K), as `crossed`.
+        after: shape (P, K).
+        being: who is told apart.
+
+    Returns:
+        Both with shape (P, 2 K): first the hypotheses in which that being is in that part now, then the others.
+    """
+    was, now = (np.concatenate([values, values], axis=1) for values in (before, after))
+    count = before.shape[1]
+    stayed = np.minimum(before[being], after[being])
+    was[being, :count] = stayed / np.maximum(after[being], 1e-300)
+    was[being, count:] = (before[being] - stayed) / np.maximum(1.0 - after[being], 1e-300)
+    now[being, :count], now[being, count:] = 1.0, 0.0
+    return np.minimum(was, 1.0), now
+
+
+def _one_of(not_yet: Array, forth: Array, back: Array) -> Array:
+    """The label (K, 1 + 2 P) of beings that have passed, or not yet, with these probabilities (P, K)."""
     nobody = np.prod(not_yet, axis=0)
     odds = np.concatenate([forth, back]) / np.maximum(np.concatenate([not_yet, not_yet]), 1e-12)  # (2 P, K)
     share = odds / np.maximum(odds.sum(axis=0), 1e-300)

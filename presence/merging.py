@@ -33,6 +33,7 @@ MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
 NO_TRACKS: Array = np.zeros((0, 0, 0, 2, 0))
+NO_SIDES: Array = np.zeros((0, 0, 0))
 
 
 class Mixture(NamedTuple):
@@ -57,6 +58,9 @@ class Mixture(NamedTuple):
     passed forth first (see `first_passage`)."""
     coarse: Array | None = None
     """Shape (S, C): a coarser view of the states, 1 where a state belongs to a class, each to one."""
+    sides: Array = NO_SIDES
+    """Shape (K, N, P): probability that p was in one part of the states then, for each of N parts and earlier instants;
+    nothing that merging tries to keep apart."""
 
     @property
     def blocks(self) -> Array:
@@ -116,17 +120,19 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
     first, measured anew with what went into them.
 
     Args:
-        mixture: weights (C,), labels, ghosts and causes of the C candidates; `x` is not used.
+        mixture: weights (C,), labels, ghosts and causes of the C candidates, sides of the hypotheses that they come
+            from; `x` is not used.
         rows: shape (P, R, B, S), the distinct distributions of each being, with their tracked shares.
         row: shape (P, C), which one each candidate has.
         parent: shape (C,), the hypothesis that each comes from.
         most: the largest number kept; None keeps all.
     """
     persons, candidates = row.shape
+    if mixture.sides.size:
+        mixture = mixture._replace(sides=mixture.sides[parent])
     if most is None or candidates == 1:
         return mixture.with_blocks(rows[np.arange(persons)[:, None], row])
-    linear = (mixture.labels, mixture.ghosts, mixture.cause)
-    extra = np.concatenate([values.reshape(candidates, -1) for values in linear], axis=1)
+    extra = np.concatenate([values.reshape(candidates, -1) for values in _linear(mixture)], axis=1)
     windows, ghosts = mixture.labels.shape[1:], mixture.ghosts.shape[1:]
     factors = factors_of(extra, windows, ghosts)
     if persons == 1 and not factors:
@@ -135,12 +141,13 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
     pool = _Pool(rows, row[:, order], mixture.weight[order], extra[order])
     pool, lost = _merged(pool, onto, factors, mixture.coarse, most)
     left = len(pool.weight)
-    labels, ghost, cause = np.split(pool.extra, _ends(windows, ghosts), axis=1)
+    labels, ghost, cause, sides = np.split(pool.extra, _ends(windows, ghosts, persons), axis=1)
     return mixture.with_blocks(pool.rows)._replace(
         weight=pool.weight,
         labels=labels.reshape(left, *windows),
         ghosts=ghost.reshape(left, *ghosts),
         cause=cause,
+        sides=sides.reshape(left, *mixture.sides.shape[1:]) if mixture.sides.size else NO_SIDES,
         merged=mixture.merged + (lost if mixture.coarse is None else lost / (1.0 - COARSE_SHARE)),
     )
 
@@ -170,11 +177,14 @@ def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
     share = mixture.weight / mixture.weight.sum()
     each = np.bincount(row[0], weights=share, minlength=rows.shape[1]).astype(np.float64)
     merged = mixture.with_blocks((each @ rows[0].reshape(len(each), -1)).reshape(1, 1, *rows.shape[2:]))
-    labels, ghosts, cause = (
-        (share @ values.reshape(len(share), -1)).reshape(1, *values.shape[1:])
-        for values in (mixture.labels, mixture.ghosts, mixture.cause)
-    )
-    return merged._replace(weight=np.ones(1), labels=labels, ghosts=ghosts, cause=cause)
+    values = [(share @ v.reshape(len(share), -1)).reshape(1, *v.shape[1:]) for v in _linear(mixture)]
+    names = ("labels", "ghosts", "cause", "sides")
+    return merged._replace(weight=np.ones(1), **dict(zip(names, values, strict=False)))
+
+
+def _linear(mixture: Mixture) -> list[Array]:
+    """What mixes linearly besides distributions, each with one row a hypothesis."""
+    return [mixture.labels, mixture.ghosts, mixture.cause, *([mixture.sides] if mixture.sides.size else [])]
 
 
 def _ordered(weight: Array, parent: IndexArray, many: int) -> tuple[IndexArray, IndexArray]:
@@ -221,10 +231,11 @@ def _pairwise(weight: Array, loss: Array, most: int) -> tuple[IndexArray, float]
 
 
 @lru_cache(maxsize=256)
-def _ends(windows: tuple[int, int], ghosts: tuple[int, int]) -> list[int]:
-    """Where labels and ghosts end among everything else that mixes linearly."""
+def _ends(windows: tuple[int, int], ghosts: tuple[int, int], persons: int) -> list[int]:
+    """Where labels, ghosts and causes end among everything else that mixes linearly."""
     labels = windows[0] * windows[1]
-    return [labels, labels + ghosts[0] * ghosts[1]]
+    by_itself = labels + ghosts[0] * ghosts[1]
+    return [labels, by_itself, by_itself + persons + 1]
 
 
 @lru_cache(maxsize=256)

@@ -130,12 +130,16 @@ class World:
 
     def opening(self, conditions: frozenset[Condition], door: str) -> Opening:
         """What to know while a door stands open: its passages cut off, and the side where going forth begins."""
+        base, change = self._openings.get_or((conditions, door), lambda: self._cut_off(conditions, door))
+        return Opening(base, change, self.near(door))
+
+    def near(self, door: str) -> Array:
+        """1 for the states on the first side of a door, where going forth begins, else 0. Shape (S,)."""
         if door not in self._near:
             states = self.sight.states
             first = first_side(self.sight.plan, door)
             self._near[door] = np.isin(states.room, [states.rooms.index(room) for room in first]).astype(np.float64)
-        base, change = self._openings.get_or((conditions, door), lambda: self._cut_off(conditions, door))
-        return Opening(base, change, self._near[door])
+        return self._near[door]
 
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
         own, rest = self.generators(conditions)

@@ -70,6 +70,8 @@ class Window:
     """The likeliest label when it was last told."""
     tracked: bool = False
     """Whether its label is part of each being's distribution, because people may pass it unreported."""
+    beyond: bool = False
+    """Whether it is about passages beyond the first, as told when the door was closed."""
 
 
 def utc(seconds: float) -> datetime:

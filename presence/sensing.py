@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Floorplan, Sensor
-from presence.hypotheses import BACK, FORTH, NOBODY, Guest, Way
+from presence.hypotheses import BACK, FORTH, Guest, Way
 from presence.movement import PET, RESIDENT, VISITOR, Being, entry_miss
 from presence.places import (
     ACTIVE,
@@ -256,12 +256,15 @@ class Sight:
         side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
         beside = self._beside(door, self.settings.lock_rate, (MOVING, ACTIVE), side)
         contact = self.contact(door)
-        if value == "locked" or contact is None or contact.kind == "contact":
+        if value == "locked" or contact is None:
             return [beside]
-        passing = [o for o in self._opening(door) if o.label != NOBODY and o.guest is None]
         wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
+        passing = [way for way in self._opening(door) if way.label in wanted and way.guest is None]
+        if contact.kind == "contact":  # which may miss that they pass
+            missed = self.settings.lock_rate * self.door_miss(door) * self.hands()[:, None, None]
+            return [beside, *(way._replace(rates=missed * (way.rates > 0.0)) for way in passing)]
         letting = self._letting(door) if side != outer else []
-        return [*(way for way in passing if way.label in wanted), self._idle(door, side), *letting]
+        return [*passing, self._idle(door, side), *letting]
 
     # --- seats -------------------------------------------------------------------------------------------------------
     def seats(self) -> Iterator[tuple[str, int]]:

@@ -104,6 +104,8 @@ class Snapshot(NamedTuple):
     """(instant, what, sensor): expiries and renewed witness, in order."""
     doors: Mapping[str, DoorUse] = {}
     windows: tuple[Window, ...] = ()
+    noted: tuple[tuple[float, str], ...] = ()
+    """(instant, door): when it was noted on which side of an open door everybody was, see `Mixture.sides`."""
     closings: tuple[Passage, ...] = ()
     """Answers for closings, to be told again when their windows close."""
     holders: Mapping[str, Association] = {}

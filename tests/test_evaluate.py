@@ -30,24 +30,23 @@ from presence.switching import LastMovement, SwitchingSums
 from presence.truth import TruthLine
 
 START = datetime(2026, 3, 2, 12, tzinfo=UTC)
-PLAN = Floorplan.from_mapping(
-    {
-        "name": "two rooms and a yard",
-        "time_zone": "Europe/Berlin",
-        "rooms": {"hall": {}, "den": {}, "yard": {"outdoors": True}},
-        "doors": {
-            "front": {"between": ["yard", "hall"], "leaf": "hinged"},
-            "arch": {"between": ["hall", "den"], "leaf": "none"},
-            "gate": {"between": ["yard", "away"], "leaf": "none"},
-        },
-        "sensors": {
-            "front_contact": {"kind": "contact", "door": "front"},
-            "hall_motion": {"kind": "motion", "room": "hall", "hold": 10},
-            "den_motion": {"kind": "motion", "room": "den", "hold": 10},
-        },
-        "people": {"P1": {}, "P2": {}},
-    }
-)
+PLAN_TEXT = {
+    "name": "two rooms and a yard",
+    "time_zone": "Europe/Berlin",
+    "rooms": {"hall": {}, "den": {}, "yard": {"outdoors": True}},
+    "doors": {
+        "front": {"between": ["yard", "hall"], "leaf": "hinged"},
+        "arch": {"between": ["hall", "den"], "leaf": "none"},
+        "gate": {"between": ["yard", "away"], "leaf": "none"},
+    },
+    "sensors": {
+        "front_contact": {"kind": "contact", "door": "front"},
+        "hall_motion": {"kind": "motion", "room": "hall", "hold": 10},
+        "den_motion": {"kind": "motion", "room": "den", "hold": 10},
+    },
+    "people": {"P1": {}, "P2": {}},
+}
+PLAN = Floorplan.from_mapping(PLAN_TEXT)
 
 
 def at(seconds: float) -> datetime:
@@ -172,10 +171,41 @@ def test_minutes_in_the_dark_and_wasted_worked_by_hand() -> None:
 # --- direction -------------------------------------------------------------------------------------------------------
 def test_the_closest_pairs_are_matched_first_and_each_event_once() -> None:
     first, second = TruePassage(10.0, ("front",), "a>b"), TruePassage(14.0, ("front",), "a>b")
-    near, far = DoorEvent(12.9, "front"), DoorEvent(70.0, "front")
+    near, far = DoorEvent(12.9, "front"), DoorEvent(-50.0, "front")
     assert match([first, second], [near, far]) == [(first, far), (second, near)]
     assert match([first, second], [near]) == [(first, None), (second, near)]
-    assert match([first], [DoorEvent(10.0, "back"), DoorEvent(70.1, "front")]) == [(first, None)]
+    assert match([first], [DoorEvent(10.0, "back"), DoorEvent(-50.1, "front")]) == [(first, None)]
+    assert match([first], [DoorEvent(20.1, "front")]) == [(first, None)]  # opened only afterwards
+
+
+def test_who_comes_back_before_the_door_is_shut_belongs_to_the_closing() -> None:
+    out, back = TruePassage(10.0, ("front",), "a>b"), TruePassage(40.0, ("front",), "b>a")
+    opening, closing = DoorEvent(9.0, "front"), DoorEvent(42.0, "front", ending=True)
+    assert match([out, back], [opening, closing]) == [(out, opening), (back, closing)]
+    assert match([back], [opening, closing]) == [(back, opening)]
+    assert match([back], [closing]) == [(back, closing)]
+    assert match([TruePassage(60.0, ("front",), "b>a")], [closing])[0][1] is None
+
+
+def test_unlocking_and_opening_are_one_event() -> None:
+    """Taken out and back: the second passage is not that of the unlocking, which was 27 s before it."""
+    described = PLAN_TEXT | {"sensors": {"lock": {"kind": "lock", "door": "front"}} | PLAN_TEXT["sensors"]}
+    plan = Floorplan.from_mapping(described)
+    sums = DirectionSums(plan)
+    for seconds, sensor, value in (
+        (0.0, "lock", "unlocked"),
+        (2.0, "front_contact", "open"),
+        (30.0, "front_contact", "closed"),
+        (31.0, "lock", "locked"),
+    ):
+        event = Event(time=at(seconds), sensor=sensor, value=value)
+        sums.event(event)
+        shares = {"yard>hall": 0.9, "hall>yard": 0.0} if value == "closed" else {"yard>hall": 0.0, "hall>yard": 0.9}
+        sums.answer(Passage(at(seconds), at(seconds), "front", shares, 0.1, {}, final=True))
+    for seconds, direction in ((3.0, "hall>yard"), (27.0, "yard>hall")):
+        sums.passage(TruePassage(at(seconds).timestamp(), ("front",), direction))
+    sums.finish()
+    assert sums.scores()["accuracy"] == 1.0
 
 
 def answer(seconds: float, decided: float, inwards: float, *, final: bool) -> Passage:

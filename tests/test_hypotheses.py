@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
-from presence.hypotheses import Guest, Way, branch, reweigh, start
+from presence.first_passage import crossed, told_apart
+from presence.hypotheses import Guest, Way, branch, divide, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
 from presence.witness import Staying, nobody_inside, witness
@@ -19,6 +21,7 @@ from presence.witness import Staying, nobody_inside, witness
 Array = NDArray[np.float64]
 
 EXACT = 1e-12
+PROBABILITIES = st.floats(0.0, 1.0)
 
 
 def joint_of(mixture: Mixture) -> Array:
@@ -336,3 +339,41 @@ def test_the_start_is_one_product() -> None:
     np.testing.assert_array_equal(joint_of(mixture), np.einsum("a,b,c->abc", *x))
     assert mixture.ghosts.tolist() == [[[1.0, 0.0, 0.0]] * 2]
     assert (mixture.log_likelihood, mixture.merged) == (0.0, 0.0)
+
+
+# --- who has passed between two instants ------------------------------------------------------------------------------
+def test_who_must_have_crossed_worked_by_hand() -> None:
+    """One who was on the first side for sure and is there with a half; one who was there with .2 and is with .8."""
+    label = crossed(np.array([[1.0], [0.2]]), np.array([[0.5], [0.8]]))
+    odds = np.array([0.5 / 0.5, 0.6 / 0.4])
+    someone = 0.8 * odds / odds.sum()
+    np.testing.assert_allclose(label, [[0.5 * 0.4, someone[0], 0.0, 0.0, someone[1]]], rtol=0, atol=EXACT)
+
+
+@given(
+    before=hnp.arrays(float, (2, 3), elements=PROBABILITIES), after=hnp.arrays(float, (2, 3), elements=PROBABILITIES)
+)
+def test_told_apart_hypotheses_add_up_to_what_they_were(before: Array, after: Array) -> None:
+    """Law of total probability: where somebody was, and whether they crossed, before and after telling apart."""
+    was, now = told_apart(before, after, 1)
+    share = np.concatenate([after[1], 1.0 - after[1]])
+    for whole, parts in ((before, was), (after, now), (np.abs(before - after), np.abs(was - now))):
+        both = (parts[1] * share).reshape(2, 3).sum(axis=0)
+        np.testing.assert_allclose(both, whole[1], rtol=0, atol=1e-9)
+    np.testing.assert_array_equal(was[0], np.tile(before[0], 2))
+    np.testing.assert_allclose(crossed(was, now).sum(axis=1), 1.0, rtol=0, atol=1e-9)
+
+
+@pytest.mark.parametrize("most", [None, 8])
+def test_dividing_hypotheses_changes_nothing_but_the_label(most: int | None) -> None:
+    """The mixture of what is divided is what it was, and the label says for sure where the being is."""
+    rng = np.random.default_rng(5)
+    x, weight = rng.dirichlet(np.ones(4), size=(2, 3)), rng.dirichlet(np.ones(3))
+    labels = np.zeros((3, 1, 5))
+    labels[:, :, 0] = 1.0
+    mixture = Mixture(x, weight, labels, np.zeros((3, 0, 3)), np.eye(3)[[2, 2, 2]])
+    part, label = np.array([1.0, 1.0, 0.0, 0.0]), np.eye(5)[[0, 0, 0, 2, 2, 2]]
+    divided = divide(mixture, 1, part, label, most)
+    np.testing.assert_allclose(joint_of(divided), joint_of(mixture), rtol=0, atol=EXACT)
+    there = weight @ (x[1] @ part)
+    np.testing.assert_allclose(divided.weight @ divided.labels[:, 0], [there, 0, 1 - there, 0, 0], rtol=0, atol=EXACT)
