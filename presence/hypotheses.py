@@ -206,6 +206,22 @@ def divide(mixture: Mixture, being: int, part: Array, label: Array, most: int | 
     return reduce(divided, rows, row, parent, most)
 
 
+def attribute(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:
+    """Who would cause an event that is no evidence (a report told twice): only the latest cause changes.
+
+    Args:
+        mixture: the hypotheses.
+        ways: how a being can cause it, without guests.
+        nobody_rate: 1/s: rate of the event with nobody causing it; positive.
+    """
+    rates = sum(np.einsum("pkm,pmt->kp", mixture.x[:, :, way.source], way.rates) for way in ways)
+    cause = np.column_stack([np.broadcast_to(rates, mixture.x.shape[1::-1]), np.full(len(mixture.weight), nobody_rate)])
+    cause /= cause.sum(axis=1, keepdims=True)
+    who = mixture.weight @ cause
+    same = float(mixture.weight @ (mixture.cause[:, :-1] * cause[:, :-1]).sum(axis=1))
+    return mixture._replace(cause=cause), Caused(who[:-1], float(who[-1]), same)
+
+
 def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:
     """One being, one hypothesis, nothing else to keep apart: all candidates are one again, so none is made."""
     x = mixture.x[0]

@@ -14,12 +14,15 @@ from presence.conditions import shut
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
+from presence.hypotheses import attribute
 from presence.passages import Passage
 from presence.places import shared_bed
 from presence.snapshot import Belief, Snapshot, replace
 
 Array = NDArray[np.float64]
 
+LEAST_HOLD = 1.0
+"""Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
@@ -61,9 +64,7 @@ class Engine(DoorEngine):
             snapshot = self._branch(snapshot, event, self._world(snapshot).ways(sensor.id, event.value), nobody)
             told += self._inferred(snapshot, before)
         elif sensor.id in snapshot.holders:  # on already: nothing new
-            snapshot = replace(
-                snapshot, association=replace(snapshot.holders[sensor.id], time=event.time, value=event.value)
-            )
+            snapshot = self._told_again(snapshot, sensor, event)
         if not lasting:
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
@@ -89,9 +90,16 @@ class Engine(DoorEngine):
         return falsely * self.settings.object_chatter / (self.settings.object_chatter_delay + age)
 
     def _lost_off(self, snapshot: Snapshot, sensor: Sensor) -> bool:
-        """A sensor that turns on again well after its hold must have been off in between."""
+        """A sensor that turns on again after its hold must have been off in between; before that it repeats itself."""
         holder = snapshot.holders.get(sensor.id)
-        return holder is not None and snapshot.seconds - holder.time.timestamp() > 2.0 * (sensor.hold or 0.0) + 1.0
+        return holder is not None and snapshot.seconds - holder.time.timestamp() > max(sensor.hold or 0.0, LEAST_HOLD)
+
+    def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
+        """A sensor that is on says so again: no evidence, but it is the event that the next one is compared with."""
+        ways = self._world(snapshot).ways(sensor.id, event.value)
+        mixture, caused = attribute(snapshot.mixture, ways, self.settings.motion_false_alarm_rate)
+        association = replace(snapshot.holders[sensor.id], time=event.time, value=event.value)
+        return replace(snapshot, mixture=mixture, association=association, same_as_previous=caused.same_as_before)
 
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""

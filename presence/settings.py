@@ -38,10 +38,13 @@ class Settings:
     """Ways between outdoor places that no entrance needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who
     go into a garden come back by the same door. Common practice, no source."""
     zone_rate: float = 0.25
-    """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values: picked by
-    hand, by score and likelihood, on the first sessions of one open log (CASAS "ADLMR"), so not independent of it."""
-    zone_decay: float = 4.0
-    """How fast `zone_rate` falls with distance, per spacing of the sensors: the next event comes from next door."""
+    """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values, but for
+    `zone_decay`: picked by hand, by score and likelihood, on the first sessions of one open log (CASAS "ADLMR"), so not
+    independent of it."""
+    zone_decay: float = 3.4
+    """How fast `zone_rate` falls with distance, per spacing of the sensors: the next event comes from next door. Comes
+    nearest to the hazards by distance and age measured in one flat (design notes, section 2), and makes the first
+    sessions of one open log (CASAS "ADLMR") likeliest, without labels; 4 and 3 are both less likely."""
     zone_pausing_rate: float = 0.25
     """Moving to active inside a sensor's zone."""
     zone_starting_rate: float = 0.06

@@ -13,7 +13,7 @@ from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
 from presence.first_passage import crossed, told_apart
-from presence.hypotheses import Guest, Way, branch, divide, reweigh, start
+from presence.hypotheses import Guest, Way, attribute, branch, divide, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
 from presence.witness import Staying, nobody_inside, witness
@@ -133,6 +133,23 @@ def test_who_caused_it(case: Case) -> None:
     assert caused.nobody == pytest.approx(case.nobody / total, rel=0, abs=1e-11)
     same = (mass.T * case.mixture.cause[:, :persons]).sum() / total
     assert caused.same_as_before == pytest.approx(same, rel=0, abs=1e-11)
+
+
+@given(case=cases())
+def test_a_report_told_twice_is_no_evidence_but_has_a_cause(case: Case) -> None:
+    """In each hypothesis by itself the cause is who `branch` would say; weights and whereabouts stay."""
+    mixture = case.mixture
+    after, caused = attribute(mixture, case.ways, case.nobody)
+    for k in range(len(mixture.weight)):
+        alone = mixture._replace(
+            x=mixture.x[:, [k]], weight=np.ones(1), labels=mixture.labels[[k]], ghosts=mixture.ghosts[[k]]
+        )
+        who = branch(alone._replace(cause=mixture.cause[[k]]), case.ways, np.array([case.nobody]), None)[1]
+        np.testing.assert_allclose(after.cause[k], [*who.beings, who.nobody], rtol=0, atol=1e-11)
+    same = np.einsum("k,kp,kp->", mixture.weight, mixture.cause[:, :-1], after.cause[:, :-1])
+    assert caused.same_as_before == pytest.approx(same, rel=0, abs=1e-11)
+    np.testing.assert_allclose([*caused.beings, caused.nobody], mixture.weight @ after.cause, rtol=0, atol=1e-11)
+    assert after._replace(cause=mixture.cause) == mixture
 
 
 @given(case=cases(), data=st.data())

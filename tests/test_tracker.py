@@ -372,6 +372,39 @@ def test_said_twice_is_said_once() -> None:
     assert_same_belief(once, twice, 0.0)
 
 
+def test_a_sensor_that_is_on_repeats_itself_or_has_lost_its_off_message() -> None:
+    """Within its hold of 20 s a second "on" is no evidence; after it the sensor must have been off in between."""
+    first = [at(0, "hall_motion", "detected"), at(10, "room_motion", "detected")]
+    for second, told_again in ((19.0, True), (21.0, False)):
+        without, repeated = followed(SMALL, first), followed(SMALL, [*first, at(second, "hall_motion", "detected")])
+        without.advance(time_at(second))
+        assert (repeated.log_likelihood == without.log_likelihood) is told_again
+        assert repeated.association is not None
+        assert repeated.association.time == time_at(second)
+
+
+def test_a_report_told_twice_is_compared_with_the_report_before_it() -> None:
+    """Two people in two rooms; a second report of the one who spoke before last is not the same person's as the last.
+
+    By the definition of `same_as_previous`; and what comes next is compared with the repeated report.
+    """
+    tracker = followed(SMALL, [at(0, "hall_motion", "detected"), at(5, "room_motion", "detected")])
+    tracker.observe(at(300, "hall_motion", "clear"))
+    tracker.observe(at(300, "room_motion", "clear"))
+    tracker.observe(at(301, "hall_motion", "detected"))
+    tracker.observe(at(301.2, "room_motion", "detected"))  # too soon for the same walker
+    apart = tracker.same_as_previous
+    tracker.observe(at(301.4, "hall_motion", "detected"))
+    repeated = tracker.same_as_previous
+    tracker.observe(at(301.6, "hall_motion", "detected"))
+    assert apart is not None
+    assert repeated is not None
+    assert apart < 0.5
+    assert repeated < 0.5
+    assert tracker.same_as_previous is not None
+    assert tracker.same_as_previous > 0.9, "nobody else can have caused the second of two in the same place"
+
+
 @pytest.mark.parametrize("late_by", [2.001, 60.0, 86400.0 * 3])
 def test_older_events_are_refused_and_change_nothing(late_by: float) -> None:
     tracker = followed(SMALL, BURST)

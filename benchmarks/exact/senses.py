@@ -65,7 +65,7 @@ class Senses:
                 return False
             self.heard[sensor.id] = event.seconds
             since = self.on.get(sensor.id)
-            if since is not None and event.seconds - since <= 2 * (sensor.hold or 0.0) + 1:
+            if since is not None and event.seconds - since <= max(sensor.hold or 0.0, 1.0):
                 return False
             self.on[sensor.id] = event.seconds
         elif sensor.kind == "contact":
