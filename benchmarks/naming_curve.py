@@ -1,7 +1,7 @@
 """What promptness costs: false alarms a home-month against silent sensors named in time, by the odds that name.
 
     python benchmarks/naming_curve.py [--plan FILE]... [--seeds 41 42] [--days 30] [--deaths 41] [--people N] [--json]
-                                      [--tracker [--hypotheses 3]]
+                                      [--tracker [--hypotheses 3]] [--least 6]
 
 The log alone is read (`benchmarks/health.py --log-only`), so that a home-month takes seconds; with `--tracker` the live
 tracker watches, with what its model expects and its second opinions, and a home-month takes a minute. It names from 4.5
@@ -56,6 +56,7 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--people", type=int, help="who live there; those of the plan if not given (floorplans/ only)")
+    parser.add_argument("--least", type=float, default=0.0, help="reports a day of the sensors that die")
     parser.add_argument("--tracker", action="store_true", help="with a tracker")
     parser.add_argument("--hypotheses", type=int, default=3, help="of the tracker")
     parser.add_argument("--json", action="store_true", help="for programs")
@@ -86,7 +87,7 @@ def lived(plan: Floorplan, seed: int, options: argparse.Namespace) -> dict[str, 
     watch_healthy(watcher, log[:before], log[0].seconds, peaks, alarms)
     state = pickle.dumps(watcher)
     watch_healthy(watcher, log[before:], log[0].seconds, peaks, alarms)
-    rows = [] if seed not in options.deaths else list(deaths(plan, simulation, log, at, state))
+    rows = [] if seed not in options.deaths else list(deaths(plan, simulation, log, at, state, options.least))
     return {
         "months": (options.days - FIRST_DAYS / 86400.0) / 30.0,
         "peaks": sorted(((round(peak, 2), sensor) for (sensor, _), peak in peaks.items()), reverse=True),
@@ -115,14 +116,14 @@ def watch_healthy(
 
 
 def deaths(
-    plan: Floorplan, simulation: Simulation, log: list[Event], at: datetime, state: bytes
+    plan: Floorplan, simulation: Simulation, log: list[Event], at: datetime, state: bytes, least: float
 ) -> Iterator[dict[str, Any]]:
     """When the odds of each silent sensor first rise beyond each threshold: hours, and visits missed."""
     days = round((at - log[0].time).total_seconds() / 86400.0)
     for fault in ("dead", "stuck"):
         for sensor in plan.sensors.values():
             made = sum(event.time < at for event in faults.reports(log, sensor.id))
-            if sensor.kind not in TRIED[fault] or not made:
+            if sensor.kind not in TRIED[fault] or not made or made < least * days:
                 continue
             watcher: Tracker | Watches = pickle.loads(state)
             n, times = list(plan.sensors).index(sensor.id), visits(log, sensor.id)
@@ -135,6 +136,8 @@ def deaths(
                     if threshold not in crossed and watch_over is not None and watch_over.odds_to_name[n] > threshold:
                         hours = (now - at).total_seconds() / 3600.0
                         crossed[threshold] = (hours, missed(times, at, now))
+                if len(crossed) == len(THRESHOLDS):
+                    break
             yield {
                 "fault": fault,
                 "sensor": sensor.id,

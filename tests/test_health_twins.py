@@ -203,9 +203,9 @@ def test_a_second_opinion_joins_the_odds_and_names() -> None:
     assert SUSPICIOUS < odds < LEAST[TOGETHER]
     assert watch.suspects()[0] == "bath"
     assert not watch.named
-    watch.look([("bath", 150.0)])
+    watch.look([("bath", 200.0)])
     watch.weigh(began + 7200.0)
-    joined = odds + SUPPOSED * math.log1p(150.0 / (SUPPOSED * SCALE)) - DEPENDENT
+    joined = odds + SUPPOSED * math.log1p(200.0 / (SUPPOSED * SCALE)) - DEPENDENT
     assert watch.odds_to_name[bath] == pytest.approx(joined, rel=1e-9)
     assert joined > LEAST[JOINED]
     assert list(watch.named) == ["bath"]
