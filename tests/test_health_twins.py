@@ -117,14 +117,25 @@ def test_a_hole_in_the_log_is_no_silence_of_one_sensor() -> None:
     assert looked(found, ["bath"]) == {}
 
 
-def test_likelihoods_of_different_beliefs_are_not_compared() -> None:
-    """Once another sensor is doubted, or believed again, twins begin anew."""
-    engine = Engine(plan(), Settings(), 4)
-    found = heard(engine, SAID)
-    assert looked(found, ["bath"])
-    doubting = engine.heed(engine.start(NOON.timestamp() + 1100.0), frozenset({"bed"}), {})
-    found.hear(at(1100, "hall", "detected"), doubting)
-    assert looked(found, ["bath"]) == {}
+def test_a_twin_doubts_whom_the_belief_doubts() -> None:
+    """Of two dead sensors the second still gets its opinion once the first is no longer believed."""
+    engine = Engine(plan(), Settings(), None)
+
+    def run(dead: frozenset[str], found: Twins | None = None) -> float:
+        snapshot = engine.start(NOON.timestamp())
+        for n, event in enumerate(SAID):
+            snapshot, _ = engine.advance(snapshot, event.seconds)
+            snapshot = engine.heed(snapshot, snapshot.silent | ({"bed"} if n == 5 else set()), {})
+            snapshot, _ = engine.observe(snapshot, event)
+            if found is not None:
+                found.hear(event, snapshot)
+            if n == 1:
+                snapshot = engine.heed(snapshot, dead, {})
+        return snapshot.mixture.log_likelihood
+
+    found = Twins(engine)
+    silence = run(frozenset(), found)
+    assert looked(found, ["bath"])["bath"] == pytest.approx(run(frozenset({"bath"})) - silence, abs=1e-9)
 
 
 def test_the_tail_is_the_predictive_law_of_an_exponential_with_an_unknown_mean() -> None:

@@ -17,7 +17,7 @@ not touched.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from presence.events import Event
@@ -40,6 +40,9 @@ class Heard(NamedTuple):
     event: Event
     log_likelihood: float
     """Of the belief itself after it, nats."""
+    silent: frozenset[str]
+    noise: Mapping[str, float]
+    """Whose silence, and whose reports, the belief doubted."""
 
 
 class Twin:
@@ -55,6 +58,7 @@ class Twin:
     def __init__(self, snapshot: Snapshot, sensor: str, engine: Engine, position: int) -> None:
         self.snapshot = engine.heed(snapshot, snapshot.silent | {sensor}, snapshot.noise)
         self.position = position
+        self._sensor = sensor
         self.reach = 0.0
         """-log p(silence | others), nats, up to the latest event that it has taken in."""
         self._apart = self.snapshot.mixture.log_likelihood - snapshot.mixture.log_likelihood
@@ -62,6 +66,7 @@ class Twin:
     def take(self, heard: Heard, engine: Engine) -> None:
         """Take in the next event."""
         snapshot, _ = engine.advance(self.snapshot, heard.event.seconds)
+        snapshot = engine.heed(snapshot, heard.silent | {self._sensor}, heard.noise)
         self.snapshot, _ = engine.observe(snapshot, heard.event)
         self.reach = self.snapshot.mixture.log_likelihood - heard.log_likelihood - self._apart
         self.position += 1
@@ -81,17 +86,13 @@ class Twins:
         """Events that are no longer kept."""
         self._last: dict[str, tuple[int, Snapshot]] = {}
         """Of each sensor: number of the first event after its last word, and what was known right after that."""
-        self._doubts: tuple[frozenset[str], frozenset[str]] = (frozenset(), frozenset())
         self._twins: dict[str, Twin] = {}
 
     def hear(self, event: Event, after: Snapshot) -> None:
         """An event has been taken in, and led to `after`."""
-        doubts = (after.silent, frozenset(after.noise))
-        hole = bool(self._log) and event.seconds - self._log[-1].event.seconds > HOLE
-        if hole or doubts != self._doubts:  # likelihoods before and after would not be of the same belief
-            self._doubts = doubts
+        if self._log and event.seconds - self._log[-1].event.seconds > HOLE:
             self.forget()
-        self._log.append(Heard(event, after.mixture.log_likelihood))
+        self._log.append(Heard(event, after.mixture.log_likelihood, after.silent, after.noise))
         while len(self._log) > LARGEST or self._log[0].event.seconds < event.seconds - KEPT:
             self._log.popleft()
             self._gone += 1
