@@ -130,13 +130,17 @@ def deaths(
             sick = [event for event in make_ill(log, fault, sensor.id, at, 0) if event.time >= at]
             course = clairvoyant(plan, simulation, sensor, at)
             crossed: dict[float, tuple[float, int]] = {}
+            alone: dict[float, tuple[float, int]] = {}
             for now, _ in watch(watcher, sick, at.timestamp() + AFTER * 86400.0):
                 watch_over = silence_of(watcher)
-                for threshold in THRESHOLDS:
-                    if threshold not in crossed and watch_over is not None and watch_over.odds_to_name[n] > threshold:
-                        hours = (now - at).total_seconds() / 3600.0
-                        crossed[threshold] = (hours, missed(times, at, now))
-                if len(crossed) == len(THRESHOLDS):
+                if watch_over is None:
+                    continue
+                hours = (now - at).total_seconds() / 3600.0
+                for odds, found in ((watch_over.odds_to_name[n], crossed), (watch_over.log_odds[n], alone)):
+                    for threshold in THRESHOLDS:
+                        if odds > threshold and threshold not in found:
+                            found[threshold] = (hours, missed(times, at, now))
+                if len(alone) == len(THRESHOLDS):
                     break
             yield {
                 "fault": fault,
@@ -144,6 +148,7 @@ def deaths(
                 "reports_per_day": made / days,
                 "busy_day": busy_day(times, at, days - 1),
                 "crossed": {str(threshold): found for threshold, found in crossed.items()},
+                "alone": {str(threshold): found for threshold, found in alone.items()},
                 "clairvoyant": {
                     str(threshold): when for threshold in THRESHOLDS if (when := known(course, at, times, threshold))
                 },
@@ -170,12 +175,12 @@ def _in_time(trials: list[dict[str, Any]], fault: str, threshold: float) -> Iter
         most = GROUPS[k - 1][0] if k else np.inf
         group = [trial for trial in trials if least <= trial["reports_per_day"] < most]
         if group:
-            (day, active), (best_day, best_active) = (
-                _shares(group, threshold, by) for by in ("crossed", "clairvoyant")
-            )
+            day, active = _shares(group, threshold, "crossed")
+            without = "{:.2f}, {:.2f}".format(*_shares(group, threshold, "alone"))
+            best = "{:.2f}, {:.2f}".format(*_shares(group, threshold, "clairvoyant"))
             yield (
-                f"{fault:5s} {text:26s} {len(group):3d}: within a day {day:.2f} (clairvoyant {best_day:.2f}),"
-                f" a day of activity {active:.2f} ({best_active:.2f})"
+                f"{fault:5s} {text:26s} {len(group):3d}: within a day {day:.2f}, a day of activity {active:.2f}"
+                f" (without second opinions {without}; clairvoyant {best})"
             )
 
 
