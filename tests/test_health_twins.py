@@ -105,6 +105,7 @@ def test_what_a_twin_may_need_is_bounded(monkeypatch: pytest.MonkeyPatch) -> Non
     found = heard(Engine(plan(), Settings(), 4), SAID)
     assert len(found._log) == 4
     assert looked(found, ["bath"]) == {}  # its last word is forgotten
+    assert list(found._last) == ["hall"]
     far = at(twins.HOLE - 100.0, "hall", "detected")
     farther = at(twins.HOLE + 2000.0, "hall", "clear")
     assert len(heard(Engine(plan(), Settings(), 4), [*SAID, far, farther])._log) == 4

@@ -93,11 +93,13 @@ class Twins:
         if self._log and event.seconds - self._log[-1].event.seconds > HOLE:
             self.forget()
         self._log.append(Heard(event, after.mixture.log_likelihood, after.silent, after.noise))
-        while len(self._log) > LARGEST or self._log[0].event.seconds < event.seconds - KEPT:
-            self._log.popleft()
-            self._gone += 1
         self._last[event.sensor] = (self._end, after)
         self._twins.pop(event.sensor, None)
+        while len(self._log) > LARGEST or self._log[0].event.seconds < event.seconds - KEPT:
+            gone = self._log.popleft().event.sensor
+            self._gone += 1
+            if self._last[gone][0] == self._gone:  # that was its last word
+                del self._last[gone]
 
     @property
     def _end(self) -> int:
@@ -133,12 +135,11 @@ class Twins:
 
     def _twin(self, sensor: str) -> Twin | None:
         """The twin that a sensor has or can have."""
-        twin = self._twins.get(sensor)
-        if twin is None and sensor in self._last:
+        if sensor not in self._twins and sensor in self._last:
             position, snapshot = self._last[sensor]
-            if position >= self._gone:
-                twin = self._twins[sensor] = Twin(snapshot, sensor, self._engine, position)
-        if twin is not None and twin.position < self._gone:
+            self._twins[sensor] = Twin(snapshot, sensor, self._engine, position)
+        twin = self._twins.get(sensor)
+        if twin is not None and twin.position < self._gone:  # it has fallen behind
             del self._twins[sensor]
             return None
         return twin
