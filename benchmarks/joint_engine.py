@@ -213,5 +213,5 @@ def joint_tracker(plan: Floorplan) -> Tracker:
     tracker = Tracker(plan)
     engine = JointEngine(plan, Settings())
     tracker._engine = engine
-    tracker.health = Monitor(engine.model)
+    tracker.health = Monitor(engine)
     return tracker

@@ -13,6 +13,7 @@ from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.health import Finding
 from presence.health.monitor import Watches
+from presence.health.silence import SilenceWatch
 from presence.health.step import Step
 from presence.tracker import Tracker
 
@@ -53,6 +54,12 @@ def begin(plan: Floorplan, log: list[Event], *, log_only: bool, hypotheses: int)
 def named_by(watcher: Tracker | Watches) -> tuple[Finding, ...]:
     """What is named now."""
     return watcher.health.findings if isinstance(watcher, Tracker) else tuple(watcher.findings().values())
+
+
+def silence_of(watcher: Tracker | Watches) -> SilenceWatch | None:
+    """Who watches for silent sensors; None before the first event."""
+    watches = watcher.health.watches if isinstance(watcher, Tracker) else watcher
+    return None if watches is None else watches.silence
 
 
 def watch(

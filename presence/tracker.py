@@ -71,7 +71,7 @@ class Tracker:
         self.reordering_window = reordering_window
         self.counts = Counts()
         self._engine = Engine(plan, self.settings, hypotheses, numbering=numbering)
-        self.health = Monitor(self._engine.model)
+        self.health = Monitor(self._engine)
         self.watching = watching
         self._snapshot: Snapshot | None = None
         self._belief: tuple[Snapshot, Belief] | None = None

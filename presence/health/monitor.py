@@ -18,11 +18,12 @@ from presence.health.chances import ChanceMeter
 from presence.health.chatter import ChatterWatch
 from presence.health.contacts import ContactWatch
 from presence.health.findings import Finding, ranked
-from presence.health.silence import SilenceWatch
+from presence.health.silence import FIRST_DAYS, SilenceWatch
 from presence.health.step import Step
 from presence.health.timing import TimingWatch
+from presence.health.twins import Twins
 from presence.health.wear import WearWatch
-from presence.model import Model
+from presence.inference import Engine
 from presence.passages import utc
 from presence.snapshot import Snapshot
 
@@ -47,7 +48,9 @@ class Watches:
         self.chatter = ChatterWatch(plan, seconds)
         self._others = (WearWatch(plan, seconds), ContactWatch(plan), TimingWatch(plan, seconds))
         self._weigh_at = seconds + EVERY
-        self._latest = seconds
+        self._began = self._latest = seconds
+        self.suspects: list[str] = []
+        """Of whose silence a second opinion is wanted, the most suspicious first."""
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that are over."""
@@ -58,6 +61,7 @@ class Watches:
             step = step._replace(expected=0.0 * step.expected, passed=0.0 * step.passed)
         if step.sensor is not None:
             self._latest = step.seconds
+            self.suspects = [sensor for sensor in self.suspects if sensor != step.sensor]
         trusted = step.sensor not in self.chatter.named
         over = [*self.silence.take(step, trusted=trusted), *self.chatter.take(step)]
         for watch in self._others:
@@ -72,6 +76,7 @@ class Watches:
             self.silence.forgive()
         suspects = self.chatter.suspects
         self.silence.weigh(seconds, doubtful=bool(suspects), excused=self.chatter.beside(suspects))
+        self.suspects = self.silence.suspects() if seconds > self._began + FIRST_DAYS else []
 
     def findings(self) -> dict[str, Finding]:
         """What is probably wrong now, one for each sensor: what explains most goes first."""
@@ -86,15 +91,21 @@ class Monitor:
     """Finds sick sensors from what the tracker expected and what came.
 
     Args:
-        model: the tracker's model of the home.
+        engine: the tracker's inference.
     """
 
-    def __init__(self, model: Model) -> None:
-        self.plan = model.plan
-        self._meter = ChanceMeter(model)
-        self._waiting: deque[Step] = deque()
+    def __init__(self, engine: Engine) -> None:
+        self.plan = engine.plan
+        self._meter = ChanceMeter(engine.model)
+        self._twins = Twins(engine)
+        self._waiting: deque[tuple[Step, Event | None, Snapshot]] = deque()
         self._watches: Watches | None = None
         self._over: deque[Finding] = deque(maxlen=REMEMBERED)
+
+    @property
+    def watches(self) -> Watches | None:
+        """All watches; None before the first event."""
+        return self._watches
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -111,7 +122,7 @@ class Monitor:
         """Sensors whose silence is no evidence now."""
         if self._watches is None or not self._watches.silence.named:
             return frozenset()
-        return frozenset(self._watches.silence.named) - {step.sensor for step in self._waiting if step.sensor}
+        return frozenset(self._watches.silence.named) - {step.sensor for step, _, _ in self._waiting if step.sensor}
 
     @property
     def noise(self) -> Mapping[str, float]:
@@ -123,16 +134,19 @@ class Monitor:
         """One step: silence from `before` to `quiet`, then an event that led to `after`."""
         sensor, value = (None, "") if event is None else (event.sensor, event.value)
         chances = self._meter.measure(before, quiet, after, sensor)
-        self._waiting.append(Step(quiet.seconds, chances.expected, chances.passed, sensor, value))
+        self._waiting.append((Step(quiet.seconds, chances.expected, chances.passed, sensor, value), event, after))
 
     def go_back(self, seconds: float) -> None:
         """A late event is about to be put in its place: forget the steps after it."""
-        while self._waiting and self._waiting[-1].seconds > seconds:
+        while self._waiting and self._waiting[-1][0].seconds > seconds:
             self._waiting.pop()
 
     def settle(self, horizon: float) -> None:
         """Take in the steps before an instant that nothing can change any more."""
-        while self._waiting and self._waiting[0].seconds < horizon:
-            step = self._waiting.popleft()
-            self._watches = self._watches or Watches(self.plan, step.seconds)
-            self._over.extend(replace(finding, until=utc(step.seconds)) for finding in self._watches.take(step))
+        while self._waiting and self._waiting[0][0].seconds < horizon:
+            step, event, after = self._waiting.popleft()
+            self._watches = watches = self._watches or Watches(self.plan, step.seconds)
+            self._over.extend(replace(finding, until=utc(step.seconds)) for finding in watches.take(step))
+            if event is not None:
+                self._twins.hear(event, after)
+            watches.silence.look(self._twins.look(watches.suspects, idle=event is None))

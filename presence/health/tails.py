@@ -67,3 +67,29 @@ class GapTails:
         beyond = np.maximum(gap - self.thresholds[step], 0.0)
         survival[rows] = np.log(np.minimum(above / self.gaps[rows], 1.0)) - above * np.log1p(beyond / excess)
         return survival
+
+
+class ExponentialTails:
+    """Laws of values of N rows that are exponential from 0 on: `P(value > x) = (1 + x / t) ** -k`, see above.
+
+    Args:
+        rows: N.
+        scale: the mean expected beforehand.
+        supposed: how many values that expectation is worth.
+    """
+
+    def __init__(self, rows: int, scale: float, supposed: float) -> None:
+        self._count: Array = np.full(rows, supposed)
+        self._sum: Array = np.full(rows, supposed * scale)
+        self.largest: Array = np.zeros(rows)
+        """Shape (N,): the largest value so far."""
+
+    def learn(self, row: int, value: float) -> None:
+        """Take in a value."""
+        self._count[row] += 1.0
+        self._sum[row] += value
+        self.largest[row] = max(self.largest[row], value)
+
+    def log_survival(self, value: Array) -> Array:
+        """Log probability that a value is larger than this, shape (N,)."""
+        return np.asarray(-self._count * np.log1p(value / self._sum), np.float64)
