@@ -193,24 +193,64 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     """
     if dt <= 0.0:
         return x
-    slowest = -float(base.values[:, -1].min(initial=0.0))
-    steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
-    moved = np.empty(x.shape)
-    for kind, beings in enumerate(map(list, base.members)):
-        rows = (x if len(base.members) == 1 else x[beings]).reshape(-1, x.shape[2])
-        left, weights = base.left[kind], base.scale[beings[0]] ** 2
-        decay = np.exp(base.values[kind] * (dt / steps))
-        changed = None if change is None or not change.states.size else _correction(base, kind, dt / steps, change)
-        for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
-            y = rows @ left
-            z = y * decay
-            if changed is not None:
-                z += changed.of(y)
-            rows = z @ left.T
-            rows *= weights
-            np.maximum(rows, 0.0, out=rows)
-        moved[beings] = rows.reshape(len(beings), *x.shape[1:])
-    return moved
+    steps = max(1, int(np.ceil(-float(base.values[:, -1].min(initial=0.0)) * dt / LONGEST_DECAY)))
+    grouped = _grouped(base.members)
+    rows = x if grouped.order is None else x[grouped.order]
+    decay, weights = np.exp(base.values * (dt / steps)), base.scale[grouped.beings] ** 2
+    decay, weights, right = decay[grouped.kinds, None], weights[:, None], base.left.transpose(0, 2, 1)
+    changed = None
+    if change is not None and change.states.size:
+        changed = [_correction(base, kind, dt / steps, change) for kind in range(len(base.members))]
+    for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
+        y = _times(rows, base.left, grouped)
+        z = y * decay
+        if changed is not None:
+            for correction, own in zip(changed, grouped.spans, strict=True):
+                z[own] += correction.of(y[own].reshape(-1, y.shape[2])).reshape(z[own].shape)
+        rows = _times(z, right, grouped)
+        rows *= weights
+        np.maximum(rows, 0.0, out=rows)
+    return rows if grouped.order is None else rows[grouped.place]
+
+
+class _Grouped(NamedTuple):
+    """Beings that move alike, one group after the other."""
+
+    beings: IndexArray
+    """Shape (P,): the beings in this order."""
+    order: IndexArray | None
+    """The same, None where that is their own order..."""
+    place: IndexArray
+    """...and the place of each in it."""
+    kinds: IndexArray
+    """Shape (P,): the generator of each."""
+    spans: tuple[slice, ...]
+    """Where those of each generator are."""
+    equal: bool
+    """Whether all groups are of one size."""
+
+
+@lru_cache(maxsize=64)
+def _grouped(members: tuple[tuple[int, ...], ...]) -> _Grouped:
+    beings = np.array([being for group in members for being in group], dtype=np.intp)
+    sizes = [len(group) for group in members]
+    ends = np.cumsum([0, *sizes]).tolist()
+    place = np.argsort(beings)
+    kinds = np.repeat(np.arange(len(members)), sizes)
+    order = None if (place == np.arange(len(beings))).all() else beings
+    return _Grouped(beings, order, place, kinds, tuple(map(slice, ends[:-1], ends[1:])), len(set(sizes)) <= 1)
+
+
+def _times(rows: Array, matrices: Array, grouped: _Grouped) -> Array:
+    """Rows (P, K, S), grouped, times the matrix of each group's generator (G, S, S): few products of many rows."""
+    states = rows.shape[2]
+    if grouped.equal:
+        product: Array = rows.reshape(len(matrices), -1, states) @ matrices
+        return product.reshape(rows.shape)
+    product = np.empty(rows.shape)
+    for matrix, own in zip(matrices, grouped.spans, strict=True):
+        np.matmul(rows[own].reshape(-1, states), matrix, out=product[own].reshape(-1, states))
+    return product
 
 
 class _Correction(NamedTuple):
