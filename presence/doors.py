@@ -257,6 +257,8 @@ class DoorEngine(EngineCore):
 
     def _retell(self, snapshot: Snapshot, told: list[Passage]) -> Snapshot:
         """Tell an open window again when its likeliest answer has changed."""
+        if not snapshot.windows:
+            return snapshot
         windows = list(snapshot.windows)
         persons = len(self.names)
         for i, window in enumerate(windows):

@@ -89,13 +89,17 @@ class World:
 
     def generators(self, conditions: frozenset[Condition]) -> tuple[Reversible, Change | None]:
         """The generators under these conditions: decomposed, and entries that differ from those."""
-        change = self.change(conditions)
-        if change is None or not worth_absorbing(self.base, change):
-            return self.base, change
-        return self.absorbed.get_or((self.hours, conditions), lambda: self._absorb(change))
+        key = self.hours, conditions
+        if key not in self.absorbed:
+            change = self.change(conditions)
+            if change is None or not worth_absorbing(self.base, change):
+                return self.base, change
+        return self.absorbed.get_or(key, lambda: self._absorb(conditions))
 
-    def _absorb(self, change: Change) -> tuple[Reversible, Change | None]:
+    def _absorb(self, conditions: frozenset[Condition]) -> tuple[Reversible, Change | None]:
         """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
+        change = self.change(conditions)
+        assert change is not None, "without conditions nothing is absorbed"
         own, rest = absorb(self.base, change)
         self.absorbed.most = max(LEAST_ABSORBED, min(self.absorbed.most, ABSORBED_BYTES // own.left.nbytes))
         return own, rest
