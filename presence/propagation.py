@@ -179,8 +179,8 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
         y = _times(rows, base.left, grouped)
         z = y * decay
-        for correction, own in zip(changed, grouped.spans, strict=False):
-            z[own] += correction.of(y[own].reshape(-1, y.shape[2])).reshape(z[own].shape)
+        for more, own in zip(changed, grouped.spans, strict=False):
+            z[own] += more.of(y[own].reshape(-1, y.shape[2])).reshape(z[own].shape)
         if passing is not None:
             z += _times(_times(y, passing[0], grouped), passing[1], grouped)
         rows = _times(z, right, grouped)
