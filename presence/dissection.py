@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.absorbing import SMALL
 from presence.propagation import Change, Reversible
 from presence.rational import Meeting
 
@@ -24,12 +25,8 @@ IndexArray = NDArray[np.intp]
 
 LARGEST_PART = 8
 """States that a part may have."""
-FEW_STATES = 40
-"""With fewer states in all, decomposing everything anew is cheap..."""
-SMALL, SMALL_CHANGE = 64, 11
-"""...and up to `SMALL` states changes of fewer states than this come often; then what was decomposed is known."""
 WORTH = 1.6
-"""In larger homes a change of fewer states than this many times as many as meet is carried along at less cost."""
+"""A change of fewer states than this many times as many as meet is carried along at less cost."""
 FAR = -1e200
 """1/s: stands for the eigenvalue of a meeting state, which has none of its own."""
 SAME = 1e-14
@@ -67,6 +64,8 @@ class Parts(NamedTuple):
 def parts_of(base: Reversible) -> Parts | None:
     """Take out the state with the most moves, again and again, until all parts are small; None where that is vain."""
     kinds, size = base.symmetric.shape[:2]
+    if size <= SMALL:  # decomposing all anew is cheap
+        return None
     near = base.symmetric.any(axis=0) & ~np.eye(size, dtype=bool)
     meeting: list[int] = []
     while True:
@@ -77,7 +76,7 @@ def parts_of(base: Reversible) -> Parts | None:
             break
         meeting.append(int(np.argmax(np.where(large, near.sum(axis=0), -1))))
         near[meeting[-1]] = near[:, meeting[-1]] = False
-    if size < FEW_STATES or 4 * len(meeting) > size:
+    if 4 * len(meeting) > size:
         return None
     at = np.array(meeting, dtype=np.intp)
     states = tuple(np.flatnonzero(part == n) for n in range(len(sizes)))
@@ -129,8 +128,7 @@ def worth_dissecting(parts: Parts | None, change: Change) -> bool:
     """Whether a change is large enough, and each entry within a part (equal either way) or where parts meet."""
     if parts is None:
         return False
-    least = SMALL_CHANGE if len(parts.part) <= SMALL else WORTH * len(parts.meeting.states)
-    if len(change.states) < least:
+    if len(change.states) < WORTH * len(parts.meeting.states):
         return False
     part = parts.part[change.states]
     inside = (part[:, None] == part) & (part >= 0)

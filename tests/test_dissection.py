@@ -39,7 +39,7 @@ def a_home(seed: int, persons: int = 3) -> Home:
     random = np.random.default_rng(seed)
     corridors = list(range(int(random.integers(1, 4))))
     rooms, size = [], len(corridors)
-    while size < 42 or len(rooms) < 3 * len(corridors):
+    while size < 66 or len(rooms) < 3 * len(corridors):
         states = int(random.integers(3, 7))
         rooms.append(list(range(size, size + states)))
         size += states
@@ -192,7 +192,7 @@ def test_what_joins_parts_or_is_one_way_within_one_is_not_dissected() -> None:
 def test_small_and_well_joined_generators_are_not_taken_apart() -> None:
     random = np.random.default_rng(1)
     small = np.triu(random.uniform(size=(1, 20, 20)), 1)
-    large = np.triu(random.uniform(size=(1, 50, 50)), 1)
+    large = np.triu(random.uniform(size=(1, 70, 70)), 1)
     for flows in (small, large):
         size = flows.shape[1]
         assert parts_of(decompose(np.ones((1, size)), flows + flows.transpose(0, 2, 1), np.zeros((1, size)))) is None
