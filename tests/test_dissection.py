@@ -38,7 +38,8 @@ def a_home(seed: int, persons: int = 3) -> Home:
     """Corridors in a row, and rooms on each; the first being and the last move alike."""
     random = np.random.default_rng(seed)
     corridors = list(range(int(random.integers(1, 4))))
-    rooms, size = [], len(corridors)
+    rooms: list[list[int]] = []
+    size = len(corridors)
     while size < 66 or len(rooms) < 3 * len(corridors):
         states = int(random.integers(3, 7))
         rooms.append(list(range(size, size + states)))
