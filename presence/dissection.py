@@ -41,9 +41,9 @@ class Part(NamedTuple):
     left: Array
     """Shape (G, m, m), as `Reversible.left`."""
     into: Array
-    """Shape (G, m, h), as `Meeting.into`..."""
+    """Shape (G, m, h), 1/s: rates from the eigenvectors into the meeting states..."""
     out_of: Array
-    """...and shape (G, h, m)."""
+    """...and shape (G, h, m), from those into the eigenvectors."""
 
 
 Known = Callable[[Hashable, Callable[[], Part]], Part]
@@ -54,7 +54,10 @@ class Parts(NamedTuple):
 
     whole: Reversible
     """The same generators, in parts."""
-    meeting: Meeting
+    into: Array
+    """Shape (G, S, h), 1/s: rates of all parts into the meeting states..."""
+    out_of: Array
+    """...and shape (G, h, S), out of them."""
     part: IndexArray
     """Shape (S,): the part of each state; -1 where they meet."""
     states: tuple[IndexArray, ...]
@@ -83,11 +86,28 @@ def parts_of(base: Reversible) -> Parts | None:
     values, left = np.full((kinds, size), FAR), np.zeros((kinds, size, size))
     left[:, at, at] = 1.0 / base.scale[base.firsts][:, at]
     into, out_of = np.zeros((kinds, size, len(at))), np.zeros((kinds, len(at), size))
-    where = Meeting(at, into, out_of, base.symmetric[:, at[:, None], at], -float(base.values[:, -1].min()))
-    whole = base._replace(values=values, left=left, symmetric=base.symmetric[:0], meeting=where)
     for own in states:
-        _put(whole, where, own, _part(base, at, own, None))
-    return Parts(whole, where, part, states)
+        found = _part(base, at, own, None)
+        _put(found, own, values, into, out_of)
+        left[:, own[:, None], own] = found.left
+    touching = np.abs(base.symmetric[:, :, at]).max(axis=0, initial=0.0)  # (S, h)
+    beside: tuple[IndexArray, ...] = tuple(
+        np.concatenate([at[:0], *(own for own in states if touching[own, n].any())]) for n in range(len(at))
+    )
+    around = np.zeros((len(at), max(map(len, beside), default=0)), dtype=np.intp)
+    for row, own in zip(around, beside, strict=True):
+        row[: len(own)] = own
+    own_rates, slowest = base.symmetric[:, at[:, None], at], -float(base.values[:, -1].min())
+    where = Meeting(at, around, beside, *_beside(into, out_of, around, beside), own_rates, (), slowest)
+    whole = base._replace(values=values, left=left, symmetric=base.symmetric[:0], meeting=where)
+    return Parts(whole, into, out_of, part, states)
+
+
+def _beside(into: Array, out_of: Array, near: IndexArray, beside: tuple[IndexArray, ...]) -> tuple[Array, Array]:
+    """`Meeting.into` and `Meeting.out_of` from the rates of all states."""
+    filled = np.arange(near.shape[1]) < np.array([len(own) for own in beside])[:, None]
+    here = np.arange(len(near))[:, None]
+    return into[:, near, here] * filled, out_of[:, :, near] * filled
 
 
 def _connected(near: NDArray[np.bool_], without: list[int]) -> IndexArray:
@@ -118,17 +138,16 @@ def _part(base: Reversible, at: IndexArray, own: IndexArray, change: Change | No
     return Part(np.minimum(values, 0.0), vectors / base.scale[base.firsts][:, own, None], into, out_of)
 
 
-def _put(whole: Reversible, where: Meeting, own: IndexArray, part: Part) -> None:
-    """A part in its place."""
-    whole.values[:, own], where.into[:, own], where.out_of[:, :, own] = part.values, part.into, part.out_of
-    whole.left[:, own[:, None], own] = part.left
+def _put(part: Part, own: IndexArray, values: Array, into: Array, out_of: Array) -> None:
+    """A part in its place, shapes (G, S), (G, S, h) and (G, h, S)."""
+    values[:, own], into[:, own], out_of[:, :, own] = part.values, part.into, part.out_of
 
 
 def worth_dissecting(parts: Parts | None, change: Change) -> bool:
     """Whether a change is large enough, and each entry within a part (equal either way) or where parts meet."""
     if parts is None:
         return False
-    if len(change.states) < WORTH * len(parts.meeting.states):
+    if parts.whole.meeting is None or len(change.states) < WORTH * len(parts.whole.meeting.states):
         return False
     part = parts.part[change.states]
     inside = (part[:, None] == part) & (part >= 0)
@@ -146,19 +165,22 @@ def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Rev
         change: entries that differ.
         known: gives what it remembers for a key, or what a function gives.
     """
-    at, whole = parts.meeting.states, parts.whole
-    part = parts.part[change.states]
-    where = parts.meeting._replace(
-        into=parts.meeting.into.copy(), out_of=parts.meeting.out_of.copy(), own=parts.meeting.own.copy()
-    )
-    whole = whole._replace(values=whole.values.copy(), left=whole.left.copy(), meeting=where)
-    meets = part < 0
+    where = parts.whole.meeting
+    assert where is not None, "parts meet somewhere, if only in no state at all"
+    at, part = where.states, parts.part[change.states]
+    values, into, out_of = parts.whole.values.copy(), parts.into.copy(), parts.out_of.copy()
+    meets, patches = part < 0, []
     for n in sorted(set(part[~meets].tolist())):
         own = (meets | (part == n)).nonzero()[0]
         some = Change(change.states[own], change.entries[:, own[:, None], own])
         key = n, some.states.tobytes(), some.entries.tobytes()
-        _put(whole, where, parts.states[n], known(key, partial(_part, base, at, parts.states[n], some)))
+        found = known(key, partial(_part, base, at, parts.states[n], some))
+        _put(found, parts.states[n], values, into, out_of)
+        patches.append((parts.states[n], found.left))
     here = meets.nonzero()[0]
     place = (at == change.states[here, None]).argmax(axis=1)
-    where.own[:, place[:, None], place] += change.entries[:, here[:, None], here]
-    return whole
+    own_rates = where.own.copy()
+    own_rates[:, place[:, None], place] += change.entries[:, here[:, None], here]
+    near_into, near_out = _beside(into, out_of, where.near, where.beside)
+    meeting = where._replace(into=near_into, out_of=near_out, own=own_rates, patches=tuple(patches))
+    return parts.whole._replace(values=values, meeting=meeting)

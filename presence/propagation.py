@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.rational import Correction, Meeting, correction, through
+from presence.rational import Correction, Meeting, correction, passing
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -175,15 +175,20 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
         if meeting is not None:
             raise ValueError("generators in parts carry no change; dissect them with the change")
         changed = [_correction(base, kind, dt / steps, change) for kind in range(len(base.members))]
-    passing = None if meeting is None else through(meeting, base.values, dt / steps)
+    through = None if meeting is None else passing(meeting, base.values, dt / steps)
+    patches = () if meeting is None else [(states, left[grouped.kinds]) for states, left in meeting.patches]
     for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
         y = _times(rows, base.left, grouped)
+        for states, left in patches:
+            y[:, :, states] = rows[:, :, states] @ left
         z = y * decay
         for more, own in zip(changed, grouped.spans, strict=False):
             z[own] += more.of(y[own].reshape(-1, y.shape[2])).reshape(z[own].shape)
-        if passing is not None:
-            z += _times(_times(y, passing[0], grouped), passing[1], grouped)
+        if through is not None:
+            through.add(y, z, grouped.kinds)
         rows = _times(z, right, grouped)
+        for states, left in patches:
+            rows[:, :, states] = z[:, :, states] @ left.transpose(0, 2, 1)
         rows *= weights
         np.maximum(rows, 0.0, out=rows)
     return rows if grouped.order is None else rows[grouped.place]

@@ -106,50 +106,73 @@ def correction(values: Array, rows: Array, entries: Array, dt: float) -> Correct
 
 
 class Meeting(NamedTuple):
-    """Where the parts of G generators meet: h states through which every way from one part to another leads."""
+    """Where the parts of G generators meet: h states through which every way from one part to another leads.
+
+    Beside each are up to m states, those of the parts that touch it; shorter rows are filled up with rates of 0.
+    """
 
     states: IndexArray
     """Shape (h,)."""
+    near: IndexArray
+    """Shape (h, m): the states beside each..."""
+    beside: tuple[IndexArray, ...]
+    """...and the same without what is filled up."""
     into: Array
-    """Shape (G, S, h), 1/s: rates from the parts' eigenvectors into these states; 0 in the rows of these states."""
+    """Shape (G, h, m), 1/s: rates from the eigenvectors of the parts beside it into each."""
     out_of: Array
-    """Shape (G, h, S), 1/s: and back; 0 in the columns of these states."""
+    """Shape (G, h, h, m), 1/s: rates from each (first) into the eigenvectors beside each (second)."""
     own: Array
     """Shape (G, h, h), 1/s: rates between these states, with the diagonal."""
+    patches: tuple[tuple[IndexArray, Array], ...]
+    """States of the parts whose eigenvectors differ from `Reversible.left`, and theirs, shape (G, n, n)."""
     slowest: float
-    """1/s: as `LONGEST_DECAY` asks: how fast the slowest mass decays."""
+    """1/s: how fast the slowest mass decays."""
 
     def of(self, own: slice) -> Meeting:
         """Those of some generators."""
-        return self._replace(into=self.into[own], out_of=self.out_of[own], own=self.own[own])
+        patches = tuple((states, left[own]) for states, left in self.patches)
+        return self._replace(into=self.into[own], out_of=self.out_of[own], own=self.own[own], patches=patches)
 
 
-def through(meeting: Meeting, values: Array, dt: float) -> tuple[Array, Array]:
-    """What meeting adds to a step in the eigenbasis of the parts: `y U W` beside `y exp(values dt)`.
+class Passing(NamedTuple):
+    """What goes through the meeting states in a step, in the eigenbasis of the parts: `y U core W`, pole by pole.
 
     With R the parts' resolvent, A and B the rates into and out of the meeting states, H their own,
 
         (t Q - z)^-1 = [R 0; 0 0] + [-t R A; 1] (t H - z - t^2 B R A)^-1 [-t B R, 1].
-
-    Args:
-        meeting: where the parts meet.
-        values: shape (G, S), 1/s: eigenvalues of the parts; anything that is far below zero for the meeting states.
-        dt: seconds.
-
-    Returns:
-        Shapes (G, S, 2 poles h) and (G, 2 poles h, S): real and imaginary parts, one after the other.
     """
+
+    meeting: Meeting
+    into: Array
+    """Shape (G, h, m, 2 poles): `-t R A`, real and imaginary parts."""
+    core: ComplexArray
+    """Shape (G, poles, h, h), with the residues."""
+    out_of: Array
+    """Shape (G, h, 2 poles, m): `-t B R`, real parts and negated imaginary ones."""
+
+    def add(self, y: Array, z: Array, kinds: IndexArray) -> None:
+        """Add it to z; both of shape (P, K, S), of beings who are moved by the given generators (P,)."""
+        at, count = self.meeting.states, self.core.shape[1]
+        inward = y[:, :, self.meeting.near].transpose(0, 2, 1, 3) @ self.into[kinds]  # (P, h, K, 2 poles)
+        there = inward[..., :count] + 1j * inward[..., count:]
+        there += y[:, :, at].transpose(0, 2, 1)[..., None]
+        middle = there.transpose(0, 3, 2, 1) @ self.core[kinds]  # (P, poles, K, h)
+        z[:, :, at] += middle.real.sum(axis=1)
+        outward = middle.transpose(0, 3, 2, 1)
+        added = np.concatenate([outward.real, outward.imag], axis=3) @ self.out_of[kinds]  # (P, h, K, m)
+        for n, states in enumerate(self.meeting.beside):
+            z[:, :, states] += added[:, n, :, : len(states)]
+
+
+def passing(meeting: Meeting, values: Array, dt: float) -> Passing:
+    """What meeting adds to a step of dt seconds; eigenvalues of the parts, shape (G, S), 1/s."""
     poles, residues = exponential_poles()
-    kinds, states, width = meeting.into.shape
-    at, here, count = meeting.states, np.arange(width), len(poles) * width
-    resolvent = (-dt) / (values[:, None] * dt - poles[:, None])  # (G, poles, S)
-    into = resolvent[:, :, :, None] * meeting.into[:, None]  # (G, poles, S, h)
-    out_of = meeting.out_of[:, None] * resolvent[:, :, None]  # (G, poles, h, S)
-    core = dt * (meeting.own[:, None] + meeting.out_of[:, None] @ into)
+    here = np.arange(len(meeting.states))
+    resolvent = (-dt) / (values[:, None, meeting.near] * dt - poles[:, None, None])  # (G, poles, h, m)
+    into, out_of = resolvent * meeting.into[:, None], resolvent * meeting.out_of[:, None, here, here]
+    into_parts = np.concatenate([into.real, into.imag], axis=1).transpose(0, 2, 3, 1)
+    gram = (meeting.out_of.transpose(0, 2, 1, 3) @ into_parts).transpose(0, 3, 2, 1)  # (G, 2 poles, h, h)
+    core = dt * (meeting.own[:, None] + gram[:, : len(poles)] + 1j * gram[:, len(poles) :])
     core[:, :, here, here] -= poles[:, None]
-    into[:, :, at, here] = out_of[:, :, here, at] = 1.0
-    inner = ((np.linalg.inv(core) * residues[:, None, None]) @ out_of).reshape(kinds, count, states)
-    outer = np.empty((kinds, states, 2, len(poles), width))
-    outer[:, :, 0], outer[:, :, 1] = (part.transpose(0, 2, 1, 3) for part in (into.real, into.imag))
-    real_parts = np.concatenate([inner.real, -inner.imag], axis=1)  # Re(a b) = Re a Re b - Im a Im b
-    return outer.reshape(kinds, states, 2 * count), real_parts
+    out_parts = np.concatenate([out_of.real, -out_of.imag], axis=1).transpose(0, 2, 1, 3)
+    return Passing(meeting, into_parts, np.linalg.inv(core) * residues[:, None, None], out_parts)

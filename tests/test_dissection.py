@@ -168,7 +168,8 @@ def test_one_being_alone_moves_as_among_others() -> None:
 def test_rooms_are_the_parts_and_corridors_are_where_they_meet() -> None:
     home = a_home(3)
     _, parts = in_parts(home)
-    assert set(parts.meeting.states.tolist()) >= set(home.corridors)
+    assert parts.whole.meeting is not None
+    assert set(parts.whole.meeting.states.tolist()) >= set(home.corridors)
     for states in parts.states:
         assert any(set(states.tolist()) <= set(room) for room in home.rooms)
 
