@@ -62,6 +62,8 @@ class Parts(NamedTuple):
     """Shape (S,): the part of each state; -1 where they meet."""
     states: tuple[IndexArray, ...]
     """The states of each part."""
+    touching: NDArray[np.bool_]
+    """Shape (S, h): whether the part of a state touches each meeting state; all true where they meet."""
 
 
 def parts_of(base: Reversible) -> Parts | None:
@@ -90,17 +92,17 @@ def parts_of(base: Reversible) -> Parts | None:
         found = _part(base, at, own, None)
         _put(found, own, values, into, out_of)
         left[:, own[:, None], own] = found.left
-    touching = np.abs(base.symmetric[:, :, at]).max(axis=0, initial=0.0)  # (S, h)
-    beside: tuple[IndexArray, ...] = tuple(
-        np.concatenate([at[:0], *(own for own in states if touching[own, n].any())]) for n in range(len(at))
-    )
+    touching = np.ones((size, len(at)), dtype=bool)
+    for own in states:
+        touching[own] = base.symmetric[:, own[:, None], at].any(axis=(0, 1))
+    beside = tuple(np.flatnonzero(touching[:, n] & (part >= 0)) for n in range(len(at)))
     around = np.zeros((len(at), max(map(len, beside), default=0)), dtype=np.intp)
     for row, own in zip(around, beside, strict=True):
         row[: len(own)] = own
     own_rates, slowest = base.symmetric[:, at[:, None], at], -float(base.values[:, -1].min())
     where = Meeting(at, around, beside, *_beside(into, out_of, around, beside), own_rates, (), slowest)
     whole = base._replace(values=values, left=left, symmetric=base.symmetric[:0], meeting=where)
-    return Parts(whole, into, out_of, part, states)
+    return Parts(whole, into, out_of, part, states, touching)
 
 
 def _beside(into: Array, out_of: Array, near: IndexArray, beside: tuple[IndexArray, ...]) -> tuple[Array, Array]:
@@ -153,7 +155,9 @@ def worth_dissecting(parts: Parts | None, change: Change) -> bool:
     inside = (part[:, None] == part) & (part >= 0)
     apart = (part[:, None] != part) & (part[:, None] >= 0) & (part >= 0)
     one_way = np.abs(change.entries - change.entries.transpose(0, 2, 1)) > SAME * np.abs(change.entries).max()
-    return not (change.entries[:, apart].any() or one_way[:, inside].any())
+    here = parts.whole.meeting.states[:, None] == change.states  # (h, r)
+    far = ~parts.touching[change.states] @ here  # (r, r): who meets there only by this change
+    return not (change.entries[:, apart | far | far.T].any() or one_way[:, inside].any())
 
 
 def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Reversible:

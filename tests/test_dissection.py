@@ -33,6 +33,10 @@ class Home(NamedTuple):
     corridors: list[int]
     rooms: list[list[int]]
 
+    def rooms_of(self, state: int) -> list[int]:
+        """All states of a state's room."""
+        return next(room for room in self.rooms if state in room)
+
 
 def a_home(seed: int, persons: int = 3) -> Home:
     """Corridors in a row, and rooms on each; the first being and the last move alike."""
@@ -184,8 +188,14 @@ def test_what_joins_parts_or_is_one_way_within_one_is_not_dissected() -> None:
     across = next(
         (m, n) for m, n in np.ndindex(len(part), len(part)) if part[m] != part[n] and min(part[m], part[n]) >= 0
     )
+    states = change.states.tolist()
+    untouched = next(
+        (m, n)
+        for m, n in np.ndindex(len(part), len(part))
+        if part[m] >= 0 > part[n] and not home.flows[0][home.rooms_of(states[m])][:, states[n]].any()
+    )
     assert worth_dissecting(parts, change)
-    for place in (inside, across):
+    for place in (inside, across, untouched, untouched[::-1]):
         entries = change.entries.copy()
         entries[:, place[0], place[1]] += 0.01
         assert not worth_dissecting(parts, change._replace(entries=entries))
