@@ -28,7 +28,7 @@ MINOR = 1e-6
 """Candidates lighter than this are merged even when there is room for more hypotheses."""
 FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
-SPARE = 1.25
+SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
 LOOK = 4
 """Disjoint pairs are looked for among this many times as many cheapest ones as are wanted."""
