@@ -76,13 +76,14 @@ class World:
     base: Reversible
     hours: Hours
     absorbed: Recent[tuple[Reversible, Change | None]]
-    """Generators under sets of conditions, shared by all worlds of a home."""
+    """Generators under sets of conditions, shared by all worlds of a home..."""
+    known: Recent[Part]
+    """...as are parts of them under some conditions."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, tuple[IndexArray, Array]] = field(default_factory=dict)
     _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
-    _known: Recent[Part] = field(default_factory=lambda: Recent(CHANGES))
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
@@ -108,12 +109,15 @@ class World:
 
     def _absorb(self, change: Change, dissecting: bool) -> tuple[Reversible, Change | None]:
         """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
-        if dissecting and self.parts is not None:
-            own, rest = dissect(self.base, self.parts, change, self._known.get_or), None
-        else:
-            own, rest = absorb(self.base, change)
+        if dissecting and self.parts is not None:  # tens of kilobytes at most
+            return dissect(self.base, self.parts, change, self._remembered), None
+        own, rest = absorb(self.base, change)
         self.absorbed.most = max(LEAST_ABSORBED, min(self.absorbed.most, ABSORBED_BYTES // own.left.nbytes))
         return own, rest
+
+    def _remembered(self, key: Hashable, compute: Callable[[], Part]) -> Part:
+        """A part as it was under some conditions."""
+        return self.known.get_or((self.hours, key), compute)
 
     def _change(self, conditions: frozenset[Condition]) -> Change:
         for condition in conditions - self._entries.keys():
@@ -187,6 +191,7 @@ class Model:
         """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
         most = ABSORBED_BYTES // (8 * self.states.size**2)
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
+        self._known: Recent[Part] = Recent(2 * CHANGES)
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
     @cached_property
@@ -196,7 +201,7 @@ class Model:
         while now < end:
             hours, now = self.hours(now)
             week.add(hours)
-        each = 4 * 8 * max(1, len(self.beings)) * self.states.size**2  # flows twice, decomposition, weights and ways
+        each = 5 * 8 * max(1, len(self.beings)) * self.states.size**2  # flows twice, decompositions, weights and ways
         return min(max(WORLDS, len(week)), max(WORLDS, WORLD_BYTES // each))
 
     @cached_property
@@ -210,7 +215,7 @@ class Model:
     def _world(self, hours: Hours) -> World:
         sight = self.sight(hours)
         base = decompose(sight.weights, sight.silent_flows(), sight.losses())
-        return World(sight, base, hours, self._absorbed)
+        return World(sight, base, hours, self._absorbed, self._known)
 
     def sight(self, hours: Hours) -> Sight:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""
