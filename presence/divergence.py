@@ -32,8 +32,9 @@ def losses(
     extra: Array,
     factors: Sequence[tuple[slice, float]],
     coarse: Array | None,
+    begin: int = 0,
 ) -> Array:
-    """What merging each of C candidates with each of the heaviest loses, but for the weights: `sum_(n < m) d_n d_m`.
+    """What merging some of C candidates with each of the heaviest loses, but for the weights: `sum_(n < m) d_n d_m`.
 
     d_n is the Hellinger distance of the n-th factors: beings, and sensors that are on by themselves, late windows.
     Distances of beings are looked up among their distinct distributions.
@@ -45,19 +46,22 @@ def losses(
         extra: shape (C, E), everything else that mixes linearly.
         factors: columns of `extra` that count too, with their share.
         coarse: shape (S, C'), a coarser view of the states, if any.
+        begin: the first candidate that is measured with the heaviest.
 
     Returns:
-        Shape (C, H).
+        Shape (C - begin, H).
     """
     each = _apart(x, None if row is None else row[:, :heavy], coarse)  # (P, R, H)
     if row is not None:
         persons, distinct, _ = x.shape
-        each = each.reshape(-1, heavy).take(row + np.arange(0, persons * distinct, distinct)[:, None], 0)
+        each = each.reshape(-1, heavy).take(row[:, begin:] + np.arange(0, persons * distinct, distinct)[:, None], 0)
+    elif begin:
+        each = each[:, begin:]
     loss: Array = each.sum(axis=0)
     squares = np.einsum("pch,pch->ch", each, each)
     for columns, share in factors:
         values = np.sqrt(extra[:, columns])
-        gap = np.maximum(1.0 - values @ values[:heavy].T, 0.0)
+        gap = np.maximum(1.0 - values[begin:] @ values[:heavy].T, 0.0)
         squares += share**2 * gap
         loss += share * np.sqrt(gap, out=gap)
     loss *= loss
@@ -76,13 +80,11 @@ def _apart(x: Array, heavy: IndexArray | None, coarse: Array | None) -> Array:
         root = np.sqrt(x)
     else:
         root = np.empty((persons, distinct, states + coarse.shape[1]))
-        np.sqrt(x, out=root[:, :, :states])
-        np.sqrt(x @ coarse, out=root[:, :, states:])
+        np.multiply(x, 1.0 - COARSE_SHARE, out=root[:, :, :states])
+        np.matmul(x, COARSE_SHARE * coarse, out=root[:, :, states:])
+        np.sqrt(root, out=root)
     being = np.arange(persons)[:, None]
-    scaled = root if heavy is None else root[being, heavy]
-    if coarse is not None:
-        scaled = scaled * np.repeat([1.0 - COARSE_SHARE, COARSE_SHARE], [states, coarse.shape[1]])
-    apart: Array = root @ scaled.transpose(0, 2, 1)
+    apart: Array = root @ (root if heavy is None else root[being, heavy]).transpose(0, 2, 1)
     np.subtract(1.0, apart, out=apart)
     np.abs(apart, out=apart)  # rounding may leave it a little below zero
     np.sqrt(apart, out=apart)

@@ -166,13 +166,14 @@ class DoorEngine(EngineCore):
         mixture = snapshot.mixture
         before = [i for i in tracks(snapshot.windows) if i < index]
         new = first_passage.begin(mixture.x, mixture.labels[:, index])
-        old = mixture.tracks if mixture.tracks.size else np.zeros((*mixture.x.shape[:2], 0, *new.shape[2:]))
+        old, n = mixture.tracks, len(before)
+        both = [old[:, :, :n], new[:, :, None], old[:, :, n:]] if old.size else [new[:, :, None]]
         windows = list(snapshot.windows)
         windows[index] = replace(windows[index], tracked=True)
         return replace(
             snapshot,
             windows=tuple(windows),
-            mixture=mixture._replace(tracks=np.insert(old, len(before), new, axis=2)),
+            mixture=mixture._replace(tracks=np.concatenate(both, axis=2)),
         )
 
     # --- passages beyond the first through one opening ----------------------------------------------------------------
@@ -257,6 +258,8 @@ class DoorEngine(EngineCore):
 
     def _retell(self, snapshot: Snapshot, told: list[Passage]) -> Snapshot:
         """Tell an open window again when its likeliest answer has changed."""
+        if not snapshot.windows:
+            return snapshot
         windows = list(snapshot.windows)
         persons = len(self.names)
         for i, window in enumerate(windows):

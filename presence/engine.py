@@ -75,20 +75,22 @@ class EngineCore:
     def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:
         """Let time pass up to an instant, doing on the way what falls due."""
         told: list[Passage] = []
-        while True:
-            stops = [seconds, snapshot.change_at, *(w.due for w in snapshot.windows)]
-            stops += [snapshot.due[0][0]] if snapshot.due else []
-            stops += [(p.time.timestamp() + self.settings.passage_window) for p in snapshot.closings[:1]]
-            stop = min(stops)
-            snapshot = self._silence(snapshot, min(max(stop, snapshot.seconds), seconds))
-            if min(stops[1:]) > seconds:
-                return snapshot, told
+        while (stop := self._next(snapshot)) <= seconds:
+            snapshot = self._silence(snapshot, max(stop, snapshot.seconds))
             if snapshot.due and snapshot.due[0][0] <= stop:
                 snapshot = self._fall_due(snapshot)
             if snapshot.change_at <= stop:
                 hours, change_at = self.model.hours(stop)
                 snapshot = replace(snapshot, hours=hours, change_at=change_at)
             snapshot = self._close_windows(snapshot, told)
+        return self._silence(snapshot, seconds), told
+
+    def _next(self, snapshot: Snapshot) -> float:
+        """When something falls due next: the hours change, a note, a window closes (epoch seconds)."""
+        stops = [snapshot.change_at, *(w.due for w in snapshot.windows)]
+        stops += [snapshot.due[0][0]] if snapshot.due else []
+        stops += [(p.time.timestamp() + self.settings.passage_window) for p in snapshot.closings[:1]]
+        return min(stops)
 
     def _world(self, snapshot: Snapshot) -> World:
         return self.model.world(snapshot.hours)
@@ -237,7 +239,7 @@ class EngineCore:
     ) -> Snapshot:
         """Branch on who caused an event, and remember who did."""
         by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
-        nobody = np.broadcast_to(by_itself, (len(snapshot.mixture.weight),))
+        nobody = np.full(len(snapshot.mixture.weight), by_itself)
         ways = self._numbered(snapshot, ways)
         weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]

@@ -108,7 +108,8 @@ def reweigh(mixture: Mixture, blocks: Array, log_factor: Array | float = 0.0) ->
         raise FloatingPointError("the evidence is impossible under every hypothesis")
     weight = np.exp(log_weight - largest)
     total = float(weight.sum())
-    return mixture.with_blocks(blocks / np.maximum(mass, 1e-300)[:, :, None, None])._replace(
+    return mixture.with_blocks(
+        blocks / np.maximum(mass, 1e-300)[:, :, None, None],
         weight=weight / total,
         log_likelihood=mixture.log_likelihood + largest + float(np.log(total)),
     )

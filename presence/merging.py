@@ -13,7 +13,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import NamedTuple
+from math import ceil
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,8 @@ FREE = 1e-10
 """A merge that costs less than this is made even when there is room for more hypotheses."""
 SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
+LOOK = 4
+"""Disjoint pairs are looked for among this many times as many cheapest ones as are wanted."""
 MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
@@ -70,12 +73,13 @@ class Mixture(NamedTuple):
         persons, count, tracked, _, states = self.tracks.shape
         return np.concatenate([self.x[:, :, None], self.tracks.reshape(persons, count, 2 * tracked, states)], axis=2)
 
-    def with_blocks(self, blocks: Array) -> Mixture:
-        """The same with other distributions, shape (P, K, 1 + 2 T, S)."""
+    def with_blocks(self, blocks: Array, **others: Any) -> Mixture:
+        """The same with other distributions, shape (P, K, 1 + 2 T, S), and whatever else is another now."""
         if blocks.shape[2] == 1:
-            return self._replace(x=blocks[:, :, 0], tracks=NO_TRACKS)
+            return self._replace(x=blocks[:, :, 0], tracks=NO_TRACKS, **others)
         persons, count, each, states = blocks.shape
-        return self._replace(x=blocks[:, :, 0], tracks=blocks[:, :, 1:].reshape(persons, count, each // 2, 2, states))
+        tracks = blocks[:, :, 1:].reshape(persons, count, each // 2, 2, states)
+        return self._replace(x=blocks[:, :, 0], tracks=tracks, **others)
 
 
 class _Pool(NamedTuple):
@@ -90,12 +94,14 @@ class _Pool(NamedTuple):
     extra: Array
     """Shape (C, E): everything else that mixes linearly, flattened."""
 
-    def losses(self, count: int, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None) -> Array:
-        """What merging each of the first with each of the heaviest loses, but for the weights, shape (count, heavy)."""
+    def losses(
+        self, count: int, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None, begin: int = 0
+    ) -> Array:
+        """What merging each from `begin` up to `count` with each of the heaviest loses, but for the weights."""
         x, row = self.rows[:, :, 0], self.row
         if row is not None and count < len(self.weight):
             x, row = compact(x, row[:, :count])
-        return losses(x, row, heavy, self.extra[:count], factors, coarse)
+        return losses(x, row, heavy, self.extra[:count], factors, coarse, begin)
 
     def mixed(self, group: IndexArray) -> _Pool:
         """One candidate for each group (C,), matching every being's distribution."""
@@ -141,13 +147,15 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
     pool = _Pool(rows, row[:, order], mixture.weight[order], extra[order])
     pool, lost = _merged(pool, onto, factors, mixture.coarse, most)
     left = len(pool.weight)
-    labels, ghost, cause, sides = np.split(pool.extra, _ends(windows, ghosts, persons), axis=1)
-    return mixture.with_blocks(pool.rows)._replace(
+    labels, by_itself, causes = _ends(windows, ghosts, persons)
+    extra = pool.extra
+    return mixture.with_blocks(
+        pool.rows,
         weight=pool.weight,
-        labels=labels.reshape(left, *windows),
-        ghosts=ghost.reshape(left, *ghosts),
-        cause=cause,
-        sides=sides.reshape(left, *mixture.sides.shape[1:]) if mixture.sides.size else NO_SIDES,
+        labels=extra[:, :labels].reshape(left, *windows),
+        ghosts=extra[:, labels:by_itself].reshape(left, *ghosts),
+        cause=extra[:, by_itself:causes],
+        sides=extra[:, causes:].reshape(left, *mixture.sides.shape[1:]) if mixture.sides.size else NO_SIDES,
         merged=mixture.merged + (lost if mixture.coarse is None else lost / (1.0 - COARSE_SHARE)),
     )
 
@@ -158,17 +166,17 @@ def _merged(
     """Candidates merged down to at most `most`, and what that loses; `onto` as from `_ordered`."""
     persons, candidates = len(pool.rows), len(pool.weight)
     measured = candidates - len(onto)
-    heavy = max(1, min(int(SPARE * most), int((pool.weight > MINOR).sum())))
-    loss = pool.losses(measured, heavy, factors, coarse)
-    cost = shared(pool.weight[heavy:measured], pool.weight[:heavy]) * loss[heavy:]
-    nearest = cost.argmin(axis=1) if measured > heavy else onto[:0]
-    lost = persons * (persons - 1) / 2 * float(pool.weight[measured:].sum())
-    lost += float(cost[np.arange(len(nearest)), nearest].sum())
+    heavy = max(1, min(ceil(SPARE * most), int(np.count_nonzero(pool.weight > MINOR))))
+    weight, lost = pool.weight, 0.0
     if candidates > heavy:
+        cost = pool.losses(measured, heavy, factors, coarse, begin=heavy)
+        cost *= shared(weight[heavy:measured], weight[:heavy])
+        nearest = cost.argmin(axis=1)
+        lost += persons * (persons - 1) / 2 * float(weight[measured:].sum())
+        lost += float(cost[np.arange(len(nearest)), nearest].sum())
         group = np.concatenate([np.arange(heavy), nearest])
         pool = pool.mixed(np.concatenate([group, group[onto]]))
-        loss = pool.losses(heavy, heavy, factors, coarse)  # else what is lost would be told too small
-    group, more = _pairwise(pool.weight, loss, most)
+    group, more = _pairwise(pool.weight, pool.losses(heavy, heavy, factors, coarse), most)
     return pool.mixed(group), lost + more
 
 
@@ -176,10 +184,10 @@ def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:
     """Merge all candidates, arguments as in `reduce`: with one being and nothing else to keep apart none loses."""
     share = mixture.weight / mixture.weight.sum()
     each = np.bincount(row[0], weights=share, minlength=rows.shape[1]).astype(np.float64)
-    merged = mixture.with_blocks((each @ rows[0].reshape(len(each), -1)).reshape(1, 1, *rows.shape[2:]))
+    blocks = (each @ rows[0].reshape(len(each), -1)).reshape(1, 1, *rows.shape[2:])
     values = [(share @ v.reshape(len(share), -1)).reshape(1, *v.shape[1:]) for v in _linear(mixture)]
     names = ("labels", "ghosts", "cause", "sides")
-    return merged._replace(weight=np.ones(1), **dict(zip(names, values, strict=False)))
+    return mixture.with_blocks(blocks, weight=np.ones(1), **dict(zip(names, values, strict=False)))
 
 
 def _linear(mixture: Mixture) -> list[Array]:
@@ -256,7 +264,7 @@ def _cheapest_pairs(cost: Array, wanted: int) -> tuple[list[int], list[int]]:
     gone: list[int] = []
     if not values.size or (wanted <= 0 and values.min() > FREE):
         return into, gone
-    nearest = np.argsort(values, kind="stable")[: 2 * max(wanted, 4)]
+    nearest = np.argsort(values, kind="stable")[: LOOK * max(wanted, 4)]
     used: set[int] = set()
     for i, j, value in zip(rows[nearest].tolist(), columns[nearest].tolist(), values[nearest].tolist(), strict=True):
         if value > FREE and len(into) >= wanted:

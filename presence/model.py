@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.absorbing import absorb, carried, worth_absorbing
-from presence.conditions import Entry, entries_of
+from presence.conditions import entries_of
+from presence.dissection import Part, Parts, dissect, parts_of, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
 from presence.habits import Hour, Hours, hour_of_week, hours_to_change
@@ -25,6 +26,7 @@ from presence.sensing import Sight
 from presence.settings import Settings
 
 Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 Condition = tuple[str, str]
 """(`blind` | `open` | `standing 0.3` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
 T = TypeVar("T")
@@ -74,9 +76,11 @@ class World:
     base: Reversible
     hours: Hours
     absorbed: Recent[tuple[Reversible, Change | None]]
-    """Generators under sets of conditions, shared by all worlds of a home."""
+    """Generators under sets of conditions, shared by all worlds of a home..."""
+    known: Recent[Part]
+    """...as are parts of them under some conditions."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
-    _entries: dict[Condition, list[Entry]] = field(default_factory=dict)
+    _entries: dict[Condition, tuple[IndexArray, Array]] = field(default_factory=dict)
     _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
@@ -89,36 +93,54 @@ class World:
 
     def generators(self, conditions: frozenset[Condition]) -> tuple[Reversible, Change | None]:
         """The generators under these conditions: decomposed, and entries that differ from those."""
+        key = self.hours, conditions
+        if key in self.absorbed:
+            return self.absorbed.get_or(key, lambda: (self.base, None))
         change = self.change(conditions)
-        if change is None or not worth_absorbing(self.base, change):
+        dissecting = change is not None and worth_dissecting(self.parts, change)
+        if change is None or not (dissecting or worth_absorbing(self.base, change)):
             return self.base, change
-        return self.absorbed.get_or((self.hours, conditions), lambda: self._absorb(change))
+        return self.absorbed.get_or(key, lambda: self._absorb(change, dissecting))
 
-    def _absorb(self, change: Change) -> tuple[Reversible, Change | None]:
+    @cached_property
+    def parts(self) -> Parts | None:
+        """The generators at rest in parts, where these meet in few states."""
+        return parts_of(self.base)
+
+    def _absorb(self, change: Change, dissecting: bool) -> tuple[Reversible, Change | None]:
         """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
+        if dissecting and self.parts is not None:  # tens of kilobytes at most
+            return dissect(self.base, self.parts, change, self._remembered), None
         own, rest = absorb(self.base, change)
         self.absorbed.most = max(LEAST_ABSORBED, min(self.absorbed.most, ABSORBED_BYTES // own.left.nbytes))
         return own, rest
 
+    def _remembered(self, key: Hashable, compute: Callable[[], Part]) -> Part:
+        """A part as it was under some conditions."""
+        return self.known.get_or((self.hours, key), compute)
+
     def _change(self, conditions: frozenset[Condition]) -> Change:
-        entries: list[Entry] = []
-        for condition in sorted(conditions):
-            if condition not in self._entries:
-                self._entries[condition] = list(entries_of(self.sight, *condition))
-            entries += self._entries[condition]
-        index = np.array(sorted({e.i for e in entries} | {e.j for e in entries}), dtype=np.intp)
-        position = {int(state): n for n, state in enumerate(index)}
-        matrix = np.zeros((len(self.base.scale), len(index), len(index)))
-        for i, j, rate, both in entries:
-            m, n = position[i], position[j]
-            if m == n:
-                matrix[:, m, n] += rate
-            else:
-                flow = rate / (self.base.scale[:, i] * self.base.scale[:, j])
-                matrix[:, m, n] += flow
-                if both:
-                    matrix[:, n, m] += flow
-        return Change(index, matrix[self.base.firsts])
+        for condition in conditions - self._entries.keys():
+            self._entries[condition] = self._changed(condition)
+        entries = [self._entries[condition] for condition in sorted(conditions)]
+        concerned = np.zeros(self.base.scale.shape[1], dtype=bool)
+        for at, _ in entries:
+            concerned[at] = True
+        states, place = concerned.nonzero()[0], concerned.cumsum() - 1
+        matrix = np.zeros((len(self.base.members), len(states), len(states)))
+        for at, rates in entries:
+            matrix[:, place[at[0]], place[at[1]]] += rates
+        return Change(states, matrix)
+
+    def _changed(self, condition: Condition) -> tuple[IndexArray, Array]:
+        """Places (2, n) of the changed entries, each once, and what is added there, shape (G, n)."""
+        added: dict[tuple[int, int], Array] = {}
+        for i, j, rate, both in entries_of(self.sight, *condition):
+            one = (rate if i == j else rate / (self.base.scale[:, i] * self.base.scale[:, j]))[self.base.firsts]
+            for at in ((i, j), (j, i)) if both and i != j else ((i, j),):
+                added[at] = added.get(at, 0.0) + one
+        places = np.array(list(added), dtype=np.intp).reshape(-1, 2).T
+        return places, np.array(list(added.values())).reshape(len(added), len(self.base.members)).T
 
     def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
         """How a being can cause an event, ready for branching."""
@@ -142,8 +164,13 @@ class World:
         return self._near[door]
 
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
+        unpassed = conditions | {("unpassed", door)}
+        whole, cut = self.change(unpassed), self.change(frozenset({("unpassed", door)}))
+        if whole is not None and worth_dissecting(self.parts, whole):
+            return self.generators(unpassed)
         own, rest = self.generators(conditions)
-        cut = self.change(frozenset({("unpassed", door)}))
+        if own.meeting is not None:  # the door joins two of its parts
+            return self.base, whole
         return (own, rest) if cut is None else (own, carried(rest, cut, self.base, own))
 
 
@@ -164,6 +191,7 @@ class Model:
         """Shape (S, 2): which states are on the property and which off it; hours pass before that is forgotten."""
         most = ABSORBED_BYTES // (8 * self.states.size**2)
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
+        self._known: Recent[Part] = Recent(2 * CHANGES)
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
 
     @cached_property
@@ -173,7 +201,7 @@ class Model:
         while now < end:
             hours, now = self.hours(now)
             week.add(hours)
-        each = 4 * 8 * max(1, len(self.beings)) * self.states.size**2  # flows twice, decomposition, weights and ways
+        each = 5 * 8 * max(1, len(self.beings)) * self.states.size**2  # flows twice, decompositions, weights and ways
         return min(max(WORLDS, len(week)), max(WORLDS, WORLD_BYTES // each))
 
     @cached_property
@@ -187,7 +215,7 @@ class Model:
     def _world(self, hours: Hours) -> World:
         sight = self.sight(hours)
         base = decompose(sight.weights, sight.silent_flows(), sight.losses())
-        return World(sight, base, hours, self._absorbed)
+        return World(sight, base, hours, self._absorbed, self._known)
 
     def sight(self, hours: Hours) -> Sight:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""

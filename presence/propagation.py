@@ -9,12 +9,11 @@ is carried through the resolvent (Woodbury's formula) inside a rational approxim
 
     exp(t (B + A W')) = exp(t B) + correction,      exp(z) ~ r0 + sum_k c_k / (z - z_k),
 
-so nothing is decomposed again. Where states are few, or the change is large, it is cheaper to decompose the changed
-generator itself (`absorb`), for it is reversible, too, with other weights, but for very few entries.
+so nothing is decomposed again (`rational`). Where parts meet in few states, it is cheaper to decompose anew only the
+parts that have changed (`dissect`); where states are few, or the change is large, the changed generator itself
+(`absorb`), for it is reversible, too, with other weights, but for very few entries.
 
-Sources: Cody, Meinardus & Varga 1969 (J. Approx. Theory 2:50), best rational approximation of exp on (-inf, 0];
-Trefethen, Weideman & Schmelzer 2006 (BIT 46:653), section 4, computing it by the Caratheodory-Fejer method;
-Kelly 1979, "Reversibility and Stochastic Networks", section 1.2, and section 1.5, Kolmogorov's criteria.
+Source: Kelly 1979, "Reversibility and Stochastic Networks", section 1.2, and section 1.5, Kolmogorov's criteria.
 """
 
 from __future__ import annotations
@@ -25,12 +24,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IndexArray = NDArray[np.intp]
+from presence.rational import Correction, Meeting, correction, passing
 
-DEGREE = 14
-"""Degree of the rational approximation: its error on (-inf, 0] is about 9.29**-14 = 3e-14."""
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 
 LONGEST_DECAY = 1.0
 """Longest step, in units of the slowest decay: longer steps are split so that small masses keep their digits."""
@@ -71,6 +68,8 @@ class Reversible(NamedTuple):
     members: tuple[tuple[int, ...], ...]
     """The beings that each of the G generators moves."""
     tree: Tree
+    meeting: Meeting | None = None
+    """Where parts meet, if they are decomposed each by itself: `values` and `left` are then those of the parts."""
 
     @property
     def firsts(self) -> list[int]:
@@ -90,6 +89,7 @@ class Reversible(NamedTuple):
             left=self.left[own],
             symmetric=self.symmetric[own],
             members=((0,),),
+            meeting=None if self.meeting is None else self.meeting.of(own),
         )
 
 
@@ -146,39 +146,6 @@ def _spanning_tree(moves: Array) -> Tree:
     return Tree(above, paths)
 
 
-@lru_cache(maxsize=4)
-def exponential_poles(degree: int = DEGREE) -> tuple[ComplexArray, ComplexArray]:
-    """Poles and residues of the best rational approximation of `exp` on the negative half line.
-
-    Returns one of each conjugate pair, residues doubled: `exp(x) ~ Re sum_k residues[k] / (x - poles[k])` plus a
-    constant below the error. Source: Trefethen, Weideman & Schmelzer 2006, section 4.
-    """
-    terms, points, stretch = 75, 1024, 9.0
-    circle = np.exp(2j * np.pi * np.arange(points) / points)
-    cosine = circle.real
-    transplanted = np.exp(stretch * (cosine - 1) / (cosine + 1 + 1e-16))
-    chebyshev = np.fft.fft(transplanted).real / points
-    analytic = np.polyval(chebyshev[terms::-1], circle)
-    hankel = np.zeros((terms, terms))
-    for row in range(terms):
-        hankel[row, : terms - row] = chebyshev[row + 1 : terms + 1]
-    left, singular, right = np.linalg.svd(hankel)
-    u, v = left[::-1, degree], right[degree, :]
-    padding = np.zeros(points - terms)
-    blaschke = np.fft.fft(np.concatenate([u, padding])) / np.fft.fft(np.concatenate([v, padding]))
-    extended = analytic - singular[degree] * circle**terms * blaschke
-    inside = np.roots(v)
-    outer = inside[np.abs(inside) > 1]
-    denominator = np.poly(outer)
-    numerator = np.fft.fft(extended * np.polyval(denominator, circle)).real / points
-    numerator = numerator[degree::-1]
-    residues = np.array([np.polyval(numerator, q) / np.polyval(np.poly(outer[outer != q]), q) for q in outer])
-    poles = stretch * (outer - 1) ** 2 / (outer + 1) ** 2
-    residues = 4 * residues * poles / (outer**2 - 1)
-    upper = poles.imag > 0
-    return poles[upper], 2 * residues[upper]
-
-
 def propagate(base: Reversible, x: Array, dt: float, change: Change | None = None) -> Array:
     """Move distributions by dt seconds: `x[p, k] exp((Q_p + change_p) dt)`.
 
@@ -190,67 +157,85 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
 
     Returns:
         Shape (P, K, S), non-negative; what is missing from a row's sum is the probability of a marked event.
+
+    Raises:
+        ValueError: if entries differ from a base in parts; such a change belongs into the parts (`dissect`).
     """
     if dt <= 0.0:
         return x
-    slowest = -float(base.values[:, -1].min(initial=0.0))
+    meeting = base.meeting
+    slowest = -float(base.values[:, -1].min(initial=0.0)) if meeting is None else meeting.slowest
     steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
-    moved = np.empty(x.shape)
-    for kind, beings in enumerate(map(list, base.members)):
-        rows = (x if len(base.members) == 1 else x[beings]).reshape(-1, x.shape[2])
-        left, weights = base.left[kind], base.scale[beings[0]] ** 2
-        decay = np.exp(base.values[kind] * (dt / steps))
-        changed = None if change is None or not change.states.size else _correction(base, kind, dt / steps, change)
-        for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
-            y = rows @ left
-            z = y * decay
-            if changed is not None:
-                z += changed.of(y)
-            rows = z @ left.T
-            rows *= weights
-            np.maximum(rows, 0.0, out=rows)
-        moved[beings] = rows.reshape(len(beings), *x.shape[1:])
-    return moved
+    grouped = _grouped(base.members)
+    rows = x if grouped.order is None else x[grouped.order]
+    decay, right = np.exp(base.values * (dt / steps))[grouped.kinds, None], base.left.transpose(0, 2, 1)
+    weights = base.scale[grouped.beings, None] ** 2
+    changed = []
+    if change is not None and change.states.size:
+        if meeting is not None:
+            raise ValueError("generators in parts carry no change; dissect them with the change")
+        changed = [_correction(base, kind, dt / steps, change) for kind in range(len(base.members))]
+    through = None if meeting is None else passing(meeting, base.values, dt / steps)
+    patches = () if meeting is None else [(states, left[grouped.kinds]) for states, left in meeting.patches]
+    for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
+        y = _times(rows, base.left, grouped)
+        for states, left in patches:
+            y[:, :, states] = rows[:, :, states] @ left
+        z = y * decay
+        for more, own in zip(changed, grouped.spans, strict=False):
+            z[own] += more.of(y[own].reshape(-1, y.shape[2])).reshape(z[own].shape)
+        if through is not None:
+            through.add(y, z, grouped.kinds)
+        rows = _times(z, right, grouped)
+        for states, left in patches:
+            rows[:, :, states] = z[:, :, states] @ left.transpose(0, 2, 1)
+        rows *= weights
+        np.maximum(rows, 0.0, out=rows)
+    return rows if grouped.order is None else rows[grouped.place]
 
 
-class _Correction(NamedTuple):
-    """What a change adds to a step in the eigenbasis, `Re sum_k (y R_k A) core_k (W' R_k)`, R_k the resolvents.
+class _Grouped(NamedTuple):
+    """Beings that move alike, one group after the other."""
 
-    Complex arithmetic is carried as pairs of real arrays for speed.
-    """
-
-    into: Array
-    """Shape (2 poles r, S): real and imaginary parts of `(R_k A)'`."""
-    core: ComplexArray
-    """Shape (poles, r, r)."""
-    out_of: Array
-    """Shape (2 poles r, S): real and imaginary parts of `W' R_k`."""
-
-    def of(self, y: Array) -> Array:
-        """What is added to rows y of shape (N, S)."""
-        count, rank = self.core.shape[:2]
-        left = (y @ self.into.T).reshape(len(y), 2, count, rank)
-        middle = (left[:, 0] + 1j * left[:, 1]).transpose(1, 0, 2) @ self.core  # (poles, N, r)
-        right = np.empty((len(y), 2, count, rank))
-        right[:, 0] = middle.real.transpose(1, 0, 2)
-        right[:, 1] = -middle.imag.transpose(1, 0, 2)  # Re(a b) = Re a Re b - Im a Im b
-        added: Array = right.reshape(len(y), -1) @ self.out_of
-        return added
+    beings: IndexArray
+    """Shape (P,): the beings in this order."""
+    order: IndexArray | None
+    """The same, None where that is their own order..."""
+    place: IndexArray
+    """...and the place of each in it."""
+    kinds: IndexArray
+    """Shape (P,): the generator of each."""
+    spans: tuple[slice, ...]
+    """Where those of each generator are."""
+    equal: bool
+    """Whether all groups are of one size."""
 
 
-def _correction(base: Reversible, kind: int, dt: float, change: Change) -> _Correction:
-    """Woodbury's formula in each resolvent; the change is `A W'`, W being the columns that it changes."""
-    poles, residues = exponential_poles()
-    entries, values = change.entries[kind], base.values[kind]
-    columns = np.flatnonzero(entries.any(axis=0))
-    count, rank = len(poles), len(columns)
-    resolvent = 1.0 / (values * dt - poles[:, None])  # (poles, S)
-    parts = np.concatenate([resolvent.real, resolvent.imag])[:, None, :]  # (2 poles, 1, S)
-    changed = base.left[kind][change.states] * base.scale[base.members[kind][0], change.states, None]  # (r, S)
-    targets, sources = changed[columns], entries[:, columns].T @ changed
-    into = (parts * sources).reshape(-1, len(values))
-    out_of = (parts * targets).reshape(-1, len(values))
-    gram_parts = (out_of @ sources.T).reshape(2, count, rank, rank)
-    gram = gram_parts[0] + 1j * gram_parts[1]
-    core = np.linalg.inv(np.eye(rank) + dt * gram) * (-dt * residues[:, None, None])
-    return _Correction(into, core, out_of)
+@lru_cache(maxsize=64)
+def _grouped(members: tuple[tuple[int, ...], ...]) -> _Grouped:
+    beings = np.array([being for group in members for being in group], dtype=np.intp)
+    sizes = [len(group) for group in members]
+    ends = np.cumsum([0, *sizes]).tolist()
+    place = np.argsort(beings)
+    kinds = np.repeat(np.arange(len(members)), sizes)
+    order = None if (place == np.arange(len(beings))).all() else beings
+    return _Grouped(beings, order, place, kinds, tuple(map(slice, ends[:-1], ends[1:])), len(set(sizes)) <= 1)
+
+
+def _times(rows: Array, matrices: Array, grouped: _Grouped) -> Array:
+    """Rows (P, K, S), grouped, times the matrix of each group's generator (G, S, N): few products of many rows."""
+    persons, count, states = rows.shape
+    width = matrices.shape[2]
+    if grouped.equal:
+        product: Array = rows.reshape(len(matrices), -1, states) @ matrices
+        return product.reshape(persons, count, width)
+    product = np.empty((persons, count, width))
+    for matrix, own in zip(matrices, grouped.spans, strict=True):
+        np.matmul(rows[own].reshape(-1, states), matrix, out=product[own].reshape(-1, width))
+    return product
+
+
+def _correction(base: Reversible, kind: int, dt: float, change: Change) -> Correction:
+    """What a change adds to a step of one generator."""
+    rows = base.left[kind][change.states] * base.scale[base.members[kind][0], change.states, None]
+    return correction(base.values[kind], rows, change.entries[kind], dt)

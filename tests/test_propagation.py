@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.linalg import expm
 
 from presence.absorbing import absorb, carried
-from presence.propagation import Change, Reversible, decompose, exponential_poles, propagate
+from presence.propagation import Change, Reversible, decompose, propagate
+from presence.rational import exponential_poles
 
 Array = NDArray[np.float64]
 STEPS = [0.1, 1.0, 7.3, 60.0, 900.0, 7200.0, 39600.0]

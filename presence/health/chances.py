@@ -62,7 +62,7 @@ class ChanceMeter:
         self.sensors = {sensor: n for n, sensor in enumerate(model.plan.sensors)}
         self._ways = ways_past(model.plan, model.states.rooms)
         self._beside = locks_beside(model.plan)
-        self._people = np.array([being.role != PET for being in model.beings], dtype=bool)
+        self._people = np.array([being.role != PET for being in model.beings], dtype=np.float64)
         self._tables: Recent[_Table] = Recent(model.worlds_kept)
         self._beliefs: Recent[tuple[Mixture, Array]] = Recent(3)
 
@@ -126,12 +126,13 @@ class ChanceMeter:
     def _walked(self, quiet: Snapshot, after: Snapshot) -> Array:
         """People whom an event moves past each sensor, shape (N,)."""
         change = self._belief(after) - self._belief(quiet)
-        moved = change[self._people].sum(axis=0) @ self.model.room_of
+        moved = self._people @ change @ self.model.room_of
         gained, left = np.maximum(moved, 0.0), np.maximum(-moved, 0.0)
         total = max(float(gained.sum()), float(left.sum()))
         if total < NOTABLE:
             return np.zeros(len(self.sensors))
-        walked: Array = gained @ np.tensordot(left, self._ways, axes=1) / total
+        rooms, _, sensors = self._ways.shape
+        walked: Array = gained @ (left @ self._ways.reshape(rooms, -1)).reshape(rooms, sensors) / total
         return walked
 
     def _told_by(self, condition: Condition) -> list[int]:
