@@ -32,6 +32,8 @@ SPARE = 1.5
 """The heaviest candidates, this many times as many as are kept, are merged pair by pair; the rest at once."""
 LOOK = 4
 """Disjoint pairs are looked for among this many times as many cheapest ones as are wanted."""
+LEAST = 3
+"""So many at least: two that each differ from the heaviest in another being lose nothing to it, but to one another."""
 MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
@@ -166,7 +168,7 @@ def _merged(
     """Candidates merged down to at most `most`, and what that loses; `onto` as from `_ordered`."""
     persons, candidates = len(pool.rows), len(pool.weight)
     measured = candidates - len(onto)
-    heavy = max(1, min(ceil(SPARE * most), int(np.count_nonzero(pool.weight > MINOR))))
+    heavy = max(1, min(max(LEAST, ceil(SPARE * most)), int(np.count_nonzero(pool.weight > MINOR))))
     weight, lost = pool.weight, 0.0
     if candidates > heavy:
         cost = pool.losses(measured, heavy, factors, coarse, begin=heavy)

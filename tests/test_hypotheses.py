@@ -208,6 +208,18 @@ def test_what_merging_loses_is_reported(case: Case, most: int) -> None:
     assert moved <= 8.0 * (kept.merged - case.mixture.merged) + 1e-9
 
 
+def test_what_is_lost_by_merging_all_into_one_is_reported() -> None:
+    """Either being may have moved: each story differs from the first in one being only, but not from each other."""
+    still, moved = np.eye(2)
+    x, every = np.array([[still], [still]]), np.arange(2)
+    mixture = Mixture(x, np.ones(1), np.zeros((1, 0, 5)), np.zeros((1, 0, 3)), np.eye(3)[[2]])
+    way = Way(every, every, np.array([np.outer(still, moved)] * 2), 0)
+    kept, whole = (branch(mixture, [way], np.ones(1), most)[0] for most in (1, None))
+    difference = np.abs(joint_of(kept) - joint_of(whole)).sum()
+    assert difference == pytest.approx(4 / 9, rel=0, abs=EXACT), "a third each: both moved 1/9 instead of never"
+    assert difference <= 8.0 * kept.merged
+
+
 def test_merging_two_that_differ_in_one_being_is_free() -> None:
     x = np.array([[[1.0, 0.0], [0.0, 1.0]], [[0.3, 0.7], [0.3, 0.7]]])
     mixture = Mixture(x, np.array([0.6, 0.4]), np.zeros((2, 0, 5)), np.zeros((2, 0, 3)), np.eye(3)[[2, 2]])
