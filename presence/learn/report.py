@@ -100,6 +100,8 @@ def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[st
         yield from (_row(f"{name}, {pace}", a, b) for pace, a, b in zip(paces, old, new, strict=True) if a != b)
     for name, places in settings.factors.items():
         yield f"  factors on {name}: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
+    for name, places in settings.own_places.items():
+        yield f"  {name}'s own places: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
     for name, habit in settings.habits.items():
         yield from _habit(name, habit)
     for sensor, hold in holds.items():
