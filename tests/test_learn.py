@@ -23,7 +23,7 @@ from presence.learn import Effort, bench, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
 from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
-from presence.learn.fit import choose
+from presence.learn.fit import choose, decide
 from presence.learn.grid import room_emissions
 from presence.learn.journal import VERSION, Journal
 from presence.learn.judge import Verdict
@@ -304,6 +304,25 @@ def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, late
     assert preferred(told, Settings(rising_rate=1 / 600), Settings()) == kept
 
 
+@pytest.mark.parametrize(
+    ("candidate", "chosen"),
+    [
+        (verdict(FLAT_LINE, FLAT_LINE, 5.0), "first step"),  # likelihood alone will do
+        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), "first step"),  # nobody surely objects
+        (verdict(FLAT_LINE, FLAT_LINE, -5.0), "defaults"),  # less likely later
+        (verdict(FLAT_LINE, WORSE, 5.0), "defaults"),  # rooms surely worse: .15 with a standard error of .03
+        (verdict(WORSE, BETTER, 5.0), "defaults"),  # the number pays for rooms
+    ],
+)
+def test_the_first_step_is_taken_unless_a_witness_surely_objects(candidate: Verdict, chosen: str) -> None:
+    usual = verdict(FLAT_LINE, FLAT_LINE)
+    assert decide({"defaults": usual, "first step": candidate}) == chosen
+    other = "defaults" if chosen == "first step" and candidate.rooms <= usual.rooms else chosen
+    assert decide({"defaults": usual, "rates": candidate}) == other  # any other must surely help
+    helps = verdict(FLAT_LINE, BETTER, 9.0)
+    assert decide({"defaults": usual, "first step": candidate, "rates": helps}) == "rates"
+
+
 # --- search -----------------------------------------------------------------------------------------------------------
 def test_the_search_climbs_a_hill_within_its_bounds_and_turns() -> None:
     asked = []
@@ -404,6 +423,11 @@ def test_sessions_teach_how_often_sensors_see_somebody() -> None:
     found = learned.candidates["rates"].zone_motion_rates
     assert found[:2] == pytest.approx(rates[:2], rel=0.25, abs=0)  # asleep and settled are rare in half an hour
     assert learned.report["candidates"]["rates"]["log_likelihood_gain_per_day"] > 500.0
+    first = learned.candidates["first step"]
+    for told, usual, true in zip(first.zone_motion_rates[:2], Settings().zone_motion_rates, rates, strict=False):
+        assert usual < told < 1.25 * true  # on the way, and not beyond
+    assert replace(first, zone_motion_rates=Settings().zone_motion_rates, factors={}) == Settings()
+    assert set(first.factors) <= {"zone_motion_rates"}
     assert learned.report["days_used"]["judge"] > 0.02
 
 

@@ -24,7 +24,7 @@ import numpy as np
 from presence.learn.bench import Bench
 from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, rates_of, slopes, with_factors
 from presence.learn.journal import digest
-from presence.learn.judge import gain
+from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import Stretch
 from presence.learn.statistics import count
 from presence.learn.tape import record
@@ -49,6 +49,8 @@ GROUPS: Mapping[str, Callable[[Rate], bool]] = {
 }
 """Each rate is in the first group that takes it: how sensors see first, how people move last."""
 ALL = "all rates"
+AGREEING = ("sensors", "hands", "single sensors", "doors")
+"""The groups in which likelihood and answers agreed wherever they were tried (`benchmarks/agreement.py`)."""
 SHARES = (1.0, 0.5)
 ROUNDS = 4
 """E steps, at most."""
@@ -91,7 +93,7 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
         if not groups:
             break
         try:
-            parts = grouped(_wanted(bench, stretches, now))
+            parts = grouped(wanted(bench, stretches, now))
         except FloatingPointError as error:
             bench.notes.append(f"expected counts could not be worked out ({error}): no further small steps")
             break
@@ -105,6 +107,30 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
                 break
         groups = helped
     return Stepped(settings_at(now), tried)
+
+
+def first_step(bench: Bench, stretches: Sequence[Stretch]) -> Settings | None:
+    """One M step from the defaults of the rates for which likelihood and answers agree; None where there are none.
+
+    One step, for a step that stops early is a shrunken fit: more iterations were likelier where they were fitted, and
+    on later sessions less likely than one.
+    """
+    now = dict[Rate, float](dict.fromkeys(rates_of(bench.plan, places=True), 0.0))
+    try:
+        parts = grouped(wanted(bench, stretches, now)) if bench.plan.people else {}
+    except FloatingPointError as error:
+        bench.notes.append(f"expected counts could not be worked out ({error}): no first step")
+        return None
+    step = {rate: log for group in AGREEING for rate, (log, _) in parts.get(group, {}).items()}
+    settings = settings_at(now | step)
+    return None if settings == Settings() else settings
+
+
+def unopposed(verdict: Verdict, other: Verdict, doubt: float) -> bool:
+    """Whether the log grows likelier, and neither part of the score surely falls (by so many standard errors)."""
+    total, error = gain(verdict, other)
+    falls = total[:2] < -doubt * np.nan_to_num(error[:2], posinf=0.0) - TREMBLE
+    return bool(verdict.log_likelihood > other.log_likelihood and not falls.any())
 
 
 def settings_at(logs: Factors) -> Settings:
@@ -140,15 +166,13 @@ def preferred(bench: Bench, settings: Settings, now: Settings) -> bool:
     rooms = 0.0
     for judged in (bench.in_sample, bench.verdict):
         verdict, other = judged(settings), judged(now)
-        total, error = gain(verdict, other)
-        worse = (total[:2] < -DOUBT * np.nan_to_num(error[:2], posinf=0.0) - TREMBLE).any()
-        if worse or verdict.log_likelihood <= other.log_likelihood:
+        if not unopposed(verdict, other, DOUBT):
             return False
-        rooms += float(total[1]) * verdict.instants
+        rooms += float(gain(verdict, other)[0][1]) * verdict.instants
     return rooms > 0.0
 
 
-def _wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
+def wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
     """One M step of every rate by itself, from one E step; from the journal where it stands there."""
     plan, settings = bench.plan, settings_at(now)
     question = f"step {digest([asdict(settings), len(stretches)])}"
