@@ -40,8 +40,9 @@ from benchmarks.open_sets.recording import Recording, half
 from benchmarks.trust.homes import Cell, live
 from presence import Floorplan, Settings, Tracker
 from presence.learn.em import Rate, Slopes, improve, rates_of, slopes, with_factors
+from presence.learn.report import FIRST
 from presence.learn.statistics import Statistics, count
-from presence.learn.steps import GROUPS
+from presence.learn.steps import AGREEING, GROUPS
 from presence.learn.tape import record
 from presence.learned import rounded
 
@@ -165,11 +166,12 @@ def _homes(cells: Sequence[Cell], days: float) -> Material:
 
 
 def classes(plan: Floorplan) -> dict[str, list[Rate]]:
-    """The rates of a home, each in its class."""
+    """The rates of a home, each in its class; and those of `steps.AGREEING` together."""
     found: dict[str, list[Rate]] = {name: [] for name in GROUPS}
     for rate in rates_of(plan, places=True):
         found[next(name for name, takes in GROUPS.items() if takes(rate))].append(rate)
-    return {name: rates for name, rates in found.items() if rates}
+    together = {FIRST: [rate for name in AGREEING for rate in found[name]]}
+    return {name: rates for name, rates in (found | together).items() if rates}
 
 
 class Counts(NamedTuple):

@@ -71,7 +71,7 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         yield "No candidate surely tells later days better (rooms by two standard errors, the number no worse, and"
         yield "likelier): the defaults stay"
     if report["chosen"] == FIRST:
-        yield "Nothing surely tells rooms better. How sensors see and doors are used is taken from the log all the same:"
+        yield "Nothing surely tells rooms better. How sensors see and doors are used is learned all the same:"
         yield "it makes later days likelier, and neither rooms nor the number are surely told worse"
     if steps := report.get("small_steps"):
         kept = [f"{step['group']}{' (half)' * (step['share'] < 1.0)}" for step in steps if step["kept"]]
