@@ -18,7 +18,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
@@ -132,13 +132,13 @@ def _stretch(recording: Recording) -> Stretch:
 
 def homes(options: argparse.Namespace) -> list[Material]:
     """Simulated lives, those of one plan and number of people together."""
-    found = []
+    materials = []
     for plan in options.plans.split(","):
         for people in options.people.split(","):
             days = options.days + options.score_days
             cells = [Cell(plan, int(people), options.variant, int(seed), days) for seed in options.seeds.split(",")]
-            found.append(_homes(cells, options.days))
-    return found
+            materials.append(_homes(cells, options.days))
+    return materials
 
 
 def _homes(cells: Sequence[Cell], days: float) -> Material:
@@ -148,16 +148,16 @@ def _homes(cells: Sequence[Cell], days: float) -> Material:
     later = [later_part(lived, end) for lived, end in zip(lives, until, strict=True)]
 
     def score(settings: Sequence[Settings]) -> dict[str, Any]:
-        told: dict[str, list[float]] = {}
+        found: dict[str, list[float]] = {}
         for lived, (events, truth), each in zip(lives, later, settings, strict=True):
             tracker = Tracker(lived.plan, each, watching=False, reordering_window=0.0)
             for event in events:
                 tracker.observe(event)
             values = figures(lived.plan, events, truth, each) | {"log_likelihood": tracker.log_likelihood}
             for name, value in values.items():
-                told.setdefault(name, []).append(value)
-        likelihood = sum(told.pop("log_likelihood"))
-        return {name: scores.share([np.array([v]) for v in values]) for name, values in told.items()} | {
+                found.setdefault(name, []).append(value)
+        likelihood = sum(found.pop("log_likelihood"))
+        return {name: scores.share([np.array([v]) for v in values]) for name, values in found.items()} | {
             "log_likelihood": likelihood
         }
 
@@ -185,13 +185,13 @@ class Counts(NamedTuple):
 
 def counted(material: Material) -> list[Counts]:
     """One E step under the defaults for each home or half."""
-    told = []
+    counts = []
     for stretches in material.stretches:
         tapes = record(material.plan, Settings(), stretches, 16)
         found = count(material.plan, Settings(), tapes, range(len(material.plan.people)))
         logs = dict.fromkeys(rates_of(material.plan, places=True), 0.0)
-        told.append(Counts(found, logs, slopes(material.plan, found, Settings(), logs, 1.0)))
-    return told
+        counts.append(Counts(found, logs, slopes(material.plan, found, Settings(), logs, 1.0)))
+    return counts
 
 
 def stepped(plan: Floorplan, counts: Counts, chosen: Sequence[Rate]) -> Settings:
@@ -202,18 +202,15 @@ def stepped(plan: Floorplan, counts: Counts, chosen: Sequence[Rate]) -> Settings
     return rounded(with_factors(Settings(), logs))
 
 
-def rows(name: str, material: Material, only: Sequence[str] = ()) -> list[dict[str, Any]]:
-    """One a class: its gains."""
+def told(material: Material, only: Sequence[str] = ()) -> Iterator[dict[str, Any]]:
+    """What each class gains."""
     usual = material.score([Settings()] * len(material.stretches))
-    steps, told = counted(material), []
+    steps = counted(material)
     for group, rates in classes(material.plan).items():
         if only and group not in only:
             continue
         after = material.score([stepped(material.plan, counts, rates) for counts in steps])
-        found = gains(usual, after)
-        told.append({"set": name, "class": group, "rates": len(rates), "gains": found, "defaults": flat(usual)})
-        print(line(name, told[-1]), flush=True)
-    return told
+        yield {"class": group, "rates": len(rates), "gains": gains(usual, after), "defaults": flat(usual)}
 
 
 def agrees(name: str, gained: Mapping[str, Sequence[float]]) -> bool:
@@ -256,9 +253,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         parser.error("the folder of the set is missing")
     given = homes(options) if options.what == "homes" else [SETS[options.what](options.folder, options.part)]
     for material in given:
-        found = rows(options.what, material, options.only)
-        if options.json:
-            print(json.dumps(found))
+        for row in told(material, options.only):
+            print(json.dumps(row) if options.json else line(options.what, row), flush=True)
     return 0
 
 
