@@ -32,8 +32,8 @@ from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.statistics import count
-from presence.learn.steps import grouped, preferred
+from presence.learn.statistics import count, expected_log_likelihood
+from presence.learn.steps import grouped, one_by_one, preferred
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -302,6 +302,27 @@ def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, late
     usual = verdict(FLAT_LINE, FLAT_LINE)
     told = cast(bench.Bench, Told((usual, usual), (fitted, later)))
     assert preferred(told, Settings(rising_rate=1 / 600), Settings()) == kept
+
+
+def test_groups_stepped_one_by_one_each_raise_what_is_expected() -> None:
+    """Two groups that explain the same events: both steps at once go too far, one after the other never."""
+    truly = Settings(motion_rates=(1.8, 0.24, 0.006, 0.0006), door_idle_share=0.3, away_share=0.01)
+    events = draw_life(WATCHED, 0.1 * DAY, 6, settings=truly).events
+    tape = Recorder(WATCHED, Settings(), 1).record(BEGIN, events, BEGIN + 0.1 * DAY)
+    found = count(WATCHED, Settings(), [tape], [0])
+    groups = [[Rate("motion_rates", pace) for pace in range(4)], [Rate("motion_rates", where="hall_motion")], []]
+    groups.append([Rate("door_idle_share")])
+    expected = [expected_log_likelihood(WATCHED, found, Settings())]
+    logs: dict[Rate, float] = {}
+    for n in range(len(groups)):
+        logs = one_by_one(WATCHED, found, groups[: n + 1])
+        expected.append(expected_log_likelihood(WATCHED, found, with_factors(Settings(), logs)))
+    assert list(logs) == [rate for group in groups for rate in group]
+    assert all(after >= before for before, after in pairwise(expected))
+    assert expected[-1] > expected[0] + 1.0
+    alone = [one_by_one(WATCHED, found, [group]) for group in groups]
+    at_once = with_factors(Settings(), {rate: log for each in alone for rate, log in each.items()})
+    assert expected_log_likelihood(WATCHED, found, at_once) < expected[-1]
 
 
 @pytest.mark.parametrize(

@@ -15,18 +15,19 @@ This rule was written down before any labelled score of what it chooses had been
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import NamedTuple
 
 import numpy as np
 
+from presence.floorplan import Floorplan
 from presence.learn.bench import Bench
-from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, rates_of, slopes, with_factors
+from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, improve, rates_of, slopes, with_factors
 from presence.learn.journal import digest
 from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import Stretch
-from presence.learn.statistics import count
+from presence.learn.statistics import Statistics, count
 from presence.learn.tape import record
 from presence.learned import rounded
 from presence.settings import Settings
@@ -49,7 +50,7 @@ GROUPS: Mapping[str, Callable[[Rate], bool]] = {
 }
 """Each rate is in the first group that takes it: how sensors see first, how people move last."""
 ALL = "all rates"
-AGREEING = ("sensors", "hands", "single sensors", "doors")
+AGREEING = ("sensors", "hands", "single sensors", "doors", "seats")
 """The groups in which likelihood and answers agreed wherever they were tried (`benchmarks/agreement.py`)."""
 SHARES = (1.0, 0.5)
 ROUNDS = 4
@@ -93,7 +94,7 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
         if not groups:
             break
         try:
-            parts = grouped(wanted(bench, stretches, now))
+            parts = grouped(_wanted(bench, stretches, now))
         except FloatingPointError as error:
             bench.notes.append(f"expected counts could not be worked out ({error}): no further small steps")
             break
@@ -110,20 +111,44 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
 
 
 def first_step(bench: Bench, stretches: Sequence[Stretch]) -> Settings | None:
-    """One M step from the defaults of the rates for which likelihood and answers agree; None where there are none.
+    """One M step from the defaults of the rates for which likelihood and answers agree; None where it changes nothing.
 
     One step, for a step that stops early is a shrunken fit: more iterations were likelier where they were fitted, and
     on later sessions less likely than one.
     """
-    now = dict[Rate, float](dict.fromkeys(rates_of(bench.plan, places=True), 0.0))
-    try:
-        parts = grouped(wanted(bench, stretches, now)) if bench.plan.people else {}
-    except FloatingPointError as error:
-        bench.notes.append(f"expected counts could not be worked out ({error}): no first step")
+    plan, rates = bench.plan, rates_of(bench.plan, places=True)
+    if not plan.people:
         return None
-    step = {rate: log for group in AGREEING for rate, (log, _) in parts.get(group, {}).items()}
-    settings = settings_at(now | step)
+    question = f"first step {digest([AGREEING, len(stretches)])}"
+    told = bench.journal.ask(question)
+    if told is None:
+        bench.say("first step: following the log")
+        try:
+            tapes = record(plan, Settings(), [(s.begin, s.events, s.end) for s in stretches], bench.hypotheses)
+            found = count(plan, Settings(), tapes, range(len(plan.people)))
+        except FloatingPointError as error:
+            bench.notes.append(f"expected counts could not be worked out ({error}): no first step")
+            return None
+        parts = grouped(dict.fromkeys(rates, (0.0, 0.0)))
+        logs = one_by_one(plan, found, [list(parts[group]) for group in AGREEING])
+        told = [logs.get(rate, 0.0) for rate in rates]
+        bench.journal.note(question, told)
+    settings = settings_at(dict(zip(rates, told, strict=True)))
     return None if settings == Settings() else settings
+
+
+def one_by_one(plan: Floorplan, found: Statistics, groups: Iterable[Sequence[Rate]]) -> dict[Rate, float]:
+    """An M step from the defaults, one group of rates after another, on the same counts: each raises what is expected.
+
+    All rates at once, each as if the others stood still, step too far where several explain the same events
+    (conditional maximisation: Meng & Rubin 1993, Biometrika 80:267). Returns logarithms of factors.
+    """
+    logs: dict[Rate, float] = {}
+    for rates in groups:
+        start, here = with_factors(Settings(), logs), dict.fromkeys(rates, 0.0)
+        if here:
+            logs |= improve(plan, found, start, here, 1.0, slopes(plan, found, start, here, 1.0))
+    return logs
 
 
 def unopposed(verdict: Verdict, other: Verdict, doubt: float) -> bool:
@@ -172,7 +197,7 @@ def preferred(bench: Bench, settings: Settings, now: Settings) -> bool:
     return rooms > 0.0
 
 
-def wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
+def _wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
     """One M step of every rate by itself, from one E step; from the journal where it stands there."""
     plan, settings = bench.plan, settings_at(now)
     question = f"step {digest([asdict(settings), len(stretches)])}"
