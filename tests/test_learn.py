@@ -338,6 +338,7 @@ def test_groups_stepped_one_by_one_each_raise_what_is_expected() -> None:
 def test_the_first_step_is_taken_unless_a_witness_surely_objects(candidate: Verdict, chosen: str) -> None:
     usual = verdict(FLAT_LINE, FLAT_LINE)
     assert decide({"defaults": usual, "first step": candidate}) == chosen
+    assert decide({"defaults": usual, "first step": candidate}, sessions=True) == "defaults"  # an hour cannot object
     other = "defaults" if chosen == "first step" and candidate.rooms <= usual.rooms else chosen
     assert decide({"defaults": usual, "rates": candidate}) == other  # any other must surely help
     helps = verdict(FLAT_LINE, BETTER, 9.0)

@@ -101,7 +101,7 @@ def fit(
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
-    chosen = decide(verdicts)
+    chosen = decide(verdicts, sessions=given.sessions)
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
     report["days_used"] = _days_used(bench, given)
@@ -189,12 +189,15 @@ def search(bench: Bench, start: Settings, turns: int) -> Settings:
     return rounded(turned(start, _factors(dials, point)))
 
 
-def decide(verdicts: Mapping[str, Verdict]) -> str:
-    """What surely helps; else the first step, unless a witness surely objects; else the defaults."""
+def decide(verdicts: Mapping[str, Verdict], *, sessions: bool = False) -> str:
+    """What surely helps; else the first step, unless a witness surely objects; else the defaults.
+
+    In a set of short sessions the witnesses hear an hour: too little to object, so the defaults stay.
+    """
     chosen = choose(verdicts, DOUBT)
-    if chosen == "defaults" and FIRST in verdicts and unopposed(verdicts[FIRST], verdicts["defaults"], DOUBT):
-        return FIRST
-    return chosen
+    if chosen != "defaults" or FIRST not in verdicts or sessions:
+        return chosen
+    return FIRST if unopposed(verdicts[FIRST], verdicts["defaults"], DOUBT) else chosen
 
 
 def choose(verdicts: Mapping[str, Verdict], doubt: float = 0.0) -> str:
