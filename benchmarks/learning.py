@@ -9,7 +9,8 @@
 `homes`: simulated people live for the days that are learned from and on for those that are scored. The open logs (see
 `open_logs.py`, for how to cite them): the first half of the days or sessions is learned from, the second half is
 scored. No label is used in learning. One seed is one life: differences of a few thousandths between the rows of one
-home are noise, so look at several seeds; the intervals of the open logs are 95 %, by bootstrap over days.
+home are noise, so look at several seeds; the intervals of the open logs are 95 % of the differences, by bootstrap over
+days or sessions.
 `--candidates` scores everything that was weighed. `--tuned 40` also turns the same dials by the labels of the very days
 that are scored, for the sum of balanced accuracy and exact count: what there is to gain for anybody who could see.
 
@@ -43,7 +44,7 @@ from benchmarks.open_sets.recording import Recording, half
 from benchmarks.open_sets.score_month import run_two_residents_month
 from benchmarks.open_sets.score_single_resident import run_single_resident
 from benchmarks.open_sets.score_two_residents import run_two_residents
-from benchmarks.open_sets.scores import Score
+from benchmarks.open_sets.scores import Score, difference
 from benchmarks.recovery import recovery_table
 from benchmarks.trust.homes import Cell, Lived, live
 from presence import Event, Floorplan, Settings
@@ -214,6 +215,7 @@ def open_set(name: str, folder: Path, effort: Effort) -> dict[str, Any]:
         "candidates": learned.report["candidates"],
         "defaults": flat(usual),
         "learned": flat(other),
+        "gains": gains(usual, other),
     }
 
 
@@ -254,13 +256,27 @@ def flat(scores: dict[str, Any], prefix: str = "") -> dict[str, list[float]]:
     return found
 
 
+def gains(usual: dict[str, Any], other: dict[str, Any], prefix: str = "") -> dict[str, list[float]]:
+    """What each figure gains, with its interval where it has one; the recordings are redrawn for both at once."""
+    found: dict[str, list[float]] = {}
+    for key, value in usual.items():
+        if isinstance(value, dict):
+            found |= gains(value, other[key], f"{prefix}{key} ")
+        elif isinstance(value, Score):
+            gained = difference(other[key], value)
+            found[prefix + key] = [gained.value, gained.low, gained.high]
+        elif isinstance(value, float):
+            found[prefix + key] = [other[key] - value]
+    return found
+
+
 def open_table(result: dict[str, Any]) -> list[str]:
     """One line a figure."""
     lines = [f"{result['set']}: learned in {result['learning_seconds']:.0f} s; chosen: {result['chosen']}"]
     for name, usual in result["defaults"].items():
-        learned = result["learned"][name]
-        spread = f"  [{learned[1]:.3f}, {learned[2]:.3f}]" if len(learned) == 3 else ""
-        lines.append(f"  {name:<36} {usual[0]:12.3f} {learned[0]:12.3f} {learned[0] - usual[0]:+10.3f}{spread}")
+        gain, *interval = result["gains"][name]
+        spread = "  [{:+.3f}, {:+.3f}]".format(*interval) if interval else ""
+        lines.append(f"  {name:<36} {usual[0]:12.3f} {result['learned'][name][0]:12.3f} {gain:+10.3f}{spread}")
     return lines
 
 

@@ -32,14 +32,15 @@ def alike(plan: Floorplan) -> list[list[str]]:
     return list(groups.values())
 
 
-def first_noticed(plan: Floorplan, names: Sequence[str]) -> Array | None:
+def first_noticed(plan: Floorplan, names: Sequence[str], known: Collection[str] = ()) -> Array | None:
     """Factors (P,) that number people whom the plan cannot tell apart in the order in which they are noticed.
 
     Such people are exchangeable: the belief is the same under every renaming. So the first event may be given to the
     first of them (times their number: the likelihood stays the same), and the names stand for tracks from then on.
-    None where the plan tells everybody apart.
+    None where the plan tells everybody apart. Who is `known` by places of their own is told apart, too.
     """
-    groups = alike(plan)
+    groups = [*([name] for name in known), *([n for n in group if n not in known] for group in alike(plan))]
+    groups = [group for group in groups if group]
     factors = np.ones(len(names))
     for group in groups:
         factors[[names.index(name) for name in group]] = 0.0
@@ -57,7 +58,7 @@ class EngineCore:
         self.most = hypotheses
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
-        self.numbers = first_noticed(plan, self.names) if numbering else None
+        self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     def start(self, seconds: float) -> Snapshot:

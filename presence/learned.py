@@ -23,7 +23,7 @@ from presence.settings import Settings
 
 FORMAT = "what presence learned"
 VERSION = 1
-PARTS = ("format", "version", "plan", "settings", "factors", "habits", "holds", "report")
+PARTS = ("format", "version", "plan", "settings", "factors", "own_places", "habits", "holds", "report")
 """Keys of the file."""
 
 
@@ -80,7 +80,7 @@ def write_json(path: str | Path, content: Mapping[str, Any]) -> None:
 
 def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
     """The content of the file; `plan` is the plan as it was given."""
-    usual = Settings()
+    usual, own = Settings(), learned.settings.own_places
     changed = {
         f.name: _rounded(value)
         for f in fields(Settings)
@@ -92,6 +92,7 @@ def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
         "plan": {"name": plan.name, "fingerprint": fingerprint(plan)},
         "settings": changed,
         "factors": {name: {k: _rounded(v) for k, v in at.items()} for name, at in learned.settings.factors.items()},
+        "own_places": {name: {k: _rounded(v) for k, v in at.items()} for name, at in own.items()},
         "habits": {k: habits.to_mapping(habit) for k, habit in learned.settings.habits.items()},
         "holds": {k: _rounded(v) for k, v in learned.holds.items()},
         "report": dict(learned.report),
@@ -117,6 +118,9 @@ def read_learned(path: str | Path, plan: Floorplan) -> Learned:
         settings = Settings.from_mapping({**_mapping(content, "settings"), **named})
         _check_places(plan, settings)
         _known("habits", settings.habits, plan.people)
+        _known("own_places", settings.own_places, plan.people)
+        for person, places in settings.own_places.items():
+            _known(f"own_places: {person}", places, {**plan.rooms, **plan.sensors})
         holds = {sensor: _number(f"holds: {sensor}", hold) for sensor, hold in _mapping(content, "holds").items()}
         _known("holds", holds, plan.sensors)
     except (SettingError, TypeError, ValueError, AttributeError) as error:
@@ -187,8 +191,11 @@ def rounded(settings: Settings) -> Settings:
     values = {f.name: getattr(settings, f.name) for f in fields(Settings) if f.name not in WITH_NAMES}
     usual = Settings()
     changed = {k: _rounded(v) for k, v in values.items() if v != getattr(usual, k)}
-    factors = {name: {k: _rounded(v) for k, v in at.items()} for name, at in settings.factors.items()}
-    return Settings.from_mapping({**changed, "factors": factors, "habits": settings.habits})
+    factors, own = (
+        {name: {k: _rounded(v) for k, v in at.items()} for name, at in parts.items()}
+        for parts in (settings.factors, settings.own_places)
+    )
+    return Settings.from_mapping({**changed, "factors": factors, "own_places": own, "habits": settings.habits})
 
 
 def _rounded(value: Any) -> Any:

@@ -221,7 +221,7 @@ class Model:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""
         parts = [
             self._parts.get_or(
-                (being.role, being.bed, being.rooms, hour),
+                (being.role, being.bed, being.rooms, hour, being.id in self.settings.own_places and being.id),
                 lambda being=being, hour=hour: weights_and_flows(  # type: ignore[misc]
                     self.plan, self.states, being, hour, self.settings
                 ),

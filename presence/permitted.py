@@ -47,6 +47,14 @@ def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
             check_number(f"factors: {name}: {where}", factor)
 
 
+def _check_own_places(own: Mapping[str, Mapping[str, float]]) -> None:
+    if not isinstance(own, Mapping) or not all(isinstance(places, Mapping) for places in own.values()):
+        raise SettingError(f"own_places: {own!r} is not a mapping from people to places to factors")
+    for person, places in own.items():
+        for where, factor in places.items():
+            check_number(f"own_places: {person}: {where}", factor)
+
+
 def _check_habits(habits: Mapping[str, Habit]) -> None:
     if not isinstance(habits, Mapping) or not all(isinstance(habit, Habit) for habit in habits.values()):
         raise SettingError(f"habits: {habits!r} is not a mapping from people to habits")
@@ -54,5 +62,9 @@ def _check_habits(habits: Mapping[str, Habit]) -> None:
 
 MAY_BE_ZERO = ("object_chatter",)
 """The settings that only add to something else that is above zero."""
-WITH_NAMES: Mapping[str, Callable[[Any], None]] = {"factors": _check_factors, "habits": _check_habits}
+WITH_NAMES: Mapping[str, Callable[[Any], None]] = {
+    "factors": _check_factors,
+    "own_places": _check_own_places,
+    "habits": _check_habits,
+}
 """The settings that are no numbers, and their checks."""

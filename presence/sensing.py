@@ -149,7 +149,7 @@ class Sight:
             for j, zone in zones
             if sensor in (None, zone)
             for i, _ in zones
-            if i != j and self.flows[0, i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & reported
+            if i != j and self.flows[:, i, j].max() > REPORTED_FLOW and not {(i, j), (j, i)} & reported
         ]
 
     def _zone_entry(self, sensor: Sensor) -> list[Way]:

@@ -217,6 +217,9 @@ class Settings:
     # --- places that differ -----------------------------------------------------------------------------------------
     factors: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
     """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""
+    own_places: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
+    """Factors on a resident's share of time in a room, a motion sensor's zone or a seat, relative to anybody's:
+    `{"P1": {"desk_motion": 3.0}}`; see `movement.leaning`."""
     habits: Mapping[str, Habit] = field(default_factory=dict, hash=False)
     """What residents' weeks are like, where that is known better than from the plan."""
 

@@ -23,7 +23,7 @@ from presence.learn import Effort, bench, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
 from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
-from presence.learn.fit import choose
+from presence.learn.fit import choose, decide
 from presence.learn.grid import room_emissions
 from presence.learn.journal import VERSION, Journal
 from presence.learn.judge import Verdict
@@ -32,8 +32,8 @@ from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.statistics import count
-from presence.learn.steps import grouped, preferred
+from presence.learn.statistics import count, expected_log_likelihood
+from presence.learn.steps import grouped, one_by_one, preferred
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -304,6 +304,47 @@ def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, late
     assert preferred(told, Settings(rising_rate=1 / 600), Settings()) == kept
 
 
+def test_groups_stepped_one_by_one_each_raise_what_is_expected() -> None:
+    """Two groups that explain the same events: both steps at once go too far, one after the other never."""
+    truly = Settings(motion_rates=(1.8, 0.24, 0.006, 0.0006), door_idle_share=0.3, away_share=0.01)
+    events = draw_life(WATCHED, 0.1 * DAY, 6, settings=truly).events
+    tape = Recorder(WATCHED, Settings(), 1).record(BEGIN, events, BEGIN + 0.1 * DAY)
+    found = count(WATCHED, Settings(), [tape], [0])
+    groups = [[Rate("motion_rates", pace) for pace in range(4)], [Rate("motion_rates", where="hall_motion")], []]
+    groups.append([Rate("door_idle_share")])
+    expected = [expected_log_likelihood(WATCHED, found, Settings())]
+    logs: dict[Rate, float] = {}
+    for n in range(len(groups)):
+        logs = one_by_one(WATCHED, found, groups[: n + 1])
+        expected.append(expected_log_likelihood(WATCHED, found, with_factors(Settings(), logs)))
+    assert list(logs) == [rate for group in groups for rate in group]
+    assert all(after >= before for before, after in pairwise(expected))
+    assert expected[-1] > expected[0] + 1.0
+    alone = [one_by_one(WATCHED, found, [group]) for group in groups]
+    at_once = with_factors(Settings(), {rate: log for each in alone for rate, log in each.items()})
+    assert expected_log_likelihood(WATCHED, found, at_once) < expected[-1]
+
+
+@pytest.mark.parametrize(
+    ("candidate", "chosen"),
+    [
+        (verdict(FLAT_LINE, FLAT_LINE, 5.0), "first step"),  # likelihood alone will do
+        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), "first step"),  # nobody surely objects
+        (verdict(FLAT_LINE, FLAT_LINE, -5.0), "defaults"),  # less likely later
+        (verdict(FLAT_LINE, WORSE, 5.0), "defaults"),  # rooms surely worse: .15 with a standard error of .03
+        (verdict(WORSE, BETTER, 5.0), "defaults"),  # the number pays for rooms
+    ],
+)
+def test_the_first_step_is_taken_unless_a_witness_surely_objects(candidate: Verdict, chosen: str) -> None:
+    usual = verdict(FLAT_LINE, FLAT_LINE)
+    assert decide({"defaults": usual, "first step": candidate}) == chosen
+    assert decide({"defaults": usual, "first step": candidate}, sessions=True) == "defaults"  # an hour cannot object
+    other = "defaults" if chosen == "first step" and candidate.rooms <= usual.rooms else chosen
+    assert decide({"defaults": usual, "rates": candidate}) == other  # any other must surely help
+    helps = verdict(FLAT_LINE, BETTER, 9.0)
+    assert decide({"defaults": usual, "first step": candidate, "rates": helps}) == "rates"
+
+
 # --- search -----------------------------------------------------------------------------------------------------------
 def test_the_search_climbs_a_hill_within_its_bounds_and_turns() -> None:
     asked = []
@@ -404,6 +445,11 @@ def test_sessions_teach_how_often_sensors_see_somebody() -> None:
     found = learned.candidates["rates"].zone_motion_rates
     assert found[:2] == pytest.approx(rates[:2], rel=0.25, abs=0)  # asleep and settled are rare in half an hour
     assert learned.report["candidates"]["rates"]["log_likelihood_gain_per_day"] > 500.0
+    first = learned.candidates["first step"]
+    for told, usual, true in zip(first.zone_motion_rates[:2], Settings().zone_motion_rates, rates, strict=False):
+        assert usual < told < 1.25 * true  # on the way, and not beyond
+    assert replace(first, zone_motion_rates=Settings().zone_motion_rates, factors={}) == Settings()
+    assert set(first.factors) <= {"zone_motion_rates"}
     assert learned.report["days_used"]["judge"] > 0.02
 
 
@@ -507,7 +553,13 @@ def test_a_home_is_learned_the_same_after_a_stop(
     monkeypatch.setattr("presence.learn.proposals.ROUNDS", 3)
     whole = fit(FLAT, [flat_log], effort=QUICK)
     sometimes = {"habits", "phones", "small steps"}
-    assert set(whole.report["candidates"]) - sometimes == {"defaults", "rates", "rates and places", "search"}
+    assert set(whole.report["candidates"]) - sometimes == {
+        "defaults",
+        "rates",
+        "rates and places",
+        "first step",
+        "search",
+    }
     assert whole.report["small_steps"]
     assert all(factor > 1.0 for factor in whole.report["known_to"].values())
     assert set(whole.report["known_to"]) == set(map(str, rates_of(FLAT, places=False)))
@@ -516,7 +568,8 @@ def test_a_home_is_learned_the_same_after_a_stop(
     assert "Small steps: " in told
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
-    assert chosen["gain_rooms"] >= 0.0
+    doubt = 2.0 if whole.report["chosen"] == "first step" else 0.0  # all others must gain
+    assert chosen["gain_rooms"] >= -doubt * chosen["gain_rooms_error"] - 5e-4
     assert chosen["log_likelihood_gain_per_day"] >= 0.0
     state, said = tmp_path / "state.json", []
 

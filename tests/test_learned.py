@@ -20,6 +20,7 @@ SETTINGS = Settings(
     rising_rate=0.002,
     motion_rates=(0.5, 0.1, 0.004, 0.0002),
     factors={"rising_rate": {"bed": 0.5}, "motion_rates": {"hall_motion": 2.0}, "outer_door_rate": {"front": 3.0}},
+    own_places={"P1": {"bed": 3.0, "hall_motion": 0.5}},
     habits={"P1": Habit((21600.0, 82800.0), out=(4.0,) + (1.0,) * 167, back=(1.0,) * 160 + (0.5,) * 8)},
 )
 
@@ -49,7 +50,7 @@ def test_an_empty_part_of_an_older_file_is_no_loss(tmp_path: Path) -> None:
 def test_only_what_differs_is_written() -> None:
     content = to_mapping(PLAN, apply(PLAN, Settings(door_rate=0.3), {}, {}))
     assert content["settings"] == {"door_rate": 0.3}
-    assert content["factors"] == content["holds"] == content["habits"] == {}
+    assert content["factors"] == content["holds"] == content["habits"] == content["own_places"] == {}
 
 
 @pytest.mark.parametrize(
@@ -66,6 +67,9 @@ def test_only_what_differs_is_written() -> None:
         ({"factors": {"rising_rate": {"attic": 2.0}}}, "attic"),
         ({"factors": {"phone_error": {"hall": 2.0}}}, "cannot differ"),
         ({"factors": {"rising_rate": {"hall": 0}}}, "above zero"),
+        ({"own_places": {"P9": {"hall": 2.0}}}, "P9"),
+        ({"own_places": {"P1": {"attic": 2.0}}}, "own_places: P1.*attic"),
+        ({"own_places": {"P1": {"hall": -1}}}, "own_places: P1: hall"),
         ({"holds": {"front_motion": 3}}, "front_motion"),
         ({"holds": {"hall_motion": True}}, "hall_motion"),
         ({"habits": {"P1": {"awake": ["25:00", "07:00"]}}}, "P1.*25:00"),

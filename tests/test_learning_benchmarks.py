@@ -1,19 +1,27 @@
 """The benchmarks of learning: ranks against scipy, the later part of a life, settings drawn the same each time."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import spearmanr
 
-from benchmarks import recovery, usefulness
+from benchmarks import agreement, recovery, usefulness
+from benchmarks.exact.drawing import draw_life
 from benchmarks.judges import drawn, rank_correlation
 from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
-from presence import Event, Floorplan, Settings
+from presence import Event, Floorplan, Settings, Tracker
 from presence.evaluate import evaluate
+from presence.learn.em import rates_of
+from presence.learn.report import FIRST
+from presence.learn.steps import AGREEING
 from presence.learned import Learned, apply
 from presence.truth import TruthLine
+from tests.oracle import NOON, home, motion
 
 numbers = st.lists(st.tuples(st.integers(-5, 5), st.integers(-5, 5)), min_size=3, max_size=30)
 
@@ -98,3 +106,50 @@ def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.Monk
     assert often
     nearer = [abs(np.log(one.found)) < abs(np.log(one.begun)) for one in often]
     assert sum(nearer) > len(nearer) / 2
+
+
+# --- where likelihood and answers agree -------------------------------------------------------------------------------
+def test_a_class_agrees_if_the_log_is_likelier_and_no_answer_surely_falls() -> None:
+    same = {name: [0.0, -0.01, 0.01] for name in agreement.ANSWERS["two_residents"]}
+    likelier = {"log_likelihood": [5.0]}
+    assert agreement.agrees("two_residents", same | likelier)
+    assert not agreement.agrees("two_residents", same | {"log_likelihood": [-5.0]})
+    assert not agreement.agrees("two_residents", same | likelier | {"room_set": [-0.02, -0.03, -0.01]})
+    assert not agreement.agrees("two_residents", same | likelier | {"same_person_log_loss": [0.02, 0.01, 0.03]})
+    assert agreement.agrees("two_residents", same | likelier | {"same_person_log_loss": [-0.02, -0.03, -0.01]})
+
+
+def test_every_rate_is_in_one_class_and_the_first_step_is_made_of_whole_ones() -> None:
+    plan = home_of("two_storey_garage", 2, "plain")
+    parts = agreement.classes(plan)
+    together = parts.pop(FIRST)
+    assert sorted(str(rate) for part in parts.values() for rate in part) == sorted(
+        map(str, rates_of(plan, places=True))
+    )
+    assert set(together) == {rate for name in AGREEING for rate in parts.get(name, [])}
+
+
+def test_one_step_goes_towards_the_rates_that_a_life_was_drawn_with_and_turns_no_others() -> None:
+    """Sensors that fire twice as often: half of such lives tells so, and the other half is likelier for it."""
+    plan = home(1, hall_motion=motion("hall", hold=1.0), bed_motion=motion("bed", hold=1.0))
+    truly = Settings(motion_rates=(1.2, 0.16, 0.004, 0.0004), away_share=0.01)
+    begin = NOON.timestamp()
+    log = draw_life(plan, 14400.0, 3, settings=truly).events
+    later = draw_life(plan, 14400.0, 4, settings=truly).events
+    asked: list[Settings] = []
+
+    def score(settings: Sequence[Settings]) -> dict[str, float]:
+        asked.append(settings[0])
+        tracker = Tracker(plan, settings[0], watching=False)
+        for event in later:
+            tracker.observe(event)
+        return {"log_likelihood": tracker.log_likelihood} | dict.fromkeys(agreement.ANSWERS["homes"], 0.0)
+
+    material = agreement.Material(plan, [[(begin, log, begin + 14400.0)]], score)
+    (row,) = agreement.told(material, ["sensors"])
+    assert row["gains"]["log_likelihood"][0] > 0.0
+    usual, stepped = asked
+    assert usual == Settings()
+    assert replace(stepped, motion_rates=usual.motion_rates) == usual
+    for before, after, true in zip(usual.motion_rates[:2], stepped.motion_rates, truly.motion_rates, strict=False):
+        assert before < after < 1.25 * true

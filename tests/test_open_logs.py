@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import bootstrap
 from sklearn.metrics import balanced_accuracy_score, f1_score
 from sklearn.naive_bayes import BernoulliNB
 
@@ -352,6 +353,30 @@ def test_bootstrap_interval_has_the_width_of_the_mean_of_recordings() -> None:
     hits = [np.array([float(k % 2)]) for k in range(100)]
     score = scores.share(hits)  # mean .5 of 100 recordings: standard error .05, so 1.96 of them each way
     assert (score.low, score.high) == pytest.approx((0.402, 0.598), abs=0.015)
+
+
+def test_a_difference_of_figures_of_the_same_recordings_is_known_better_than_either() -> None:
+    """Against scipy's paired bootstrap; recordings differ much, their differences little."""
+    generator = np.random.default_rng(7)
+    hard = generator.uniform(0.2, 0.9, 12)
+    before = [generator.random(400) < p for p in hard]
+    after = [hits | (generator.random(400) < 0.1) for hits in before]
+    one, other = scores.share(after), scores.share(before)
+    gained = scores.difference(one, other)
+    means = np.array([[hits.mean() for hits in each] for each in (after, before)])
+    drawn = bootstrap(
+        tuple(means),
+        lambda a, b: a.mean() - b.mean(),
+        paired=True,
+        vectorized=False,
+        method="percentile",
+        rng=generator,
+    )
+    assert gained.value == pytest.approx(means[0].mean() - means[1].mean(), abs=1e-12)
+    assert (gained.low, gained.high) == pytest.approx(tuple(drawn.confidence_interval), abs=0.004)
+    assert gained.high - gained.low < 0.2 * (one.high - one.low)
+    with pytest.raises(ValueError, match="same recordings"):
+        scores.difference(one, scores.share(before[:-1]))
 
 
 def test_labels_go_to_the_nearest_opening_within_five_minutes() -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,10 @@ class Score:
     low: float
     high: float
     samples: int
+    counts: Array | None = field(default=None, repr=False, compare=False)
+    """Shape (recordings, C): what the figure was made of..."""
+    statistic: Callable[[Array], Array] | None = field(default=None, repr=False, compare=False)
+    """...and how."""
 
 
 def bootstrap(counts: Array, statistic: Callable[[Array], Array], samples: int, seed: int = 1) -> Score:
@@ -33,14 +38,41 @@ def bootstrap(counts: Array, statistic: Callable[[Array], Array], samples: int, 
         samples: how many samples the counts stand for, to be told with the figure.
         seed: of the resampling.
     """
-    generator = np.random.default_rng(seed)
-    weights = generator.multinomial(len(counts), np.full(len(counts), 1 / len(counts)), size=DRAWS)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = float(statistic(counts.sum(axis=0)))
-        drawn = statistic(weights @ counts)
+        drawn = statistic(_redrawn(len(counts), seed) @ counts)
+    return Score(value, *_middle(drawn, len(counts)), samples, counts, statistic)
+
+
+def difference(score: Score, other: Score, seed: int = 1) -> Score:
+    """How much one figure is above another of the same recordings: they are redrawn for both at once.
+
+    What makes one recording harder than the next falls out of the difference, so that its interval is far narrower
+    than that of either figure (paired bootstrap: Efron & Tibshirani 1993, chapter 8).
+
+    Raises:
+        ValueError: if the two are not of the same recordings.
+    """
+    pairs = score.counts, other.counts
+    if score.statistic is None or pairs[0] is None or pairs[1] is None or len(pairs[0]) != len(pairs[1]):
+        raise ValueError("two scores of the same recordings have a difference; these are not")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        drawn = [score.statistic(_redrawn(len(counts), seed) @ counts) for counts in pairs if counts is not None]
+    return Score(score.value - other.value, *_middle(drawn[0] - drawn[1], len(pairs[0])), score.samples)
+
+
+def _redrawn(recordings: int, seed: int) -> NDArray[np.int64]:
+    """How often each recording is drawn, shape (draws, recordings)."""
+    return np.random.default_rng(seed).multinomial(recordings, np.full(recordings, 1 / recordings), size=DRAWS)
+
+
+def _middle(drawn: Array, recordings: int) -> tuple[float, float]:
+    """The middle 95 %; no numbers where nothing can be said."""
     drawn = drawn[np.isfinite(drawn)]
-    low, high = np.quantile(drawn, [0.025, 0.975]) if len(drawn) and len(counts) > 1 else (np.nan, np.nan)
-    return Score(value, float(low), float(high), samples)
+    if not len(drawn) or recordings < 2:
+        return math.nan, math.nan
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    return float(low), float(high)
 
 
 def share(hits: Sequence[NDArray[Any]]) -> Score:
@@ -96,7 +128,8 @@ def detection_by_probability(
 def plain(scores: Any) -> Any:
     """Scores as JSON wants them; figures without a value become null."""
     if isinstance(scores, Score):
-        return {k: None if isinstance(v, float) and np.isnan(v) else v for k, v in asdict(scores).items()}
+        told = {name: getattr(scores, name) for name in ("value", "low", "high", "samples")}
+        return {k: None if isinstance(v, float) and np.isnan(v) else v for k, v in told.items()}
     if isinstance(scores, dict):
         return {key: plain(value) for key, value in scores.items()}
     return scores

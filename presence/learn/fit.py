@@ -1,9 +1,10 @@
 """Fitting the model to a home's own logs without labels: propose on the first days, keep what later days confirm.
 
-Candidates: the defaults; EM on expected counts, first of rates, then with factors of rooms, sensors and doors; where
-neither surely helps, small steps, a group of rates at a time (`steps`); room stays by pomegranate for one resident; on
-top of the best of those, habits by the hour of the week, and how long phones take to notice; and a search of the
-predictive score that begins at the best of all.
+Candidates: the defaults; one M step of the rates in which likelihood and answers agree (`steps.first_step`), taken
+unless a witness surely objects, while all others must surely help; EM on expected counts, first of rates, then with
+factors of rooms, sensors and doors; where neither surely helps, small steps, a group of rates at a time (`steps`); room
+stays by pomegranate for one resident; on top of the best of those, habits by the hour of the week, and how long phones
+take to notice; and a search of the predictive score that begins at the best of all.
 """
 
 from __future__ import annotations
@@ -22,10 +23,10 @@ from presence.learn.journal import Journal, digest
 from presence.learn.judge import Verdict, courses, gain
 from presence.learn.proposals import Counted, counted_days, habits, propose, room_stays
 from presence.learn.recordings import Material, first_days, material
-from presence.learn.report import describe
+from presence.learn.report import FIRST, describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.steps import Step, small_steps
+from presence.learn.steps import Step, first_step, small_steps, unopposed
 from presence.learned import Learned, apply, fingerprint, rounded
 from presence.settings import Settings
 
@@ -100,7 +101,7 @@ def fit(
     )
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
-    chosen = choose(verdicts, DOUBT)
+    chosen = decide(verdicts, sessions=given.sessions)
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
     report["days_used"] = _days_used(bench, given)
@@ -129,21 +130,24 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     counted = propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
     tried: list[Step] = []
+    days = counted_days(bench.plan, given.fitting)["rates"]
+    if (first := first_step(bench, days)) is not None:
+        candidates[FIRST] = first
     if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
-        settings, tried = small_steps(bench, counted_days(bench.plan, given.fitting)["rates"])
+        settings, tried = small_steps(bench, days)
         candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
-    first = _best(bench, candidates)
-    if not given.sessions and (weekly := habits(bench, given.fitting, candidates[first])) is not None:
+    best = _best(bench, candidates)
+    if not given.sessions and (weekly := habits(bench, given.fitting, candidates[best])) is not None:
         candidates["habits"] = weekly
     if (patience := phone_patience(phone_delays(bench.plan, given.fitting))) is not None:
-        base = candidates.get("habits", candidates[first])
+        base = candidates.get("habits", candidates[best])
         candidates["phones"] = rounded(replace(base, phone_still=patience))
     if effort.turns:
-        first = _best(bench, candidates)
-        candidates["search"] = search(bench, candidates[first], effort.turns)
-    more = {"search_began_from": first, "expected_events": _events(counted), "known_to": _known_to(counted)}
+        best = _best(bench, candidates)
+        candidates["search"] = search(bench, candidates[best], effort.turns)
+    more = {"search_began_from": best, "expected_events": _events(counted), "known_to": _known_to(counted)}
     return candidates, more | {"small_steps": [step._asdict() for step in tried]}
 
 
@@ -183,6 +187,17 @@ def search(bench: Bench, start: Settings, turns: int) -> Settings:
     origin = (0.0,) * len(dials)
     point, _ = climb(value, origin, steps=STEPS, bound=math.log(WIDEST), most=turns)
     return rounded(turned(start, _factors(dials, point)))
+
+
+def decide(verdicts: Mapping[str, Verdict], *, sessions: bool = False) -> str:
+    """What surely helps; else the first step, unless a witness surely objects; else the defaults.
+
+    In a set of short sessions the witnesses hear an hour: too little to object, so the defaults stay.
+    """
+    chosen = choose(verdicts, DOUBT)
+    if chosen != "defaults" or FIRST not in verdicts or sessions:
+        return chosen
+    return FIRST if unopposed(verdicts[FIRST], verdicts["defaults"], DOUBT) else chosen
 
 
 def choose(verdicts: Mapping[str, Verdict], doubt: float = 0.0) -> str:

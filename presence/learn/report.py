@@ -17,6 +17,8 @@ from presence.settings import Settings
 FEW = 20
 """Expected events below which a rate says little."""
 
+FIRST = "first step"
+"""The candidate that is taken where no other surely helps, unless a witness surely objects."""
 VAGUE = 1.3
 """A standard error of more than this factor leaves a rate open, be the expected events many."""
 
@@ -68,6 +70,9 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     if report["candidates"] and report["chosen"] == "defaults":
         yield "No candidate surely tells later days better (rooms by two standard errors, the number no worse, and"
         yield "likelier): the defaults stay"
+    if report["chosen"] == FIRST:
+        yield "Nothing surely tells rooms better. How sensors see and doors are used is learned all the same:"
+        yield "it makes later days likelier, and neither rooms nor the number are surely told worse"
     if steps := report.get("small_steps"):
         kept = [f"{step['group']}{' (half)' * (step['share'] < 1.0)}" for step in steps if step["kept"]]
         yield f"Small steps: {len(steps)} tried; kept: {', '.join(kept) or 'none'}"
@@ -100,6 +105,8 @@ def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[st
         yield from (_row(f"{name}, {pace}", a, b) for pace, a, b in zip(paces, old, new, strict=True) if a != b)
     for name, places in settings.factors.items():
         yield f"  factors on {name}: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
+    for name, places in settings.own_places.items():
+        yield f"  {name}'s own places: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
     for name, habit in settings.habits.items():
         yield from _habit(name, habit)
     for sensor, hold in holds.items():

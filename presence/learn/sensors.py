@@ -41,7 +41,7 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
         if count == 0:
             notes.append(f"{name} never reported in {days:.1f} days: nothing is learned about it")
         elif count < SEEN_AT_ALL:
-            notes.append(f"{name} reported {count} times only: its rates stay the defaults")
+            notes.append(f"{name} reported {count} times only: its rates stay near the defaults")
     for name, share in on_shares(plan, stretches).items():
         if share > 0.9:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")

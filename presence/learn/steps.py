@@ -15,18 +15,19 @@ This rule was written down before any labelled score of what it chooses had been
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import NamedTuple
 
 import numpy as np
 
+from presence.floorplan import Floorplan
 from presence.learn.bench import Bench
-from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, rates_of, slopes, with_factors
+from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, improve, rates_of, slopes, with_factors
 from presence.learn.journal import digest
-from presence.learn.judge import gain
+from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import Stretch
-from presence.learn.statistics import count
+from presence.learn.statistics import Statistics, count
 from presence.learn.tape import record
 from presence.learned import rounded
 from presence.settings import Settings
@@ -49,6 +50,8 @@ GROUPS: Mapping[str, Callable[[Rate], bool]] = {
 }
 """Each rate is in the first group that takes it: how sensors see first, how people move last."""
 ALL = "all rates"
+AGREEING = ("sensors", "hands", "single sensors", "doors", "seats")
+"""The groups in which likelihood and answers agreed wherever they were tried (`benchmarks/agreement.py`)."""
 SHARES = (1.0, 0.5)
 ROUNDS = 4
 """E steps, at most."""
@@ -107,6 +110,54 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
     return Stepped(settings_at(now), tried)
 
 
+def first_step(bench: Bench, stretches: Sequence[Stretch]) -> Settings | None:
+    """One M step from the defaults of the rates for which likelihood and answers agree; None where it changes nothing.
+
+    One step, for a step that stops early is a shrunken fit: more iterations were likelier where they were fitted, and
+    on later sessions less likely than one.
+    """
+    plan, rates = bench.plan, rates_of(bench.plan, places=True)
+    if not plan.people:
+        return None
+    question = f"first step {digest([AGREEING, len(stretches)])}"
+    told = bench.journal.ask(question)
+    if told is None:
+        bench.say("first step: following the log")
+        try:
+            tapes = record(plan, Settings(), [(s.begin, s.events, s.end) for s in stretches], bench.hypotheses)
+            found = count(plan, Settings(), tapes, range(len(plan.people)))
+        except FloatingPointError as error:
+            bench.notes.append(f"expected counts could not be worked out ({error}): no first step")
+            return None
+        parts = grouped(dict.fromkeys(rates, (0.0, 0.0)))
+        logs = one_by_one(plan, found, [list(parts[group]) for group in AGREEING])
+        told = [logs.get(rate, 0.0) for rate in rates]
+        bench.journal.note(question, told)
+    settings = settings_at(dict(zip(rates, told, strict=True)))
+    return None if settings == Settings() else settings
+
+
+def one_by_one(plan: Floorplan, found: Statistics, groups: Iterable[Sequence[Rate]]) -> dict[Rate, float]:
+    """An M step from the defaults, one group of rates after another, on the same counts: each raises what is expected.
+
+    All rates at once, each as if the others stood still, step too far where several explain the same events
+    (conditional maximisation: Meng & Rubin 1993, Biometrika 80:267). Returns logarithms of factors.
+    """
+    logs: dict[Rate, float] = {}
+    for rates in groups:
+        start, here = with_factors(Settings(), logs), dict.fromkeys(rates, 0.0)
+        if here:
+            logs |= improve(plan, found, start, here, 1.0, slopes(plan, found, start, here, 1.0))
+    return logs
+
+
+def unopposed(verdict: Verdict, other: Verdict, doubt: float) -> bool:
+    """Whether the log grows likelier, and neither part of the score surely falls (by so many standard errors)."""
+    total, error = gain(verdict, other)
+    falls = total[:2] < -doubt * np.nan_to_num(error[:2], posinf=0.0) - TREMBLE
+    return bool(verdict.log_likelihood > other.log_likelihood and not falls.any())
+
+
 def settings_at(logs: Factors) -> Settings:
     """The defaults with factors, as they come back from a file."""
     return rounded(with_factors(Settings(), logs))
@@ -140,11 +191,9 @@ def preferred(bench: Bench, settings: Settings, now: Settings) -> bool:
     rooms = 0.0
     for judged in (bench.in_sample, bench.verdict):
         verdict, other = judged(settings), judged(now)
-        total, error = gain(verdict, other)
-        worse = (total[:2] < -DOUBT * np.nan_to_num(error[:2], posinf=0.0) - TREMBLE).any()
-        if worse or verdict.log_likelihood <= other.log_likelihood:
+        if not unopposed(verdict, other, DOUBT):
             return False
-        rooms += float(total[1]) * verdict.instants
+        rooms += float(gain(verdict, other)[0][1]) * verdict.instants
     return rooms > 0.0
 
 

@@ -1,0 +1,92 @@
+"""Places of one's own: the movement under them by linear algebra, the filter against the sum over all histories."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.linalg import null_space
+
+from presence import Floorplan, SettingError, Settings, Tracker
+from presence.floorplan import AWAY
+from presence.habits import Hour
+from presence.movement import beings, weights_and_flows
+from presence.places import states_of
+from tests.oracle import NOON, at, brute_force, contact, home, motion, time_at
+
+FLAT = home(
+    2,
+    west=motion("hall", at=[0, 0]),
+    east=motion("hall", at=[3, 0]),
+    mat={"kind": "pressure", "room": "bed"},
+    inner_contact=contact("inner"),
+)
+PLAIN = home(2, hall_motion=motion("hall"), bed_motion=motion("bed"), inner_contact=contact("inner"))
+factors = st.floats(0.05, 20.0)
+
+
+def stationary(plan: Floorplan, settings: Settings) -> dict[tuple[str | None, ...], float]:
+    """Share of time of P1 at each place, from the null space of the generator."""
+    states, being = states_of(plan), beings(plan)[0]
+    weights, flows = weights_and_flows(plan, states, being, Hour(), settings)
+    assert flows == pytest.approx(flows.T, rel=1e-12, abs=0)
+    generator = flows / weights[:, None]
+    np.fill_diagonal(generator, 0.0)
+    np.fill_diagonal(generator, -generator.sum(axis=1))
+    share = np.abs(null_space(generator.T, rcond=1e-13)[:, 0])
+    share /= share.sum()
+    return {tuple(place): float(share[states.place == k].sum()) for k, place in enumerate(states.places)}
+
+
+@settings(max_examples=20, deadline=None)
+@given(hall=factors, west=factors, bed=factors, mat=factors)
+def test_time_at_home_is_shared_in_proportion_and_is_as_long(hall: float, west: float, bed: float, mat: float) -> None:
+    own = {"hall": hall, "west": west, "bed": bed, "mat": mat}
+    usual, leaning = (stationary(FLAT, Settings(own_places={"P1": at_home})) for at_home in ({}, own))
+    home_places = [place for place in usual if place[0] != AWAY]
+    expected = {place: usual[place] * np.prod([own.get(str(name), 1.0) for name in place]) for place in home_places}
+    before, after = sum(expected.values()), sum(leaning[place] for place in home_places)
+    assert {place: leaning[place] / after for place in home_places} == pytest.approx(
+        {place: weight / before for place, weight in expected.items()}, rel=1e-6
+    )
+    assert after == pytest.approx(1.0 - usual[(AWAY, None, None)], rel=1e-6)
+
+
+def test_others_move_as_they_did() -> None:
+    states, (_, other) = states_of(FLAT), beings(FLAT)[:2]
+    usual, also = (
+        weights_and_flows(FLAT, states, other, Hour(), s)
+        for s in (Settings(), Settings(own_places={"P1": {"west": 9.0}}))
+    )
+    assert np.array_equal(usual[0], also[0])
+    assert np.array_equal(usual[1], also[1])
+
+
+LOG = [
+    at(2.0, "bed_motion", "detected"),
+    at(6.0, "hall_motion", "detected"),
+    at(9.0, "bed_motion", "clear"),
+    at(60.0, "inner_contact", "open"),
+]
+
+
+def test_the_filter_knows_whose_place_it_is_and_is_exact() -> None:
+    """Belief and likelihood equal the sum over all histories of who caused what."""
+    told = Settings(own_places={"P1": {"bed": 5.0}, "P2": {"bed": 0.2}}, phone_doubt=1.0, object_chatter=0.0)
+    tracker = Tracker(PLAIN, told, hypotheses=None)  # numbers nobody: their places tell them apart
+    tracker.advance(NOON)
+    for event in LOG:
+        tracker.observe(event)
+    tracker.advance(time_at(200.0))
+    answer = brute_force(PLAIN, LOG, until=time_at(200.0), settings=told)
+    assert tracker.log_likelihood == pytest.approx(answer.log_likelihood, rel=0, abs=1e-9)
+    for name, distribution in answer.people.items():
+        assert tracker.belief.people[name] == pytest.approx(distribution, rel=0, abs=1e-9)
+    assert tracker.belief.people["P1"]["bed"] > 2.0 * tracker.belief.people["P2"]["bed"]
+
+
+@pytest.mark.parametrize("own", [5, {"P1": 3.0}, {"P1": {"bed": 0.0}}, {"P1": {"bed": "often"}}])
+def test_what_are_no_places_is_refused(own: Any) -> None:
+    with pytest.raises(SettingError, match="own_places"):
+        Settings(own_places=own)
