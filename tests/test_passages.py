@@ -114,6 +114,22 @@ def test_the_next_answer_is_no_worse_informed() -> None:
 
 
 # --- doors that stand open, doors that nobody goes through -----------------------------------------------------------
+@pytest.mark.parametrize(("bounces", "passed"), [(0.02, False), (0.0, True)])
+def test_who_goes_through_a_door_that_rattles(bounces: float, passed: bool) -> None:
+    """It opens a second after it was shut, again and again: that is soon known of it, unless it never does so."""
+    plan = home(1, hall_motion=motion("hall"), inner_contact=contact("inner"), back_contact=contact("back"))
+    tracker = Tracker(plan, Settings(door_bounce_share=bounces))
+    tracker.observe(at(30.0, "hall_motion", "detected"))
+    tracker.observe(at(34.0, "inner_contact", "open"))
+    tracker.observe(at(40.0, "hall_motion", "clear"))
+    for n in range(31):
+        tracker.observe(at(41.0 + n, "inner_contact", "open" if n % 2 else "closed"))
+    tracker.advance(time_at(400.0))
+    answers = {p.time: p.nobody for p in tracker.take_passages() if p.final}
+    assert (answers[time_at(70.0)] < 0.2) == passed
+    assert (answers[time_at(70.0)] > 0.8) != passed
+
+
 # --- outdoors --------------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("hours", [0.5, 2.0])
 def test_a_door_that_stood_open_for_hours_and_is_shut_from_inside_was_not_passed(hours: float) -> None:
