@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
-from presence.conditions import shut, standing
+from presence.conditions import standing, unknown, usually
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -103,7 +103,7 @@ class DoorEngine(EngineCore):
         world, opening = self._world(snapshot), event.value in ("open", "unlocked")
         if not opening and (event.value != "closed" or use.open or not use.since):
             return []
-        passing = world.ways(sensor.id, event.value if opening else "open", event.by)
+        passing = world.ways(sensor.id, event.value if opening else "open", event.by, use.usual_share)
         if opening or not use.given_up:
             return passing
         patience = self.settings.outer_door_expiry
@@ -130,10 +130,11 @@ class DoorEngine(EngineCore):
 
     def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
-        conditions = shut(snapshot.conditions, door) - {("unwatched", door)}
+        conditions = unknown(snapshot.conditions, door) - {("unwatched", door)}
+        if share := doors[door].usual_share:
+            conditions |= {(standing(share) if open else usually(share), door)}
         if open:
-            share = doors[door].usual_share
-            conditions |= {("open", door), *([(standing(share), door)] if share else [])}
+            conditions |= {("open", door)}
         windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
         snapshot = self._forget_sides(snapshot, [i for i, (_, name) in enumerate(snapshot.noted) if name == door])
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.linalg import expm
 
 from presence import Event, Floorplan, Settings, Tracker, markov
-from presence.conditions import standing
+from presence.conditions import standing, usually
 from tests.oracle import (
     NOON,
     Answer,
@@ -152,7 +152,7 @@ def reportable(plan: Floorplan, conditions: Sequence[tuple[str, str]]) -> list[t
 
 
 @pytest.mark.parametrize("name", PLANS)
-@pytest.mark.parametrize(("busy", "open_share"), [(False, 0.0), (True, 0.0), (True, 0.3), (True, 1.0)])
+@pytest.mark.parametrize(("busy", "open_share"), [(False, 0.0), (False, 0.3), (True, 0.0), (True, 0.3), (True, 1.0)])
 def test_silence_and_events_conserve_probability(name: str, busy: bool, open_share: float) -> None:
     """D0 + sum of all D_e is a generator, the one of movement alone (Asmussen & Koole 1993).
 
@@ -162,8 +162,11 @@ def test_silence_and_events_conserve_probability(name: str, busy: bool, open_sha
     """
     plan, model = PLANS[name], DenseModel(PLANS[name])
     conditions: list[tuple[str, str]] = []
-    for sensor in plan.sensors.values() if busy else ():
-        if sensor.kind in ("motion", "camera"):
+    for sensor in plan.sensors.values():
+        if not busy:
+            shut = [(usually(open_share), str(sensor.door))] if sensor.kind == "contact" and open_share else []
+            conditions += shut
+        elif sensor.kind in ("motion", "camera"):
             conditions.append(("blind", sensor.id))
         elif sensor.kind == "contact":
             conditions.append(("open", str(sensor.door)))

@@ -130,6 +130,24 @@ def test_who_goes_through_a_door_that_rattles(bounces: float, passed: bool) -> N
     assert (answers[time_at(70.0)] > 0.8) != passed
 
 
+@pytest.mark.parametrize(("stood", "open_share"), [("open", 0.8), ("closed", 0.0)])
+def test_who_opens_a_door_that_usually_stands_open_may_only_put_it_back(stood: str, open_share: float) -> None:
+    """Somebody is heard on one side only, so both ways of opening it are theirs: odds of staying by hand."""
+    plan, s = home(1, hall_motion=motion("hall"), bed_motion=motion("bed"), inner_contact=contact("inner")), Settings()
+    tracker = Tracker(plan)
+    tracker.observe(at(0.0, "inner_contact", stood))
+    tracker.observe(at(20_000.0, "bed_motion", "detected"))
+    tracker.observe(at(20_010.0, "bed_motion", "clear"))
+    if stood == "open":
+        tracker.observe(at(20_012.0, "inner_contact", "closed"))
+    tracker.observe(at(20_100.0, "bed_motion", "detected"))
+    tracker.observe(at(20_110.0, "bed_motion", "clear"))
+    tracker.observe(at(20_113.0, "inner_contact", "open"))
+    staying = (1 - open_share) * s.door_idle_share + open_share * s.door_put_back_share
+    expected = staying / (staying + 1 - s.door_miss)
+    assert at_once(tracker.take_passages(), 20_113.0).nobody == pytest.approx(expected, rel=0, abs=0.02)
+
+
 # --- outdoors --------------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("hours", [0.5, 2.0])
 def test_a_door_that_stood_open_for_hours_and_is_shut_from_inside_was_not_passed(hours: float) -> None:
