@@ -131,7 +131,8 @@ class DoorEngine(EngineCore):
     def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
         conditions = unknown(snapshot.conditions, door) - {("unwatched", door)}
-        if share := doors[door].usual_share:
+        share = doors[door].usual_share
+        if share and (open or self.plan.outdoor_sides[door] is None):
             conditions |= {(standing(share) if open else usually(share), door)}
         if open:
             conditions |= {("open", door)}

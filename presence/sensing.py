@@ -232,9 +232,10 @@ class Sight:
         return ways
 
     def _idle(self, door: str, side: int | None = None, open_share: float = 0.0) -> Way:
-        """Somebody opens the door and does not pass, relative to its usual flow; mostly where it usually is open."""
+        """Somebody opens the door and does not pass, relative to its usual flow; an inner one to put it back."""
         flow = np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0)
-        share = (1.0 - open_share) * self.settings.door_idle_share + open_share * self.settings.door_put_back_share
+        back = open_share if self.plan.outdoor_sides[door] is None else 0.0
+        share = (1.0 - back) * self.settings.door_idle_share + back * self.settings.door_put_back_share
         return self._beside(door, share * flow, (MOVING,), side)
 
     def _beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:

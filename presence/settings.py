@@ -141,8 +141,8 @@ class Settings:
     door_idle_share: float = 0.06
     """A door is opened and nobody passes, relative to passing. Common practice, no source."""
     door_put_back_share: float = 0.9
-    """The same of a door that stands open all the rest of the time: whoever shut it, to have a bath or to keep smells
-    in, puts it back as it was, and goes on in there about as often as they leave. Common practice, no source."""
+    """The same of an inner door that stands open all the rest of the time: whoever shut it, to have a bath or keep
+    smells in, puts it back as it was, and goes on in there about as often as they leave. Common practice, no source."""
     door_guest_share: float = 0.06
     """Somebody inside opens a door to the outside for an unknown person and stays, relative to passing: as often as
     they open it for nothing. Common practice, no source."""
