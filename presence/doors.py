@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -86,13 +87,14 @@ class DoorEngine(EngineCore):
     def _bounce(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> float:
         """Rate at which a contact follows up its last report by itself (1/s): a door that is not latched rattles.
 
-        `share * delay / (delay + age) ** 2`: half of such reports come within the delay. The share is the contact's own
-        record, with what the settings say for a start; it is what a door that rattles open and shut again shows.
+        `share * log(2) / delay * 2 ** (-age / delay)`: half of such reports come within the delay. The share is
+        the contact's own record, with what the settings say for a start.
         """
         usual, delay = self.settings.door_bounce_share, self.settings.door_bounce_delay
         if not usual or sensor.kind != "contact" or not use.since or use.open == (event.value == "open"):
             return 0.0
-        return use.bounce_share(usual) * delay / (delay + snapshot.seconds - use.since) ** 2
+        age = snapshot.seconds - use.since
+        return use.bounce_share(usual) * math.log(2.0) / delay * 2.0 ** (-age / delay)
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.

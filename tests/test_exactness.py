@@ -559,7 +559,7 @@ def test_a_switch_that_reports_falsely_goes_on(alone: float, gap: float) -> None
 
 
 def test_a_contact_bounces_as_often_as_its_own_record_says() -> None:
-    """Bayes' rule by hand: rate `share * delay / (delay + age) ** 2`, the share by what the contact has done so far."""
+    """Bayes' rule by hand: half the bounces come within the delay; the share is what the contact has done so far."""
     share, delay, prior = 0.1, 2.0, 20
     bouncing, plain = (
         Tracker(home(1, **DOORS), Settings(door_bounce_share=value, door_bounce_delay=delay)) for value in (share, 0.0)
@@ -571,7 +571,7 @@ def test_a_contact_bounces_as_often_as_its_own_record_says() -> None:
         assert tracker.association is not None
         nobody[tracker] = tracker.association.nobody
     somebody = 10 * alone * (1 - nobody[plain]) / nobody[plain]
-    extra = share * delay / (delay + 1.0) ** 2  # nothing is known of this contact yet
+    extra = share * np.log(2.0) / delay * 2.0 ** (-1.0 / delay)  # nothing is known of this contact yet
     expected = (10 * alone + extra) / (10 * alone + extra + somebody)
     assert nobody[bouncing] == pytest.approx(expected, rel=0, abs=EXACT)
     gaps = [1.0, 30.0, 1.0, 1.9, 400.0, 2.1]
