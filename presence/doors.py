@@ -94,7 +94,7 @@ class DoorEngine(EngineCore):
         if not usual or sensor.kind != "contact" or not use.since or use.open == (event.value == "open"):
             return 0.0
         age = snapshot.seconds - use.since
-        return use.bounce_share(usual) * math.log(2.0) / delay * 2.0 ** (-age / delay)
+        return use.bounce_share(usual) * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.
