@@ -14,7 +14,7 @@ from presence.places import shared_bed
 from presence.sensing import Sight
 
 Array = NDArray[np.float64]
-STANDING = "standing "
+STANDING, USUALLY = "standing ", "usually "
 
 
 def standing(open_share: float) -> str:
@@ -22,14 +22,22 @@ def standing(open_share: float) -> str:
     return f"{STANDING}{open_share:.1f}"
 
 
-def share_of(condition: str) -> float:
-    """The share of time of such a condition; 0 for any other."""
-    return float(condition.removeprefix(STANDING)) if condition.startswith(STANDING) else 0.0
+def usually(open_share: float) -> str:
+    """The condition of a door that stands shut, but open for this share of the time: see `entries_of`."""
+    return f"{USUALLY}{open_share:.1f}"
 
 
-def shut(conditions: frozenset[tuple[str, str]], door: str) -> frozenset[tuple[str, str]]:
-    """Conditions without those of a door that stands open."""
-    return frozenset(c for c in conditions if c[1] != door or not (c[0] == "open" or share_of(c[0])))
+def report_of(condition: str) -> tuple[str, float]:
+    """What the contact of a door can report under such a condition, and the share of time; no value for any other."""
+    for prefix, value in ((STANDING, "closed"), (USUALLY, "open")):
+        if condition.startswith(prefix):
+            return value, float(condition.removeprefix(prefix))
+    return "", 0.0
+
+
+def unknown(conditions: frozenset[tuple[str, str]], door: str) -> frozenset[tuple[str, str]]:
+    """Conditions without those that say how a door stands."""
+    return frozenset(c for c in conditions if c[1] != door or not (c[0] == "open" or report_of(c[0])[0]))
 
 
 class Entry(NamedTuple):
@@ -47,7 +55,8 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
 
     Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
     through unreported, and may be closed), `standing 0.3` (such a door has stood open three tenths of the time: who is
-    on its outer side is slower to close it, so that its silence says less of them), `unpassed` (and all who pass it are
+    on its outer side is slower to close it, so that its silence says less of them), `usually 0.3` (such a door stands
+    shut: it is opened more readily than it is passed, so that its silence says more), `unpassed` (all who pass it are
     cut off), `unwatched` (a door whose contact is offline), `pressed` (a seat). A walk past every sensor into the zone
     of a blind one is left out: it would join all zones with one another, for a loss that is small and the same in each.
     """
@@ -74,8 +83,8 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     elif condition == "unpassed":
         for i, j in sight.door_states(name):
             yield Entry(i, j, -sight.flows[:, i, j])
-    elif open_share := share_of(condition):
-        yield from _slower(sight, name, open_share)
+    elif (report := report_of(condition))[0]:
+        yield from _instead(sight, name, *report)
     elif condition == "pressed":
         sensor = sight.plan.sensors[name]
         yield from entries_of(sight, "blind", name)
@@ -90,12 +99,13 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
         yield Entry(perched + 1, perched + 1, flow / sight.weights[:, perched + 1])
 
 
-def _slower(sight: Sight, door: str, open_share: float) -> Iterator[Entry]:
-    """Closing a door that usually stands open, instead of any open door."""
+def _instead(sight: Sight, door: str, value: str, open_share: float) -> Iterator[Entry]:
+    """Closing or opening a door that stands open for a share of the time, instead of any door."""
     contact = sight.contact(door)
     if contact is not None:
-        yield from _on_diagonal(sight.options(contact, "closed"), 1.0)
-        yield from _on_diagonal(sight.options(contact, "closed", open_share=open_share), -1.0)
+        staying = [[w for w in sight.options(contact, value, open_share=p) if not w.label] for p in (0.0, open_share)]
+        yield from _on_diagonal(staying[0], 1.0)
+        yield from _on_diagonal(staying[1], -1.0)
 
 
 def _on_diagonal(ways: Sequence[Way], sign: float) -> Iterator[Entry]:

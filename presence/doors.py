@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
-from presence.conditions import shut, standing
+from presence.conditions import standing, unknown, usually
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -56,6 +57,7 @@ class DoorEngine(EngineCore):
         """A contact or a lock reports: who was it, and which way did they go?"""
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
+        bounce = self._bounce(snapshot, sensor, event, use)
         ways = self._passing(snapshot, sensor, event, use)
         if ways:
             if event.code is not None:
@@ -65,20 +67,34 @@ class DoorEngine(EngineCore):
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
             nobody = self.settings.door_false_alarm_rate * (1.0 if event.code is None else self.settings.code_slip)
-            snapshot = self._branch(snapshot, event, ways, nobody, accepting)
+            snapshot = self._branch(snapshot, event, ways, nobody + bounce, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             ways = self._world(snapshot).ways(sensor.id, event.value, event.by, use.usual_share)
-            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10)
+            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + bounce)
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":
             snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
         if sensor.kind == "contact":
+            if use.since and not use.open and event.value == "open":
+                use = use.reopened(snapshot.seconds - use.since <= self.settings.door_bounce_delay)
             snapshot = self._stand(self._unschedule(snapshot, sensor.id), door, use, open=event.value == "open")
             if event.value == "open" and self.plan.outdoor_sides[door] is not None:
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
+
+    def _bounce(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> float:
+        """Rate at which a contact follows up its last report by itself (1/s): a door that is not latched rattles.
+
+        `share * log(2) / delay * 2 ** (-age / delay)`: half of such reports come within the delay. The share is
+        the contact's own record, with what the settings say for a start.
+        """
+        usual, delay = self.settings.door_bounce_share, self.settings.door_bounce_delay
+        if not usual or sensor.kind != "contact" or not use.since or use.open == (event.value == "open"):
+            return 0.0
+        age = snapshot.seconds - use.since
+        return use.bounce_share(usual) * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.
@@ -89,7 +105,7 @@ class DoorEngine(EngineCore):
         world, opening = self._world(snapshot), event.value in ("open", "unlocked")
         if not opening and (event.value != "closed" or use.open or not use.since):
             return []
-        passing = world.ways(sensor.id, event.value if opening else "open", event.by)
+        passing = world.ways(sensor.id, event.value if opening else "open", event.by, use.usual_share)
         if opening or not use.given_up:
             return passing
         patience = self.settings.outer_door_expiry
@@ -116,10 +132,12 @@ class DoorEngine(EngineCore):
 
     def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
-        conditions = shut(snapshot.conditions, door) - {("unwatched", door)}
+        conditions = unknown(snapshot.conditions, door) - {("unwatched", door)}
+        share = doors[door].usual_share
+        if share and (open or self.plan.outdoor_sides[door] is None):
+            conditions |= {(standing(share) if open else usually(share), door)}
         if open:
-            share = doors[door].usual_share
-            conditions |= {("open", door), *([(standing(share), door)] if share else [])}
+            conditions |= {("open", door)}
         windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
         snapshot = self._forget_sides(snapshot, [i for i, (_, name) in enumerate(snapshot.noted) if name == door])
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)

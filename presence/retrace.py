@@ -168,15 +168,16 @@ def _from(engine: TracingEngine, step: Step, taken: Again, before: Snapshot, sin
 def audible(snapshot: Snapshot, sensor: Sensor) -> tuple[str, float]:
     """What a sensor can report now: `rest` for what it reports at rest, a value that ends a state, or nothing.
 
-    With it the share of time that its door stands open, where it can report that the door closes; else 0.
+    With it the share of time that its door stands open, where that makes a difference; else 0.
     """
     conditions = snapshot.conditions
     if ("pressed", sensor.id) in conditions:
         return "released", 0.0
     if ("blind", sensor.id) in conditions or ("unwatched", str(sensor.door)) in conditions:
         return "", 0.0
-    if sensor.kind == "contact" and ("open", str(sensor.door)) in conditions:
-        return "closed", snapshot.doors[str(sensor.door)].usual_share
+    if sensor.kind == "contact" and str(sensor.door) in snapshot.doors:
+        use = snapshot.doors[str(sensor.door)]
+        return "closed" if use.open else "open", use.usual_share
     return "rest", 0.0
 
 

@@ -87,7 +87,7 @@ class Sight:
             sensor: the sensor.
             value: what it reports.
             by: for a lock, `inside` or `keypad`.
-            open_share: for a contact that closes, the share of time this door stands open.
+            open_share: for a contact, the share of time that this door stands open.
         """
         s = self.settings
         if sensor.kind == "motion" and value == "detected":
@@ -102,7 +102,8 @@ class Sight:
             places = self.states.places_of(sensor.room, seats=True)
             return [self._diagonal(dict.fromkeys(places, 1.0), plain[sensor.kind, value], hands=True)]
         if sensor.kind == "contact" and sensor.door is not None:
-            return self._opening(sensor.door) if value == "open" else [self._closing(sensor.door, open_share)]
+            door = sensor.door
+            return self._opening(door, open_share) if value == "open" else [self._closing(door, open_share)]
         if sensor.kind == "lock" and sensor.door is not None:
             return self._lock(sensor.door, value, by)
         if sensor.kind == "pressure":
@@ -198,7 +199,7 @@ class Sight:
         near = [place for place in places if self.states.places[place].room != AWAY]
         return [int(i) for pace in paces for i in self.states.select(places if pace == MOVING else near, pace)]
 
-    def _opening(self, door: str) -> list[Way]:
+    def _opening(self, door: str, open_share: float = 0.0) -> list[Way]:
         """Somebody opens the door and passes one way or the other, or does not."""
         reported = 1 - self.door_miss(door)
         options = []
@@ -209,7 +210,7 @@ class Sight:
                 m, t = np.searchsorted(source, i), np.searchsorted(target, j)
                 rates[:, m, t] = reported * self.flows[:, i, j] / self.weights[:, i]
             options.append(Way(source, target, rates, label))
-        return [*options, self._idle(door), *self._letting(door)]
+        return [*options, self._idle(door, open_share=open_share), *self._letting(door)]
 
     def _letting(self, door: str) -> list[Way]:
         """Somebody inside opens the door to the outside for a guest, in or out, and stays."""
@@ -230,10 +231,12 @@ class Sight:
             ways.append(idle._replace(rates=rates, guest=Guest(guests, source, target, moves, label)))
         return ways
 
-    def _idle(self, door: str, side: int | None = None) -> Way:
-        """Somebody opens the door and does not pass, relative to its usual flow."""
+    def _idle(self, door: str, side: int | None = None, open_share: float = 0.0) -> Way:
+        """Somebody opens the door and does not pass, relative to its usual flow; an inner one to put it back."""
         flow = np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0)
-        return self._beside(door, self.settings.door_idle_share * flow, (MOVING,), side)
+        back = open_share if self.plan.outdoor_sides[door] is None else 0.0
+        share = (1.0 - back) * self.settings.door_idle_share + back * self.settings.door_put_back_share
+        return self._beside(door, share * flow, (MOVING,), side)
 
     def _beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
         """Somebody beside the door does something to it and stays."""

@@ -137,6 +137,9 @@ class Settings:
     notes, section 2, keep the chance that an exit is seen between .99 and .999."""
     door_idle_share: float = 0.06
     """A door is opened and nobody passes, relative to passing. Common practice, no source."""
+    door_put_back_share: float = 0.9
+    """The same of an inner door that stands open all the rest of the time: whoever shut it, to have a bath or keep
+    smells in, puts it back as it was, and goes on in there about as often as they leave. Common practice, no source."""
     door_guest_share: float = 0.06
     """Somebody inside opens a door to the outside for an unknown person and stays, relative to passing: as often as
     they open it for nothing. Common practice, no source."""
@@ -150,6 +153,14 @@ class Settings:
     Common practice, no source."""
     door_false_alarm_rate: float = 1 / 86400
     """A contact moves with nobody near (wind, jolt): once a day. Common practice, no source."""
+    door_bounce_share: float = 0.02
+    """Share of a contact's reports that it follows up by itself, for a start; from then on its own record counts
+    (`DoorUse.bounce_share`): a door that is pushed to but not latched swings and rattles. Common practice, no source.
+    In one real home (ARAS house A, days 1-5) a bathroom's door opened 628 times, half of those a second or less after
+    it had been shut. 0: no bounces."""
+    door_bounce_delay: float = 2.0
+    """Half of such reports come within so many seconds, in which hardly anybody opens a door, passes it and shuts it.
+    Common practice, no source."""
     lock_rate: float = 1 / 20
     """Somebody moving beside a locked door works the lock. Common practice, no source."""
     code_slip: float = 0.001

@@ -22,6 +22,9 @@ from presence.witness import Staying
 Array = NDArray[np.float64]
 T = TypeVar("T")
 
+BOUNCE_PRIOR = 20
+"""As many openings of a door as the settings' share of bounces counts for."""
+
 
 def replace(value: T, /, **changes: Any) -> T:
     """A frozen value with some fields changed: of a named tuple, or as `dataclasses.replace`."""
@@ -76,6 +79,18 @@ class DoorUse:
     """Seconds of experience behind `open_share`."""
     given_up: bool = False
     """Whether it is only taken to have been shut, having stood open for so long."""
+    reopenings: int = 0
+    """How often it was opened after having been shut..."""
+    bounces: int = 0
+    """...and how often of those sooner than anybody can have passed it."""
+
+    def bounce_share(self, usual: float) -> float:
+        """Share of its reports that its contact follows up by itself, half of them so soon; at first `usual`."""
+        return min(0.95, (usual * BOUNCE_PRIOR + 2.0 * self.bounces) / (BOUNCE_PRIOR + self.reopenings))
+
+    def reopened(self, soon: bool) -> DoorUse:
+        """After it was opened, having been shut for a moment only or for longer."""
+        return dataclasses.replace(self, reopenings=self.reopenings + 1, bounces=self.bounces + soon)
 
     @property
     def usual_share(self) -> float:
@@ -87,7 +102,7 @@ class DoorUse:
         passed = max(0.0, seconds - self.since) if self.since else 0.0
         weight = min(self.weight, 7 * 86400.0)
         share = (self.open_share * weight + passed * self.open) / (weight + passed)
-        return DoorUse(open, seconds, share, weight + passed)
+        return DoorUse(open, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
 
 
 class Snapshot(NamedTuple):

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.linalg import expm
 
 from presence import Event, Floorplan, Settings, Tracker, markov
-from presence.conditions import standing
+from presence.conditions import standing, usually
 from tests.oracle import (
     NOON,
     Answer,
@@ -55,7 +55,7 @@ def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
     # the oracle takes a report for what it says by itself, and keeps people who are alike alike
-    plainly = Settings(phone_doubt=1.0, object_chatter=0.0)
+    plainly = Settings(phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0)
     tracker = Tracker(plan, plainly, hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:
@@ -152,7 +152,7 @@ def reportable(plan: Floorplan, conditions: Sequence[tuple[str, str]]) -> list[t
 
 
 @pytest.mark.parametrize("name", PLANS)
-@pytest.mark.parametrize(("busy", "open_share"), [(False, 0.0), (True, 0.0), (True, 0.3), (True, 1.0)])
+@pytest.mark.parametrize(("busy", "open_share"), [(False, 0.0), (False, 0.3), (True, 0.0), (True, 0.3), (True, 1.0)])
 def test_silence_and_events_conserve_probability(name: str, busy: bool, open_share: float) -> None:
     """D0 + sum of all D_e is a generator, the one of movement alone (Asmussen & Koole 1993).
 
@@ -162,8 +162,11 @@ def test_silence_and_events_conserve_probability(name: str, busy: bool, open_sha
     """
     plan, model = PLANS[name], DenseModel(PLANS[name])
     conditions: list[tuple[str, str]] = []
-    for sensor in plan.sensors.values() if busy else ():
-        if sensor.kind in ("motion", "camera"):
+    for sensor in plan.sensors.values():
+        if not busy:
+            shut = [(usually(open_share), str(sensor.door))] if sensor.kind == "contact" and open_share else []
+            conditions += shut
+        elif sensor.kind in ("motion", "camera"):
             conditions.append(("blind", sensor.id))
         elif sensor.kind == "contact":
             conditions.append(("open", str(sensor.door)))
@@ -553,3 +556,30 @@ def test_a_switch_that_reports_falsely_goes_on(alone: float, gap: float) -> None
     expected = (alone + extra) / (alone + extra + somebody)
     assert nobody[chatter, 1.0 + gap] == pytest.approx(expected, rel=0, abs=EXACT)
     assert (extra > 0.0) == (first > 0.5)
+
+
+def test_a_contact_bounces_as_often_as_its_own_record_says() -> None:
+    """Bayes' rule by hand: half the bounces come within the delay; the share is what the contact has done so far."""
+    share, delay, prior = 0.1, 2.0, 20
+    bouncing, plain = (
+        Tracker(home(1, **DOORS), Settings(door_bounce_share=value, door_bounce_delay=delay)) for value in (share, 0.0)
+    )
+    alone, nobody = Settings().door_false_alarm_rate, dict[Tracker, float]()
+    for tracker in (bouncing, plain):
+        tracker.observe(at(60.0, "inner_contact", "open"))
+        tracker.observe(at(61.0, "inner_contact", "closed"))
+        assert tracker.association is not None
+        nobody[tracker] = tracker.association.nobody
+    somebody = 10 * alone * (1 - nobody[plain]) / nobody[plain]
+    extra = share * np.log(2.0) / delay * 2.0 ** (-1.0 / delay)  # nothing is known of this contact yet
+    expected = (10 * alone + extra) / (10 * alone + extra + somebody)
+    assert nobody[bouncing] == pytest.approx(expected, rel=0, abs=EXACT)
+    gaps = [1.0, 30.0, 1.0, 1.9, 400.0, 2.1]
+    now = 61.0
+    for gap in gaps:
+        now += gap
+        bouncing.observe(at(now, "inner_contact", "open"))
+        now += 5.0
+        bouncing.observe(at(now, "inner_contact", "closed"))
+    record = bouncing._snapshot.doors["inner"]
+    assert record.bounce_share(share) == pytest.approx((share * prior + 2 * 3) / (prior + len(gaps)), rel=0, abs=EXACT)

@@ -514,6 +514,27 @@ def test_no_two_rooms_of_a_home_overlap(path: Path) -> None:
             assert len(there) <= 1, there
 
 
+@pytest.mark.parametrize(
+    ("locked", "gates"), [("front", {"gate", "lane_end"}), ("back", set()), (None, {"gate", "lane_end"})]
+)
+def test_the_way_to_the_front_door_is_no_side_gate_where_the_only_lock_is_at_the_back(
+    locked: str | None, gates: set[str]
+) -> None:
+    ends = {"front": ["path", "hall"], "back": ["hall", "garden"], "street": ["path", "away"]}
+    ends |= {"gate": ["garden", "lane"], "lane_end": ["lane", "away"]}
+    plan = Floorplan.from_mapping(
+        {
+            "name": "a lock",
+            "time_zone": "UTC",
+            "rooms": {"hall": {}} | {room: {"outdoors": True} for room in ("path", "garden", "lane")},
+            "doors": {name: {"between": between, "leaf": "hinged"} for name, between in ends.items()},
+            "sensors": {"lock": {"kind": "lock", "door": locked}} if locked else {},
+            "people": {"ann": {}},
+        }
+    )
+    assert plan.side_gates == gates
+
+
 def test_side_gates_are_the_outdoor_ways_that_no_entrance_needs() -> None:
     """Read off the bundled plans by hand; where two outdoor ways are as short, either can do without the other."""
     found = {path.stem: Floorplan.load(path).side_gates for path in HOMES}

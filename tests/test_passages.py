@@ -114,6 +114,40 @@ def test_the_next_answer_is_no_worse_informed() -> None:
 
 
 # --- doors that stand open, doors that nobody goes through -----------------------------------------------------------
+@pytest.mark.parametrize(("bounces", "passed"), [(0.02, False), (0.0, True)])
+def test_who_goes_through_a_door_that_rattles(bounces: float, passed: bool) -> None:
+    """It opens a second after it was shut, again and again: that is soon known of it, unless it never does so."""
+    plan = home(1, hall_motion=motion("hall"), inner_contact=contact("inner"), back_contact=contact("back"))
+    tracker = Tracker(plan, Settings(door_bounce_share=bounces))
+    tracker.observe(at(30.0, "hall_motion", "detected"))
+    tracker.observe(at(34.0, "inner_contact", "open"))
+    tracker.observe(at(40.0, "hall_motion", "clear"))
+    for n in range(31):
+        tracker.observe(at(41.0 + n, "inner_contact", "open" if n % 2 else "closed"))
+    tracker.advance(time_at(400.0))
+    answers = {p.time: p.nobody for p in tracker.take_passages() if p.final}
+    assert (answers[time_at(70.0)] < 0.2) == passed
+    assert (answers[time_at(70.0)] > 0.8) != passed
+
+
+@pytest.mark.parametrize(("stood", "open_share"), [("open", 0.8), ("closed", 0.0)])
+def test_who_opens_a_door_that_usually_stands_open_may_only_put_it_back(stood: str, open_share: float) -> None:
+    """Somebody is heard on one side only, so both ways of opening it are theirs: odds of staying by hand."""
+    plan, s = home(1, hall_motion=motion("hall"), bed_motion=motion("bed"), inner_contact=contact("inner")), Settings()
+    tracker = Tracker(plan)
+    tracker.observe(at(0.0, "inner_contact", stood))
+    tracker.observe(at(20_000.0, "bed_motion", "detected"))
+    tracker.observe(at(20_010.0, "bed_motion", "clear"))
+    if stood == "open":
+        tracker.observe(at(20_012.0, "inner_contact", "closed"))
+    tracker.observe(at(20_100.0, "bed_motion", "detected"))
+    tracker.observe(at(20_110.0, "bed_motion", "clear"))
+    tracker.observe(at(20_113.0, "inner_contact", "open"))
+    staying = (1 - open_share) * s.door_idle_share + open_share * s.door_put_back_share
+    expected = staying / (staying + 1 - s.door_miss)
+    assert at_once(tracker.take_passages(), 20_113.0).nobody == pytest.approx(expected, rel=0, abs=0.02)
+
+
 # --- outdoors --------------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize("hours", [0.5, 2.0])
 def test_a_door_that_stood_open_for_hours_and_is_shut_from_inside_was_not_passed(hours: float) -> None:

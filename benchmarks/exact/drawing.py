@@ -91,7 +91,7 @@ class _Home:
     truth: list[TruthLine] = field(default_factory=list)
     _lettings: dict[Hours, list[tuple[str, Cause, list[float], list[float]]]] = field(default_factory=dict)
     """By who sleeps: a sensor, a way to let a guest pass, and its rates by the host's and by the guest's state."""
-    _deeds: dict[tuple[Hours, int, int], Deeds] = field(default_factory=dict)
+    _deeds: dict[tuple[Hours, int, int, tuple[float, ...]], Deeds] = field(default_factory=dict)
     _matrices: dict[tuple[Hours, str, str, float], list[Array]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -228,9 +228,11 @@ class _Home:
         return self._matrices[key]
 
     def _deeds_of(self, hours: Hours, being: int, state: int) -> Deeds:
-        key = (hours, being, state)
+        shares = tuple(self.senses.open_share(Event(NOON, s, value)) for s, value in self.resting.items())
+        key = (hours, being, state, shares)
         if key not in self._deeds:
-            marked = [(s, self._matrix(hours, s, value)[being][state]) for s, value in self.resting.items()]
+            rates = [self._matrix(hours, s, v, p) for (s, v), p in zip(self.resting.items(), shares, strict=True)]
+            marked = [(s, rate[being][state]) for s, rate in zip(self.resting, rates, strict=True)]
             self._deeds[key] = _deeds(state, self.model.full(hours)[being][state], marked)
         return self._deeds[key]
 

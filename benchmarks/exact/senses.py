@@ -29,16 +29,19 @@ class Senses:
     """When each door last reported."""
 
     def open_share(self, event: Event) -> float:
-        """The share of time that a door that closes stood open until its report before, to one decimal."""
-        door = str(self.plan.sensors[event.sensor].door)
-        return self._share(door) if event.value in ("closed", "locked") else 0.0
+        """The share of time that a door stood open until its report before, to one decimal."""
+        return self._share(str(self.plan.sensors[event.sensor].door))
 
     def _share(self, door: str) -> float:
         opened, shut = self.stood_open.get(door, (0.0, 3600.0))
         return round(opened / (opened + shut), 1)
 
     def conditions(self) -> frozenset[tuple[str, str]]:
-        standing = [(f"standing {share}", door) for door in self.open if (share := self._share(door))]
+        standing = [
+            (f"{'standing' if door in self.open else 'usually'} {share}", door)
+            for door in self.reported
+            if (share := self._share(door))
+        ]
         lasting = [("blind", s) for s in self.on] + [("pressed", s) for s in self.pressed]
         return frozenset(lasting + [("open", d) for d in self.open] + standing)
 
@@ -52,7 +55,14 @@ class Senses:
     def expire(self, name: str) -> None:
         """A sensor is off again, or a door shut, although nobody said so."""
         self.on.pop(name, None)
-        self.open.pop(name, None)
+        if name in self.open:
+            self._stands(name, self.open.pop(name) + self.settings.outer_door_expiry, opened=True)
+
+    def _stands(self, door: str, seconds: float, *, opened: bool) -> None:
+        """Until an instant, a door has stood as it did since its last report."""
+        passed, before = seconds - self.reported.get(door, seconds), self.stood_open.get(door, (0.0, 3600.0))
+        self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
+        self.reported[door] = seconds
 
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
@@ -69,11 +79,8 @@ class Senses:
                 return False
             self.on[sensor.id] = event.seconds
         elif sensor.kind == "contact":
-            door, opened = str(sensor.door), str(sensor.door) in self.open
-            passed = event.seconds - self.reported.get(door, event.seconds)
-            before = self.stood_open.get(door, (0.0, 3600.0))
-            self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
-            self.reported[door] = event.seconds
+            door = str(sensor.door)
+            self._stands(door, event.seconds, opened=door in self.open)
             self.open.pop(door, None)
             if event.value == "open":
                 self.open[door] = event.seconds

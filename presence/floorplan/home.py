@@ -192,7 +192,8 @@ class Floorplan(Shown):
     def side_gates(self) -> frozenset[str]:
         """Doors between outdoor places that no entrance needs: without them every entrance is as near to `away`.
 
-        Entrances are the doors into the house with a lock or an overhead leaf; without any, those nearest to `away`.
+        Entrances are the doors into the house with a lock or an overhead leaf. Where none of those is among the ones
+        nearest to `away`, so are these: a lock that reports at the back only does not make the front path a side gate.
         """
         import networkx
 
@@ -209,7 +210,9 @@ class Floorplan(Shown):
         usual = distances()
         locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
         entrances = {door for door in outer if door in locked or self.doors[door].leaf == "overhead"}
-        entrances = entrances or {door for door in outer if usual[door] == min(usual.values())}
+        nearest = {door for door in outer if usual[door] == min(usual.values())}
+        if not entrances & nearest:
+            entrances |= nearest
         without = {gate: distances(gate) for gate in outdoor}
         return frozenset(g for g, found in without.items() if all(found[door] == usual[door] for door in entrances))
 

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.conditions import share_of
+from presence.conditions import report_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
@@ -82,17 +82,17 @@ class ChanceMeter:
         belief = belief.ravel()
         rates: Array = table.resting @ belief
         for condition in sorted(snapshot.conditions):
-            if condition not in table.under and (share := share_of(condition[0])):
-                table.under[condition] = self._closing(snapshot.hours, condition[1], share)
+            if condition not in table.under and (report := report_of(condition[0]))[0]:
+                table.under[condition] = self._door(snapshot.hours, condition[1], *report)
             index, row = table.under.get(condition, (-1, None))
             if index >= 0:
                 rates[index] = 0.0 if row is None else row @ belief
         return rates
 
-    def _closing(self, hours: Hours, door: str, open_share: float) -> tuple[int, Array]:
-        """The contact of a door that stands open for a share of the time, and its rates instead of any open door's."""
+    def _door(self, hours: Hours, door: str, value: str, open_share: float) -> tuple[int, Array]:
+        """The contact of a door that stands open for a share of the time, and its rates instead of any other door's."""
         sight, sensor = self.model.world(hours).sight, self.model.plan.contacts[door]
-        return self.sensors[sensor.id], _rates(sight, sight.options(sensor, "closed", open_share=open_share))
+        return self.sensors[sensor.id], _rates(sight, sight.options(sensor, value, open_share=open_share))
 
     def _belief(self, snapshot: Snapshot) -> Array:
         """Where each being is, shape (P, S)."""
