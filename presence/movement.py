@@ -160,8 +160,11 @@ def _pace_rates(
     if person and not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
         asleep = NEVER
+    pausing, starting = s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)
+    if person and room in plan.approaches:
+        pausing, starting = pausing * s.approach_share, max(starting, s.outdoor_rate)
     return [
-        (MOVING, s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)),
+        (MOVING, pausing, starting),
         (ACTIVE, settling, rising),
         (SETTLED, asleep, awake),
     ]

@@ -95,6 +95,9 @@ class Settings:
     """Falling asleep in another rest room than the own, relative to the own. Common practice, no source."""
     corridor_share: float = 0.15
     """Settling in a corridor (`places.is_corridor`), relative to other rooms. Common practice, no source."""
+    approach_share: float = 0.15
+    """Pausing between an entrance and the street (`Floorplan.approaches`), relative to other places: who has left the
+    house walks on, or drives off, and no pause is longer than the walk (`outdoor_rate`). Common practice, no source."""
     unsensed_share: float = 0.02
     """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
     hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""

@@ -546,6 +546,17 @@ def test_side_gates_are_the_outdoor_ways_that_no_entrance_needs() -> None:
     }
 
 
+def test_approaches_are_the_drives_and_front_paths() -> None:
+    """Read off the bundled plans by hand: no garden, and no terrace behind a sliding door."""
+    found = {path.stem: Floorplan.load(path).approaches for path in HOMES}
+    assert found == {
+        "one_room_flat": set(),
+        "open_plan_bungalow": {"front_yard"},
+        "shared_house": {"front_yard"},
+        "two_storey_garage": {"front_path", "drive"},
+    }
+
+
 def test_corridors_are_where_three_parts_of_the_home_meet() -> None:
     """Read off the bundled plans by hand: halls and landings, no kitchen that has three doors, too."""
     found = {path.stem: Floorplan.load(path).corridors for path in HOMES}

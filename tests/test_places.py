@@ -133,3 +133,25 @@ def test_a_pet_lies_deeply_still_for_more_than_half_of_its_time_wherever_it_like
     asleep, room = states.pace == ASLEEP, np.array(states.rooms)[states.room]
     assert 12 / 24 < weights[asleep].sum() / weights.sum() < 16 / 24
     assert weights[asleep & (room == "hall")].sum() > 0.4 * weights[room == "hall"].sum()
+
+
+def test_who_has_gone_out_by_the_drive_is_soon_off_the_property() -> None:
+    """A drive between an overhead door and the street is crossed, not stayed in; a terrace may be stayed on."""
+    left = {}
+    for leaf in ("overhead", "sliding"):
+        rooms: dict[str, Any] = {"hall": {}, "garage": {}, "drive": {"outdoors": True}}
+        ends = {"inner": ["hall", "garage"], "out": ["garage", "drive"], "street": ["drive", "away"]}
+        doors = {name: {"between": between} for name, between in ends.items()} | {
+            "front": {"between": ["hall", "away"]}
+        }
+        doors["out"]["leaf"] = leaf  # type: ignore[assignment]
+        watched = {f"{room}_motion": motion(room) for room in ("hall", "garage")}
+        tracker = Tracker(home(1, rooms=rooms, doors=doors, contact=contact("out"), front=contact("front"), **watched))
+        tracker.observe(at(0.0, "garage_motion", "detected"))
+        tracker.observe(at(10.0, "contact", "open"))
+        tracker.observe(at(12.0, "garage_motion", "clear"))
+        tracker.observe(at(25.0, "contact", "closed"))
+        tracker.advance(time_at(325.0))
+        assert tracker.belief.rooms["garage"] < 0.1
+        left[leaf] = tracker.belief.people["P1"]["away"]
+    assert left["overhead"] > 0.5 > left["sliding"], left

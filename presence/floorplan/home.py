@@ -190,31 +190,45 @@ class Floorplan(Shown):
 
     @cached_property
     def side_gates(self) -> frozenset[str]:
-        """Doors between outdoor places that no entrance needs: without them every entrance is as near to `away`.
+        """Doors between outdoor places that no entrance needs: without them every entrance is as near to `away`."""
+        usual = self._distances()
+        gates = {gate: self._distances(gate) for gate in self._ways_outdoors}
+        return frozenset(g for g, found in gates.items() if all(found[door] == usual[door] for door in self.entrances))
 
-        Entrances are the doors into the house with a lock or an overhead leaf. Where none of those is among the ones
-        nearest to `away`, so are these: a lock that reports at the back only does not make the front path a side gate.
+    @cached_property
+    def entrances(self) -> frozenset[str]:
+        """The doors into the house with a lock or an overhead leaf.
+
+        Where none of those is among the ones nearest to `away`, so are these: a lock that reports at the back only does
+        not make the front path a side gate.
         """
+        usual = self._distances()
+        locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
+        found = {door for door in usual if door in locked or self.doors[door].leaf == "overhead"}
+        nearest = {door for door in usual if usual[door] == min(usual.values())}
+        return frozenset(found if found & nearest else found | nearest)
+
+    @cached_property
+    def approaches(self) -> frozenset[str]:
+        """Outdoor places that are walked through rather than stayed in: beside an entrance that does not slide."""
+        doors = [door for door in self.entrances if self.doors[door].leaf != "sliding"]
+        beside = {self.doors[door].between[side] for door in doors if (side := self.outdoor_sides[door]) is not None}
+        return frozenset(beside - {AWAY})
+
+    @cached_property
+    def _ways_outdoors(self) -> frozenset[str]:
+        return frozenset(door.id for door in self.doors.values() if not set(self.indoor) & set(door.between))
+
+    def _distances(self, without: str | None = None) -> dict[str, int]:
+        """How many outdoor ways lie between `away` and each door into the house, one of the ways left out."""
         import networkx
 
-        outdoor = {door.id for door in self.doors.values() if not set(self.indoor) & set(door.between)}
-
-        def distances(without: str | None = None) -> dict[str, int]:
-            graph = networkx.Graph()
-            graph.add_node(AWAY)
-            graph.add_edges_from(self.doors[door].between for door in outdoor if door != without)
-            found: dict[str, int] = networkx.single_source_shortest_path_length(graph, AWAY)
-            return {door: found.get(self.doors[door].between[side], len(self.rooms)) for door, side in outer.items()}
-
+        graph = networkx.Graph()
+        graph.add_node(AWAY)
+        graph.add_edges_from(self.doors[door].between for door in self._ways_outdoors if door != without)
+        found: dict[str, int] = networkx.single_source_shortest_path_length(graph, AWAY)
         outer = {door: side for door, side in self.outdoor_sides.items() if side is not None}
-        usual = distances()
-        locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
-        entrances = {door for door in outer if door in locked or self.doors[door].leaf == "overhead"}
-        nearest = {door for door in outer if usual[door] == min(usual.values())}
-        if not entrances & nearest:
-            entrances |= nearest
-        without = {gate: distances(gate) for gate in outdoor}
-        return frozenset(g for g, found in without.items() if all(found[door] == usual[door] for door in entrances))
+        return {door: found.get(self.doors[door].between[side], len(self.rooms)) for door, side in outer.items()}
 
     @cached_property
     def corridors(self) -> frozenset[str]:
