@@ -21,7 +21,7 @@ from presence.health.findings import Finding, ranked
 from presence.health.silence import FIRST_DAYS, SilenceWatch
 from presence.health.step import Step
 from presence.health.timing import TimingWatch
-from presence.health.twins import Twins
+from presence.health.twins import KEPT, Twins
 from presence.health.wear import WearWatch
 from presence.inference import Engine
 from presence.passages import utc
@@ -76,7 +76,11 @@ class Watches:
             self.silence.forgive()
         suspects = self.chatter.suspects
         self.silence.weigh(seconds, doubtful=bool(suspects), excused=self.chatter.beside(suspects))
-        self.suspects = self.silence.suspects() if seconds > self._began + FIRST_DAYS else []
+        self.suspects = self.silence.suspects() if self.may_suspect(seconds) else []
+
+    def may_suspect(self, seconds: float) -> bool:
+        """Whether enough is known at an instant to want second opinions."""
+        return seconds > self._began + FIRST_DAYS
 
     def findings(self) -> dict[str, Finding]:
         """What is probably wrong now, one for each sensor: what explains most goes first."""
@@ -147,6 +151,6 @@ class Monitor:
             step, event, after = self._waiting.popleft()
             self._watches = watches = self._watches or Watches(self.plan, step.seconds)
             self._over.extend(replace(finding, until=utc(step.seconds)) for finding in watches.take(step))
-            if event is not None:
+            if event is not None and watches.may_suspect(step.seconds + KEPT):
                 self._twins.hear(event, after)
             watches.silence.look(self._twins.look(watches.suspects, idle=event is None))
