@@ -121,7 +121,8 @@ class Engine(DoorEngine):
             return snapshot
         room, states = self.model.states.room, self.model.states
         if sensor.kind == "phone":
-            error = self.settings.phone_error
+            returned = value == "home" and snapshot.reports.get(sensor.id, ("", 0.0))[0] == "away"
+            error = self.settings.phone_return_error if returned else self.settings.phone_error
             likelihood = self._phone(value, 1 - error, error)
             reports = {**snapshot.reports, sensor.id: (value, snapshot.seconds)}
             snapshot = self._schedule(

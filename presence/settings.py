@@ -219,6 +219,9 @@ class Settings:
     """...for hours. Common practice, no source."""
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
+    phone_return_error: float = 0.002
+    """A phone that was away reports home, and its owner has not come with it: it was not left behind, and it is not
+    dead. Common practice, no source."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
     `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more). Common practice, no

@@ -141,7 +141,7 @@ def brute_force(
         now = event.seconds
         matrices.update({(number, "still", p): still[p] for p in range(persons)})
         if plan.sensors[event.sensor].kind in ("phone", "badge"):
-            factor = model.report(event)
+            factor = model.report(event, senses.before(event))
             matrices.update({(number, "still", p): still[p] * factor[p] for p in range(persons)})
             histories = [_extend(h, number, None, (-1, 0)) for h in histories]
         elif not (share := senses.open_share(event), senses.take(event))[1]:

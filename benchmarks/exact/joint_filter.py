@@ -42,7 +42,7 @@ class JointFilter:
         self.advance(event.seconds)
         if self.model.plan.sensors[event.sensor].kind in ("phone", "badge"):
             joint = self.joint
-            for axis, factor in enumerate(self.model.report(event)):
+            for axis, factor in enumerate(self.model.report(event, self.senses.before(event))):
                 joint = joint * factor.reshape([-1 if n == axis else 1 for n in range(joint.ndim)])
             self._condition(joint)
         elif (share := self.senses.open_share(event), self.senses.take(event))[1]:

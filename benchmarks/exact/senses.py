@@ -27,6 +27,14 @@ class Senses:
     """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
     reported: dict[str, float] = field(default_factory=dict)
     """When each door last reported."""
+    told: dict[str, str] = field(default_factory=dict)
+    """What each phone or tag last said."""
+
+    def before(self, event: Event) -> str | None:
+        """What a phone or a tag has said before this; that is what it said last from now on."""
+        last = self.told.get(event.sensor)
+        self.told[event.sensor] = event.value
+        return last
 
     def open_share(self, event: Event) -> float:
         """The share of time that a door stood open until its report before, to one decimal."""
