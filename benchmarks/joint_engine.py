@@ -3,9 +3,9 @@
 It keeps `p(x_1..x_P, labels)` whole: an axis of S states for each being, one of 1 + 2 P labels for each open window.
 Movement, sensing, conditions, what falls due, windows, passages, the watch over the sensors, the order of late events
 and the reading of the belief are the tracker's own. What it does not have, for each would take a further axis: who has
-passed while a door stands open (`first_passage`), and whether one being caused this event and the one before. What a
-sensor's lost off message is worth is read from the marginals. Seats, sensors of still people and visitors are not in
-the homes that are timed, so it refuses them.
+passed while a door stands open (`first_passage`), who has come back by the time it closes (`Mixture.sides`), and
+whether one being caused this event and the one before. What a sensor's lost off message is worth is read from the
+marginals. Seats, sensors of still people and visitors are not in the homes that are timed, so it refuses them.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import Belief, Event, Floorplan, Settings, Tracker
+from presence.floorplan import Sensor
 from presence.health import Monitor
 from presence.hypotheses import Caused, Way
 from presence.inference import Engine
@@ -131,6 +132,10 @@ class JointEngine(Engine):
         factor = 1.0 - (1.0 - alone) * nobody
         joint = known.joint * factor.reshape(*factor.shape, *(1,) * len(snapshot.windows))
         return _with(snapshot, joint_of(joint, len(self.names), known.log_likelihood))
+
+    def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
+        association = replace(snapshot.holders[sensor.id], time=event.time, value=event.value)
+        return replace(snapshot, association=association)
 
     # --- windows ----------------------------------------------------------------------------------------------------
     def _note_sides(self, snapshot: Snapshot) -> Snapshot:

@@ -25,7 +25,7 @@ import math
 import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from itertools import pairwise
+from itertools import chain, pairwise, product
 from pathlib import Path
 from typing import Any
 
@@ -44,14 +44,13 @@ from benchmarks.open_sets.two_residents import PEOPLE, Session, TwoResidents, lo
 from benchmarks.trust.homes import Cell, Lived, live
 from presence import Event, Floorplan, Settings, reversal
 from presence.floorplan import AWAY
+from presence.learn.em import PLACE_PSEUDO
 from presence.places import Place, motion_zones, states_of
 from presence.recorder import RecordingEngine, Stretch, stretches
 from presence.smoothing import CHUNK, OVERLAP
 
 Array = NDArray[np.float64]
 Own = Mapping[str, Mapping[str, float]]
-PSEUDO = 20.0
-"""Visits behind a factor of 1: `learn.em.PLACE_PSEUDO`."""
 LONGEST = 300.0
 """Seconds for which a tag is taken to say where its resident stays."""
 HYPOTHESES = 16
@@ -75,16 +74,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.what == "two_residents":
         if options.folder is None:
             parser.error("the folder of the set is missing")
-        for line in session_table(load(options.folder), options.part, options.rounds, options.starts):
-            print(line, flush=True)
-        return 0
-    for plan in options.plans.split(","):
-        for people in options.people.split(","):
-            for seed in options.seeds.split(","):
-                days = options.days + options.score_days
-                cell = Cell(plan, int(people), options.variant, int(seed), days)
-                for line in home_table(cell, options.days, options.rounds):
-                    print(line, flush=True)
+        lines = session_table(load(options.folder), options.part, options.rounds, options.starts)
+    else:
+        homes = (getattr(options, name).split(",") for name in ("plans", "people", "seeds"))
+        days = options.days + options.score_days
+        cells = (Cell(plan, int(people), options.variant, int(seed), days) for plan, people, seed in product(*homes))
+        lines = chain.from_iterable(home_table(cell, options.days, options.rounds) for cell in cells)
+    for line in lines:
+        print(line, flush=True)
     return 0
 
 
@@ -149,13 +146,13 @@ def visits(plan: Floorplan, logs: Iterable[Sequence[Event]]) -> Array:
 def factors(plan: Floorplan, seconds: Array, visited: Array) -> dict[str, dict[str, float]]:
     """The M step: each resident's share of a place's visits over their share of all visits.
 
-    With n visits where e are expected the factor is (n + a) / (e + a), a being `PSEUDO`.
+    With n visits where e are expected the factor is (n + a) / (e + a), a being `PLACE_PSEUDO`.
     """
     names = [name_of(place) for place in states_of(plan).places]
     at_home = np.array([place.room != AWAY for place in states_of(plan).places])
     made = seconds / np.maximum(seconds.sum(axis=0), 1e-9) * visited * at_home
     expected = made.sum(axis=1, keepdims=True) * made.sum(axis=0) / max(float(made.sum()), 1e-9)
-    found = (made + PSEUDO) / (expected + PSEUDO)
+    found = (made + PLACE_PSEUDO) / (expected + PLACE_PSEUDO)
     return {
         person: {name: float(f) for name, f, inside in zip(names, row, at_home, strict=True) if inside}
         for person, row in zip(plan.people, found, strict=True)
@@ -200,8 +197,8 @@ def session_table(data: TwoResidents, part: str, rounds: int, starts: int) -> It
     for start in range(min(starts, len(sessions))):
         own, history = learned(data.plan, logs, rounds, from_tracks(data.plan, logs[start]))
         found = follow_each(data, sessions, [own] * len(sessions))
-        gain = _held_out(data, sessions, rounds, usual["each"])
-        yield _row(f"no labels, tracks of session {start + 1}", found, gain if start == 0 else math.nan)
+        gain = math.nan if start else _held_out(data, sessions, rounds, usual["each"])
+        yield _row(f"no labels, tracks of session {start + 1}", found, gain)
         yield "    log-likelihood by round: " + " ".join(f"{x:.1f}" for x in history)
         yield f"    agreement of the factors with the tags: {agreement(data.plan, own, tagged):+.2f} (correlation)"
 
@@ -213,8 +210,7 @@ def _held_out(data: TwoResidents, sessions: Sequence[Session], rounds: int, usua
         known, asked = sessions[first::2], sessions[1 - first :: 2]
         logs = [session.recording.events for session in known]
         own, _ = learned(data.plan, logs, rounds, from_tracks(data.plan, logs[0]))
-        found = follow_each(data, asked, [own] * len(asked))
-        total += found["log_likelihood"] - sum(usual[1 - first :: 2])
+        total += follow_each(data, asked, [own] * len(asked))["log_likelihood"] - sum(usual[1 - first :: 2])
     return total
 
 
@@ -227,7 +223,7 @@ def follow_each(data: TwoResidents, sessions: Sequence[Session], owns: Sequence[
         same.append(p_same)
         who.append(people.argmax(axis=1).tolist())
         each.append(trace.log_likelihood)
-        tags = [(row.residents, k) for row, k in zip(firings(session), who[-1], strict=True)]
+        tags = zip((row.residents for row in firings(session)), who[-1], strict=True)
         named += [residents == {k + 1} for residents, k in tags if len(residents) == 1]
     found = score_people(sessions, same, who)
     return {
@@ -281,8 +277,8 @@ def home_table(cell: Cell, days: float, rounds: int) -> Iterable[str]:
     yield f"{cell.plan}, {cell.people} people, {cell.variant}, seed {cell.seed}"
     for name, places in ways.items():
         found = figures(lived.plan, events, truth, Settings(own_places=places))
-        told = "  ".join(f"{key} {found[key]:.4f}" for key in ("people", "bal. acc.", "count", "log loss"))
-        yield f"  {name:<16} {told}"
+        keys = ("people", "bal. acc.", "count", "log loss")
+        yield f"  {name:<16} " + "  ".join(f"{key} {found[key]:.4f}" for key in keys)
     yield "  log-likelihood by round: " + " ".join(f"{x:.1f}" for x in history)
 
 

@@ -35,7 +35,7 @@ def report_of(condition: str) -> tuple[str, float]:
     return "", 0.0
 
 
-def unknown(conditions: frozenset[tuple[str, str]], door: str) -> frozenset[tuple[str, str]]:
+def forget_door(conditions: frozenset[tuple[str, str]], door: str) -> frozenset[tuple[str, str]]:
     """Conditions without those that say how a door stands."""
     return frozenset(c for c in conditions if c[1] != door or not (c[0] == "open" or report_of(c[0])[0]))
 

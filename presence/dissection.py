@@ -116,14 +116,14 @@ def _connected(near: NDArray[np.bool_], without: list[int]) -> IndexArray:
     """Shape (S,): the part of each state if some are taken out, -1 for those."""
     part = np.full(len(near), -2, dtype=np.intp)
     part[without] = -1
-    for n, start in enumerate(range(len(near))):
+    for start in range(len(near)):
         if part[start] != -2:
             continue
         reached = np.zeros(len(near), dtype=bool)
         reached[start] = True
         while (more := near[reached].any(axis=0) & ~reached).any():
             reached |= more
-        part[reached] = n
+        part[reached] = start
     part[part >= 0] = np.unique(part[part >= 0], return_inverse=True)[1]
     return part
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
-from presence.conditions import standing, unknown, usually
+from presence.conditions import forget_door, standing, usually
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -36,10 +36,10 @@ UNDECIDED = -2
 """Stands for the likeliest answer where two are equal."""
 TRACKED_SHARE = 0.1
 """A door that stands open is tracked when nobody has passed it yet with more than this probability..."""
-MOST_WINDOWS = 6
-"""How many windows one door may have open at once."""
 SETTLED_SHARE = 0.02
 """...and until it falls below this one."""
+MOST_WINDOWS = 6
+"""How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
 NOTED_FOR = 60.0
@@ -132,7 +132,7 @@ class DoorEngine(EngineCore):
 
     def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
         doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
-        conditions = unknown(snapshot.conditions, door) - {("unwatched", door)}
+        conditions = forget_door(snapshot.conditions, door) - {("unwatched", door)}
         share = doors[door].usual_share
         if share and (open or self.plan.outdoor_sides[door] is None):
             conditions |= {(standing(share) if open else usually(share), door)}

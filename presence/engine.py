@@ -37,10 +37,10 @@ def first_noticed(plan: Floorplan, names: Sequence[str], known: Collection[str] 
 
     Such people are exchangeable: the belief is the same under every renaming. So the first event may be given to the
     first of them (times their number: the likelihood stays the same), and the names stand for tracks from then on.
-    None where the plan tells everybody apart. Who is `known` by places of their own is told apart, too.
+    None where the plan tells everybody apart. Residents `known` by places of their own are told apart, too.
     """
-    groups = [*([name] for name in known), *([n for n in group if n not in known] for group in alike(plan))]
-    groups = [group for group in groups if group]
+    groups = [[name] for name in plan.people if name in known]
+    groups += [others for group in alike(plan) if (others := [name for name in group if name not in known])]
     factors = np.ones(len(names))
     for group in groups:
         factors[[names.index(name) for name in group]] = 0.0

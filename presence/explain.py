@@ -112,11 +112,10 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
 
 def _opens(plan: Floorplan, piece: Piece, passage: Passage) -> bool:
     """Whether a piece is the door event that opened the window of a passage."""
-    here = piece.event is not None and plan.sensors[piece.event.sensor].door == passage.door
-    window = _window(piece.after, passage) if here else -1
-    if window < 0 or piece.after.windows[window].beyond:
+    if piece.event is None or plan.sensors[piece.event.sensor].door != passage.door:
         return False
-    return len(piece.after.windows) > len(piece.before.windows)
+    window = _window(piece.after, passage)
+    return window >= 0 and not piece.after.windows[window].beyond and _window(piece.before, passage) < 0
 
 
 def _window(snapshot: Snapshot, passage: Passage) -> int:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.conditions import unknown
+from presence.conditions import forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -165,7 +165,7 @@ class Engine(DoorEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer, but for a taken seat."""
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
-        conditions = unknown(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
+        conditions = forget_door(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
         conditions -= {(kind, name)}
         if not online and ("pressed", name) not in conditions:
             conditions |= {(kind, name)}

@@ -15,7 +15,7 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.inference import Engine
-from presence.merging import NO_TRACKS, Mixture
+from presence.merging import NO_SIDES, NO_TRACKS, Mixture
 from presence.snapshot import Snapshot
 from presence.tape import Ghost, Mark, Operation, Quiet, Weigh, Witness
 
@@ -149,4 +149,4 @@ def _collect(engine: RecordingEngine, stretch: Stretch) -> None:
 def _light(mixture: Mixture) -> Mixture:
     """Hypotheses without what only passages need."""
     labels = np.zeros((len(mixture.weight), 0, mixture.labels.shape[2]))
-    return mixture._replace(labels=labels, tracks=NO_TRACKS)
+    return mixture._replace(labels=labels, tracks=NO_TRACKS, sides=NO_SIDES)

@@ -14,12 +14,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.conditions import report_of
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.habits import Hours
 from presence.hypotheses import Way, reweigh
 from presence.inference import Engine
-from presence.merging import NO_TRACKS, Mixture
+from presence.merging import NO_SIDES, NO_TRACKS, Mixture
 from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
 from presence.record import Again, Piece, Step
@@ -110,8 +111,9 @@ class TracingEngine(Engine):
             direction: 0 forth, 1 back.
         """
         mixture = earlier.mixture
-        bare = mixture._replace(labels=np.zeros((len(mixture.weight), 0, mixture.labels.shape[2])), tracks=NO_TRACKS)
-        opened, _ = self.observe(at._replace(mixture=bare, windows=(), closings=()), event)
+        labels = np.zeros((len(mixture.weight), 0, mixture.labels.shape[2]))
+        bare = mixture._replace(labels=labels, tracks=NO_TRACKS, sides=NO_SIDES)
+        opened, _ = self.observe(at._replace(mixture=bare, windows=(), noted=(), closings=()), event)
         return self.direction_log_odds(opened, len(opened.windows) - 1, direction)
 
 
@@ -175,10 +177,10 @@ def audible(snapshot: Snapshot, sensor: Sensor) -> tuple[str, float]:
         return "released", 0.0
     if ("blind", sensor.id) in conditions or ("unwatched", str(sensor.door)) in conditions:
         return "", 0.0
-    if sensor.kind == "contact" and str(sensor.door) in snapshot.doors:
-        use = snapshot.doors[str(sensor.door)]
-        return "closed" if use.open else "open", use.usual_share
-    return "rest", 0.0
+    if sensor.kind != "contact":
+        return "rest", 0.0
+    shares = [report for what, door in conditions if door == sensor.door and (report := report_of(what))[0]]
+    return shares[0] if shares else ("closed" if ("open", sensor.door) in conditions else "rest", 0.0)
 
 
 def _ways(sight: Sight, sensor: Sensor, value: str, open_share: float) -> list[Way]:

@@ -5,7 +5,7 @@ import pytest
 
 from benchmarks.joint_engine import JointEngine, joint_tracker
 from presence import Settings, Tracker
-from tests.oracle import draw_log, home
+from tests.oracle import NOON, at, draw_log, home, motion
 from tests.test_exactness import flat
 
 
@@ -27,6 +27,19 @@ def test_equals_the_tracker(people: int, tolerance: float) -> None:
     said = [[p for p in t.take_passages() if not p.inferred] for t in (joint, tracker)]
     assert said[0]
     assert said[0][0].directions == pytest.approx(dict(said[1][0].directions), rel=0, abs=tolerance)
+
+
+def test_a_sensor_that_repeats_itself_tells_nothing_new() -> None:
+    plan = home(2, hall_motion=motion("hall"))
+    once, twice = joint_tracker(plan), joint_tracker(plan)
+    for tracker in (once, twice):
+        tracker.advance(NOON)
+        tracker.observe(at(1.0, "hall_motion", "detected"))
+    once.advance(at(4.0, "hall_motion", "detected").time)
+    twice.observe(at(4.0, "hall_motion", "detected"))
+    assert twice.belief.rooms == pytest.approx(dict(once.belief.rooms), rel=0, abs=1e-12)
+    assert twice.association is not None
+    assert twice.association.time == at(4.0, "hall_motion", "detected").time
 
 
 def test_refuses_what_it_cannot_have() -> None:

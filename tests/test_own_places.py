@@ -86,6 +86,17 @@ def test_the_filter_knows_whose_place_it_is_and_is_exact() -> None:
     assert tracker.belief.people["P1"]["bed"] > 2.0 * tracker.belief.people["P2"]["bed"]
 
 
+def test_nobody_is_told_apart_by_places_of_who_does_not_live_here() -> None:
+    """As with habits: settings may name people whom a plan does not have."""
+    told = Settings(own_places={"somebody else": {"bed": 5.0}})
+    trackers = [Tracker(PLAIN, settings) for settings in (Settings(), told)]
+    for tracker in trackers:
+        tracker.advance(NOON)
+        for event in LOG:
+            tracker.observe(event)
+    assert trackers[0].belief.people == trackers[1].belief.people
+
+
 @pytest.mark.parametrize("own", [5, {"P1": 3.0}, {"P1": {"bed": 0.0}}, {"P1": {"bed": "often"}}])
 def test_what_are_no_places_is_refused(own: Any) -> None:
     with pytest.raises(SettingError, match="own_places"):

@@ -137,7 +137,7 @@ class DenseModel:
         return self._silent[key]
 
     def causes(self, event: Event, hours: Hours, open_share: float = 0.0) -> list[Cause]:
-        """Every way in which a being can cause an event; the share of time a door stands open counts for closing."""
+        """Every way in which a being can cause an event; the share of time that its door stands open counts, too."""
         options = self.sight(hours).options(self.plan.sensors[event.sensor], event.value, event.by, open_share)
         owners = {name for name, person in self.plan.people.items() if event.code in person.codes}
         slip = self.settings.code_slip if owners else 1.0
