@@ -38,7 +38,7 @@ TRACKED_SHARE = 0.1
 """A door that stands open is tracked when nobody has passed it yet with more than this probability..."""
 SETTLED_SHARE = 0.02
 """...and until it falls below this one."""
-MOST_WINDOWS = 6
+MOST_WINDOWS = 32
 """How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
