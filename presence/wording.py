@@ -70,11 +70,11 @@ def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, t
 
 
 def quiet_text(plan: Floorplan, room: str) -> str:
-    """That a room's own sensors say nothing."""
+    """That a room's own sensors say nothing new; one that is still on may have seen somebody all the time."""
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
     if not kinds:
         return f"nothing heard around {room_name(plan, room)}"
-    return f"{'no movement' if kinds & MOVEMENT else 'nothing used'} in {room_name(plan, room)}"
+    return f"{'no new movement' if kinds & MOVEMENT else 'nothing used'} in {room_name(plan, room)}"
 
 
 def duration(seconds: float) -> str:

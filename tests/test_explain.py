@@ -215,7 +215,7 @@ def test_a_silence_is_taken_apart_as_written_out_densely() -> None:
         latest = value
     assert list(silence.parts) == [
         "people move on",
-        "no movement in the hall",
+        "no new movement in the hall",
         "no door of the hall used",
         "quiet outside the hall",
     ]
@@ -225,7 +225,7 @@ def test_a_sensor_that_is_on_or_offline_says_nothing_by_its_silence() -> None:
     on = tracked(RING, [at(1, "hall_motion", "detected")], 9.0).explain("hall", time_at(2))
     off = tracked(RING, [at(1, "hall_motion", "offline")], 9.0).explain("hall", time_at(2))
     for why in (on, off):
-        parts = [e.parts["no movement in the hall"] for e in why.evidence if e.parts]
+        parts = [e.parts["no new movement in the hall"] for e in why.evidence if e.parts]
         assert parts == pytest.approx([0.0] * len(parts), rel=0, abs=1e-9)
 
 
@@ -355,7 +355,7 @@ def test_the_text_is_what_a_householder_reads() -> None:
     text = tracked(RING, events, 740.0).explain("hall").text()
     assert text.startswith("somebody in the hall: ")
     assert "movement in the hall at 12:00:05" in text
-    assert "no movement in the hall for 12 min" in text
+    assert "no new movement in the hall for 12 min" in text
     assert "P1's phone says home" in text
     assert "the latest event was P1's" in text
 
