@@ -85,6 +85,7 @@ def match(passages: Sequence[TruePassage], events: Sequence[DoorEvent]) -> list[
     Closest pairs first, each event once.
     """
     found: dict[int, int] = {}
+    used: set[int] = set()
     pairs = sorted(
         (event.ending, abs(p.seconds - event.seconds), i, j)
         for i, p in enumerate(passages)
@@ -92,8 +93,9 @@ def match(passages: Sequence[TruePassage], events: Sequence[DoorEvent]) -> list[
         if event.door in p.doors and _belong(p, event)
     )
     for _, _, i, j in pairs:
-        if i not in found and j not in found.values():
+        if i not in found and j not in used:
             found[i] = j
+            used.add(j)
     return [(p, events[found[i]] if i in found else None) for i, p in enumerate(passages)]
 
 

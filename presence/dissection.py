@@ -2,7 +2,7 @@
 
 Without the states in which many ways meet (corridors), a generator falls into small parts (rooms). Each part is
 reversible by itself, so a change within it takes the decomposition of a few states; what goes through the meeting
-states is put back in each resolvent (`rational.through`). So no set of changes costs more than any other.
+states is put back in each resolvent (`rational.passing`). So no set of changes costs more than any other.
 
 Source: George 1973 (SIAM J. Numer. Anal. 10:345), dissection by separators.
 """

@@ -14,7 +14,7 @@ from presence.conditions import forget_door, standing, usually
 from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import Way, divide
+from presence.hypotheses import Way
 from presence.merging import Mixture
 from presence.passages import (
     CLOSING_SHARE,
@@ -26,6 +26,7 @@ from presence.passages import (
     tracks,
 )
 from presence.snapshot import DoorUse, Snapshot, replace
+from presence.witness import divide
 
 Array = NDArray[np.float64]
 
@@ -139,7 +140,7 @@ class DoorEngine(EngineCore):
         if open:
             conditions |= {("open", door)}
         windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
-        snapshot = self._forget_sides(snapshot, [i for i, (_, name) in enumerate(snapshot.noted) if name == door])
+        snapshot = self._forget_sides(snapshot, snapshot.noted_of(door))
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
 
     def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
@@ -200,7 +201,7 @@ class DoorEngine(EngineCore):
         for door, use in snapshot.doors.items():
             if not (use.open and self.names):
                 continue
-            mine = [i for i, (_, name) in enumerate(snapshot.noted) if name == door]
+            mine = snapshot.noted_of(door)
             if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
                 continue
             if any(w.door == door and w.accepting and w.tracked for w in snapshot.windows):
@@ -229,7 +230,7 @@ class DoorEngine(EngineCore):
 
         Shape (P, K) each; None where nothing was noted.
         """
-        mine = [i for i, (_, name) in enumerate(snapshot.noted) if name == door]
+        mine = snapshot.noted_of(door)
         if not mine or not self.names:
             return None
         recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]

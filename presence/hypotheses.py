@@ -172,41 +172,6 @@ def branch(
     return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
 
 
-def divide(mixture: Mixture, being: int, part: Array, label: Array, most: int | None) -> Mixture:
-    """Take each hypothesis apart by whether a being is in a part of the states, then merge down to at most `most`.
-
-    Args:
-        mixture: the hypotheses.
-        being: whose distribution is divided.
-        part: shape (S,), 1 for the states of that part, else 0.
-        label: shape (2 K, 1 + 2 P): the latest window's label of the hypotheses in which the being is there, then of
-            those in which it is not.
-        most: the largest number of hypotheses kept; None keeps all (exact).
-    """
-    persons, count, _ = mixture.x.shape
-    rows = np.concatenate([mixture.blocks, mixture.blocks], axis=1)
-    rows[being, :count] *= part
-    rows[being, count:] *= 1.0 - part
-    mass = rows[being, :, 0].sum(axis=1)
-    rows[being] /= np.maximum(mass, 1e-300)[:, None, None]
-    weight = np.tile(mixture.weight, 2) * mass
-    chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
-    parent = chosen % count
-    labels = mixture.labels[parent]
-    labels[:, -1] = label[chosen]
-    row = np.tile(parent, (persons, 1))
-    row[being] = chosen
-    kept = float(weight[chosen].sum())
-    divided = mixture._replace(
-        weight=weight[chosen] / kept,
-        labels=labels,
-        ghosts=mixture.ghosts[parent],
-        cause=mixture.cause[parent],
-        merged=mixture.merged + max(0.0, 1.0 - kept),
-    )
-    return reduce(divided, rows, row, parent, most)
-
-
 def attribute(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:
     """Who would cause an event that is no evidence (a report told twice): only the latest cause changes.
 

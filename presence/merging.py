@@ -75,6 +75,12 @@ class Mixture(NamedTuple):
         persons, count, tracked, _, states = self.tracks.shape
         return np.concatenate([self.x[:, :, None], self.tracks.reshape(persons, count, 2 * tracked, states)], axis=2)
 
+    @property
+    def bare(self) -> Mixture:
+        """Hypotheses without what only passages need."""
+        labels = np.zeros((len(self.weight), 0, self.labels.shape[2]))
+        return self._replace(labels=labels, tracks=NO_TRACKS, sides=NO_SIDES)
+
     def with_blocks(self, blocks: Array, **others: Any) -> Mixture:
         """The same with other distributions, shape (P, K, 1 + 2 T, S), and whatever else is another now."""
         if blocks.shape[2] == 1:

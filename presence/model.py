@@ -28,7 +28,7 @@ from presence.settings import Settings
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 Condition = tuple[str, str]
-"""(`blind` | `open` | `standing 0.3` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
+"""(`blind` | `open` | `standing 0.3` | `usually 0.3` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
 T = TypeVar("T")
 
 WORLDS, WORLD_BYTES = 32, 64_000_000

@@ -15,7 +15,6 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.inference import Engine
-from presence.merging import NO_SIDES, NO_TRACKS, Mixture
 from presence.snapshot import Snapshot
 from presence.tape import Ghost, Mark, Operation, Quiet, Weigh, Witness
 
@@ -125,7 +124,7 @@ def stretches(
         while step * every < event.seconds:
             stretch.end, _ = engine.advance(stretch.end, step * every)
             _collect(engine, stretch)
-            stretch.wanted.append((len(stretch.tape), stretch.end._replace(mixture=_light(stretch.end.mixture))))
+            stretch.wanted.append((len(stretch.tape), stretch.end._replace(mixture=stretch.end.mixture.bare)))
             step += 1
             if stretch.end.seconds >= stretch.until + overlap:
                 yield stretch
@@ -144,9 +143,3 @@ def _collect(engine: RecordingEngine, stretch: Stretch) -> None:
         stretch.tape.append(operation)
         stretch.starts.append(before.seconds)
     engine.tape, engine.before = [], []
-
-
-def _light(mixture: Mixture) -> Mixture:
-    """Hypotheses without what only passages need."""
-    labels = np.zeros((len(mixture.weight), 0, mixture.labels.shape[2]))
-    return mixture._replace(labels=labels, tracks=NO_TRACKS, sides=NO_SIDES)

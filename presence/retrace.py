@@ -20,7 +20,7 @@ from presence.floorplan import Sensor
 from presence.habits import Hours
 from presence.hypotheses import Way, reweigh
 from presence.inference import Engine
-from presence.merging import NO_SIDES, NO_TRACKS, Mixture
+from presence.merging import Mixture
 from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
 from presence.record import Again, Piece, Step
@@ -110,9 +110,7 @@ class TracingEngine(Engine):
             event: the door event.
             direction: 0 forth, 1 back.
         """
-        mixture = earlier.mixture
-        labels = np.zeros((len(mixture.weight), 0, mixture.labels.shape[2]))
-        bare = mixture._replace(labels=labels, tracks=NO_TRACKS, sides=NO_SIDES)
+        bare = earlier.mixture.bare
         opened, _ = self.observe(at._replace(mixture=bare, windows=(), noted=(), closings=()), event)
         return self.direction_log_odds(opened, len(opened.windows) - 1, direction)
 

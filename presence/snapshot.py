@@ -140,3 +140,7 @@ class Snapshot(NamedTuple):
     def time(self) -> datetime:
         """The instant as a UTC time."""
         return utc(self.seconds)
+
+    def noted_of(self, door: str) -> list[int]:
+        """Which of `noted` are about a door, in order."""
+        return [i for i, (_, name) in enumerate(self.noted) if name == door]

@@ -1,4 +1,6 @@
-"""Evidence that somebody is in some states, without saying who: disjoint branches of every hypothesis, merged again.
+"""Every hypothesis taken apart by who is where, and merged again: disjoint branches.
+
+Evidence that somebody is in some states, without saying who; whether one being is in some states.
 
 This module knows no rooms.
 """
@@ -14,6 +16,7 @@ from presence.hypotheses import NEGLIGIBLE
 from presence.merging import Mixture, reduce
 
 Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 
 
 class Staying(NamedTuple):
@@ -84,17 +87,56 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         row[being, j] = 1
         row[being, j + 1 :] = 2
     weight[persons] = nobody * alone
-    flat = weight.ravel()
-    total = float(flat.sum())
-    chosen = np.flatnonzero(flat > (NEGLIGIBLE * total if most else 0.0))
-    parent = chosen % count
-    kept = flat[chosen]
+    who = row.reshape(persons, weight.size) * count + np.arange(weight.size) % count
+    return _sieved(mixture, weight.ravel(), rows, who, most)
+
+
+def divide(mixture: Mixture, being: int, part: Array, label: Array, most: int | None) -> Mixture:
+    """Take each hypothesis apart by whether a being is in a part of the states, then merge down to at most `most`.
+
+    Args:
+        mixture: the hypotheses.
+        being: whose distribution is divided.
+        part: shape (S,), 1 for the states of that part, else 0.
+        label: shape (2 K, 1 + 2 P): the latest window's label of the hypotheses in which the being is there, then of
+            those in which it is not.
+        most: the largest number of hypotheses kept; None keeps all (exact).
+    """
+    persons, count, _ = mixture.x.shape
+    rows = np.concatenate([mixture.blocks, mixture.blocks], axis=1)
+    rows[being, :count] *= part
+    rows[being, count:] *= 1.0 - part
+    mass = rows[being, :, 0].sum(axis=1)
+    rows[being] /= np.maximum(mass, 1e-300)[:, None, None]
+    labels = np.concatenate([mixture.labels, mixture.labels])
+    labels[:, -1] = label
+    who = np.tile(np.arange(2 * count) % count, (persons, 1))
+    who[being] = np.arange(2 * count)
+    return _sieved(mixture, np.tile(mixture.weight, 2) * mass, rows, who, most, labels)
+
+
+def _sieved(
+    mixture: Mixture, weight: Array, rows: Array, row: IndexArray, most: int | None, labels: Array | None = None
+) -> Mixture:
+    """Merge N K candidates, K from all hypotheses in turn, but for those that are negligible: `row` as for `reduce`.
+
+    Args:
+        mixture: the hypotheses.
+        weight: shape (N K,), not normalised: the sum is the likelihood.
+        rows: distinct distributions of each being, shape (P, R, B, S).
+        row: shape (P, N K), which one each candidate has.
+        most: the largest number kept; None keeps all.
+        labels: shape (N K, W, 1 + 2 P), where they are not those of the hypotheses.
+    """
+    total = float(weight.sum())
+    chosen = np.flatnonzero(weight > (NEGLIGIBLE * total if most else 0.0))
+    parent, kept = chosen % len(mixture.weight), weight[chosen]
     grown = mixture._replace(
         weight=kept / kept.sum(),
-        labels=mixture.labels[parent],
+        labels=mixture.labels[parent] if labels is None else labels[chosen],
         ghosts=mixture.ghosts[parent],
         cause=mixture.cause[parent],
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
         merged=mixture.merged + max(0.0, 1.0 - float(kept.sum()) / total),
     )
-    return reduce(grown, rows, row.reshape(persons, weight.size)[:, chosen] * count + parent, parent, most)
+    return reduce(grown, rows, row[:, chosen], parent, most)

@@ -13,10 +13,10 @@ from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
 from presence.first_passage import crossed, told_apart
-from presence.hypotheses import Guest, Way, attribute, branch, divide, reweigh, start
+from presence.hypotheses import Guest, Way, attribute, branch, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
-from presence.witness import Staying, nobody_inside, witness
+from presence.witness import Staying, divide, nobody_inside, witness
 
 Array = NDArray[np.float64]
 

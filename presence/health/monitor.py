@@ -21,7 +21,7 @@ from presence.health.findings import Finding, ranked
 from presence.health.silence import FIRST_DAYS, SilenceWatch
 from presence.health.step import Step
 from presence.health.timing import TimingWatch
-from presence.health.twins import KEPT, Twins
+from presence.health.twins import HOLE, KEPT, Twins
 from presence.health.wear import WearWatch
 from presence.inference import Engine
 from presence.passages import utc
@@ -29,8 +29,6 @@ from presence.snapshot import Snapshot
 
 EVERY = 300.0
 """Seconds between two weighings."""
-HOLE = 12 * 3600.0
-"""Seconds: when nothing at all has been said for longer, it may be the hub, or a holiday: nobody is blamed."""
 REMEMBERED = 200
 """How many findings that are over are kept."""
 

@@ -31,7 +31,8 @@ PIECE, PIECE_IDLE = 1, 20
 KEPT, LARGEST = 3 * 86400.0, 6000
 """Seconds, and events, of the log that are kept for twins; one that has fallen behind further is given up."""
 HOLE = 12 * 3600.0
-"""Seconds without a word from anybody after which it may have been the hub, or a holiday: twins begin anew."""
+"""Seconds without a word from anybody after which it may have been the hub, or a holiday: nobody is blamed, and twins
+begin anew."""
 
 
 class Heard(NamedTuple):
