@@ -29,12 +29,12 @@ if __package__ in (None, ""):
 
 import numpy as np
 
-from benchmarks.learning import figures, flat, gains, later_part
+from benchmarks.learning import add_home_options, figures, flat, gains, later_part
 from benchmarks.open_sets import score_month, score_single_resident, score_two_residents, scores
 from benchmarks.open_sets import single_resident as single_set
 from benchmarks.open_sets import two_residents as two_residents_set
 from benchmarks.open_sets import two_residents_month as month_set
-from benchmarks.open_sets.following import follow_all, instants
+from benchmarks.open_sets.following import Trace, follow_all, instants
 from benchmarks.open_sets.passages import openings, true_passages
 from benchmarks.open_sets.recording import Recording, half
 from benchmarks.trust.homes import Cell, live
@@ -59,6 +59,7 @@ LOSSES = ("same_person_log_loss", "log loss")
 """These are better when smaller."""
 
 T = TypeVar("T")
+Recorded = TypeVar("Recorded", two_residents_set.Session, month_set.Day)
 Stretch = tuple[float, Sequence[Any], float]
 """Begin, events, end."""
 
@@ -77,31 +78,42 @@ class Material:
 def two_residents(folder: Path, part: str) -> Material:
     """Sessions."""
     data = two_residents_set.load(folder)
-    folds = _folds(half(data.sessions, part), part)
 
-    def score(settings: Sequence[Settings]) -> dict[str, Any]:
-        asked, traces = [], []
-        for (_, later), each in zip(folds, settings, strict=True):
-            asked += later
-            traces += follow_all(data.plan, [session.recording for session in later], 1.0, each)
+    def scored(asked: Sequence[two_residents_set.Session], traces: Sequence[Trace]) -> dict[str, Any]:
         return score_two_residents.score_tracker(data, asked, traces, 1.0)
 
-    return Material(data.plan, [[_stretch(s.recording) for s in known] for known, _ in folds], score)
+    return _in_folds(data.plan, data.sessions, part, 1.0, scored)
 
 
 def two_residents_month(folder: Path, part: str) -> Material:
     """Days that stand alone."""
     data = month_set.load(folder)
-    folds = _folds(half(data.days, part), part)
 
-    def score(settings: Sequence[Settings]) -> dict[str, Any]:
-        asked, traces = [], []
-        for (_, later), each in zip(folds, settings, strict=True):
-            asked += later
-            traces += follow_all(data.plan, [day.recording for day in later], 10.0, each)
+    def scored(asked: Sequence[month_set.Day], traces: Sequence[Trace]) -> dict[str, Any]:
         return score_month.score_tracker(data, asked, traces, [score_month.front_passages(data, day) for day in asked])
 
-    return Material(data.plan, [[_stretch(day.recording) for day in known] for known, _ in folds], score)
+    return _in_folds(data.plan, data.days, part, 10.0, scored)
+
+
+def _in_folds(
+    plan: Floorplan,
+    items: Sequence[Recorded],
+    part: str,
+    every: float,
+    scored: Callable[[Sequence[Recorded], Sequence[Trace]], dict[str, Any]],
+) -> Material:
+    """What is learned from and scored of recordings that stand each alone, followed every so many seconds."""
+    folds = _folds(half(items, part), part)
+
+    def score(settings: Sequence[Settings]) -> dict[str, Any]:
+        asked: list[Recorded] = []
+        traces: list[Trace] = []
+        for (_, later), each in zip(folds, settings, strict=True):
+            asked += later
+            traces += follow_all(plan, [item.recording for item in later], every, each)
+        return scored(asked, traces)
+
+    return Material(plan, [[_stretch(item.recording) for item in known] for known, _ in folds], score)
 
 
 def single_resident(folder: Path, part: str) -> Material:
@@ -234,12 +246,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--only", type=lambda text: text.split(","), default=[], help="classes, comma-separated; + joins some"
     )
-    parser.add_argument("--plans", default="two_storey_garage")
-    parser.add_argument("--people", default="2")
-    parser.add_argument("--seeds", default="21,22")
-    parser.add_argument("--variant", default="plain")
-    parser.add_argument("--days", type=float, default=4.0)
-    parser.add_argument("--score-days", type=float, default=2.0)
+    add_home_options(parser, seeds="21,22", variant="plain", days=4.0)
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args(arguments)
     if options.what != "homes" and options.folder is None:

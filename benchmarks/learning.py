@@ -113,6 +113,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return 0
 
 
+def add_home_options(parser: argparse.ArgumentParser, *, seeds: str, variant: str, days: float) -> None:
+    """Which simulated homes, and for how long they are learned from and scored."""
+    parser.add_argument("--plans", default="two_storey_garage")
+    parser.add_argument("--people", default="2")
+    parser.add_argument("--seeds", default=seeds)
+    parser.add_argument("--variant", default=variant)
+    parser.add_argument("--days", type=float, default=days)
+    parser.add_argument("--score-days", type=float, default=2.0)
+
+
 USUAL = {"homes": ("1,2,3", "21", "10"), "recovery": ("1", "1", "8")}
 """People, seeds and days where nothing else is asked for."""
 

@@ -36,18 +36,18 @@ if __package__ in (None, ""):
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.learning import figures, later_part
+from benchmarks.learning import add_home_options, figures, later_part
 from benchmarks.open_sets.following import follow
 from benchmarks.open_sets.recording import half
 from benchmarks.open_sets.score_two_residents import firings, read_causes, score_people
 from benchmarks.open_sets.two_residents import PEOPLE, Session, TwoResidents, load
 from benchmarks.trust.homes import Cell, Lived, live
-from presence import Event, Floorplan, Settings, reversal
+from presence import Event, Floorplan, Settings
 from presence.floorplan import AWAY
 from presence.learn.em import PLACE_PSEUDO
 from presence.places import Place, motion_zones, states_of
-from presence.recorder import RecordingEngine, Stretch, stretches
-from presence.smoothing import CHUNK, OVERLAP
+from presence.recorder import RecordingEngine, stretches
+from presence.smoothing import CHUNK, OVERLAP, looked_back
 
 Array = NDArray[np.float64]
 Own = Mapping[str, Mapping[str, float]]
@@ -64,12 +64,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--part", choices=["all", "first", "second"], default="first")
     parser.add_argument("--rounds", type=int, default=6)
     parser.add_argument("--starts", type=int, default=3)
-    parser.add_argument("--plans", default="two_storey_garage")
-    parser.add_argument("--people", default="2")
-    parser.add_argument("--seeds", default="21")
-    parser.add_argument("--variant", default="no phones")
-    parser.add_argument("--days", type=float, default=3.0)
-    parser.add_argument("--score-days", type=float, default=2.0)
+    add_home_options(parser, seeds="21", variant="no phones", days=3.0)
     options = parser.parse_args(arguments)
     if options.what == "two_residents":
         if options.folder is None:
@@ -105,24 +100,12 @@ def dwelling(
     for log in logs:
         latest = None
         for latest in stretches(engine, log, every, CHUNK, OVERLAP):
-            for x in _looked_back(engine, latest):
+            for snapshot in looked_back(engine, latest):
+                x = np.einsum("pks,k->ps", snapshot.mixture.x, snapshot.mixture.weight)
                 for p in range(people):
                     seconds[p] += every * np.bincount(place, weights=x[p], minlength=seconds.shape[1])
         log_likelihood += latest.end.mixture.log_likelihood if latest else 0.0
     return seconds, log_likelihood
-
-
-def _looked_back(engine: RecordingEngine, stretch: Stretch) -> Iterable[Array]:
-    """Distributions of everybody, shape (P, S), at each instant that is told of a stretch."""
-    rules = reversal.Rules(engine.most, engine.ghost_rates, engine.settings.evidence_weight)
-    weights = engine.model.world(stretch.end.hours).sight.weights
-    future, waiting = reversal.nothing_follows(weights, len(engine.seats)), stretch.told
-    for number in range(len(stretch.tape), -1, -1):
-        if number < len(stretch.tape):
-            future = reversal.undo(stretch.tape[number], future, rules)
-        while waiting and waiting[-1][0] == number:
-            mixture = reversal.combine(waiting.pop()[1].mixture, future)
-            yield np.einsum("pks,k->ps", mixture.x, mixture.weight)
 
 
 def visits(plan: Floorplan, logs: Iterable[Sequence[Event]]) -> Array:

@@ -231,7 +231,7 @@ class DoorEngine(EngineCore):
         Shape (P, K) each; None where nothing was noted.
         """
         mine = snapshot.noted_of(door)
-        if not mine or not self.names:
+        if not mine:
             return None
         recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]
         before = snapshot.mixture.sides[:, (recent or mine[-1:])[0]].T.copy()
@@ -252,8 +252,7 @@ class DoorEngine(EngineCore):
             first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
             label[:, 1:] += CLOSING_SHARE * label[:, :1] * first[:, 1:]
             label[:, 0] = np.maximum(1.0 - label[:, 1:].sum(axis=1), 0.0)
-        snapshot = self._open_window(snapshot, door, beyond=True)
-        near = self._world(snapshot).near(door)
+        snapshot, near = self._open_window(snapshot, door, beyond=True), self._world(snapshot).near(door)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         return snapshot

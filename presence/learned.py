@@ -80,7 +80,7 @@ def write_json(path: str | Path, content: Mapping[str, Any]) -> None:
 
 def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
     """The content of the file; `plan` is the plan as it was given."""
-    usual, own = Settings(), learned.settings.own_places
+    usual = Settings()
     changed = {
         f.name: _rounded(value)
         for f in fields(Settings)
@@ -91,8 +91,8 @@ def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
         "version": VERSION,
         "plan": {"name": plan.name, "fingerprint": fingerprint(plan)},
         "settings": changed,
-        "factors": {name: {k: _rounded(v) for k, v in at.items()} for name, at in learned.settings.factors.items()},
-        "own_places": {name: {k: _rounded(v) for k, v in at.items()} for name, at in own.items()},
+        "factors": _rounded_within(learned.settings.factors),
+        "own_places": _rounded_within(learned.settings.own_places),
         "habits": {k: habits.to_mapping(habit) for k, habit in learned.settings.habits.items()},
         "holds": {k: _rounded(v) for k, v in learned.holds.items()},
         "report": dict(learned.report),
@@ -191,11 +191,12 @@ def rounded(settings: Settings) -> Settings:
     values = {f.name: getattr(settings, f.name) for f in fields(Settings) if f.name not in WITH_NAMES}
     usual = Settings()
     changed = {k: _rounded(v) for k, v in values.items() if v != getattr(usual, k)}
-    factors, own = (
-        {name: {k: _rounded(v) for k, v in at.items()} for name, at in parts.items()}
-        for parts in (settings.factors, settings.own_places)
-    )
+    factors, own = _rounded_within(settings.factors), _rounded_within(settings.own_places)
     return Settings.from_mapping({**changed, "factors": factors, "own_places": own, "habits": settings.habits})
+
+
+def _rounded_within(parts: Mapping[str, Mapping[str, float]]) -> dict[str, dict[str, Any]]:
+    return {name: {where: _rounded(value) for where, value in at.items()} for name, at in parts.items()}
 
 
 def _rounded(value: Any) -> Any:

@@ -57,6 +57,13 @@ class Recent(OrderedDict[Hashable, T]):
         """A copy or a pickle begins empty: what is computed can be computed again."""
         return type(self), (self.most,)
 
+    def recall(self, key: Hashable) -> T | None:
+        """The remembered value, if there is one; it is used again."""
+        if key not in self:
+            return None
+        self.move_to_end(key)
+        return self[key]
+
     def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
         """The remembered value, or a new one that is remembered."""
         if key in self:
@@ -94,8 +101,8 @@ class World:
     def generators(self, conditions: frozenset[Condition]) -> tuple[Reversible, Change | None]:
         """The generators under these conditions: decomposed, and entries that differ from those."""
         key = self.hours, conditions
-        if key in self.absorbed:
-            return self.absorbed.get_or(key, lambda: (self.base, None))
+        if (known := self.absorbed.recall(key)) is not None:
+            return known
         change = self.change(conditions)
         dissecting = change is not None and worth_dissecting(self.parts, change)
         if change is None or not (dissecting or worth_absorbing(self.base, change)):

@@ -38,21 +38,22 @@ def check_number(name: str, number: object, *, zero: bool = False) -> None:
 
 
 def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
-    if not isinstance(factors, Mapping) or not all(isinstance(places, Mapping) for places in factors.values()):
-        raise SettingError(f"factors: {factors!r} is not a mapping from settings to places to factors")
-    for name, places in factors.items():
-        if name not in FACTORED:
-            raise SettingError(f"factors: {name!r} cannot differ by place; these can: {', '.join(FACTORED)}")
-        for where, factor in places.items():
-            check_number(f"factors: {name}: {where}", factor)
+    _check_places("factors", "settings", factors, FACTORED)
 
 
 def _check_own_places(own: Mapping[str, Mapping[str, float]]) -> None:
-    if not isinstance(own, Mapping) or not all(isinstance(places, Mapping) for places in own.values()):
-        raise SettingError(f"own_places: {own!r} is not a mapping from people to places to factors")
-    for person, places in own.items():
+    _check_places("own_places", "people", own)
+
+
+def _check_places(setting: str, of: str, parts: object, known: Mapping[str, str] | None = None) -> None:
+    """Factors by place of each of some things, which are these if they are known here."""
+    if not isinstance(parts, Mapping) or not all(isinstance(places, Mapping) for places in parts.values()):
+        raise SettingError(f"{setting}: {parts!r} is not a mapping from {of} to places to factors")
+    for name, places in parts.items():
+        if known is not None and name not in known:
+            raise SettingError(f"{setting}: {name!r} cannot differ by place; these can: {', '.join(known)}")
         for where, factor in places.items():
-            check_number(f"own_places: {person}: {where}", factor)
+            check_number(f"{setting}: {name}: {where}", factor)
 
 
 def _check_habits(habits: Mapping[str, Habit]) -> None:

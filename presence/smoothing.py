@@ -32,7 +32,7 @@ from presence.paths import likeliest_paths
 from presence.recorder import RecordingEngine, Stretch, stretches
 from presence.replay import rfc3339
 from presence.settings import Settings
-from presence.snapshot import Belief
+from presence.snapshot import Belief, Snapshot
 from presence.tracker import Tracker
 from presence.truth import TruthLine
 
@@ -184,17 +184,20 @@ def _futures(engine: RecordingEngine, stretch: Stretch) -> Iterator[tuple[int, r
         yield number, future
 
 
-def _by_hypotheses(engine: RecordingEngine, stretch: Stretch) -> list[Belief]:
-    """Beliefs from the hypotheses of the past and of the future."""
-    found: list[Belief] = []
+def looked_back(engine: RecordingEngine, stretch: Stretch) -> Iterator[Snapshot]:
+    """What is believed with hindsight at each instant that is told of a stretch, the latest first; takes them out."""
     waiting = stretch.told
     for number, future in _futures(engine, stretch):
         while waiting and waiting[-1][0] == number:
             snapshot = waiting.pop()[1]
-            found.append(engine.belief(snapshot._replace(mixture=reversal.combine(snapshot.mixture, future))))
+            yield snapshot._replace(mixture=reversal.combine(snapshot.mixture, future))
         if not waiting:
-            break
-    return found[::-1]
+            return
+
+
+def _by_hypotheses(engine: RecordingEngine, stretch: Stretch) -> list[Belief]:
+    """Beliefs from the hypotheses of the past and of the future."""
+    return [engine.belief(snapshot) for snapshot in looked_back(engine, stretch)][::-1]
 
 
 def _exact(engine: RecordingEngine, stretch: Stretch, joint: Array | None) -> tuple[list[Belief], Array]:

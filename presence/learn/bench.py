@@ -11,6 +11,7 @@ from presence.floorplan import Floorplan
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Course, Foresight, Verdict, foresee, judge
 from presence.learn.later import DAYS, Timescales
+from presence.learn.statistics import Statistics
 from presence.settings import Settings
 
 HOPELESS = 0.03
@@ -32,6 +33,8 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
     timescales: Timescales = DAYS
+    counted: dict[str, Statistics] = field(default_factory=dict)
+    """Expected counts under the latest settings that they were worked out for, by a digest of those and the days."""
     _latest: tuple[Settings, list[Foresight]] | None = None
     """What the days for fitting looked like under the latest settings."""
 
