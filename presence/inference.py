@@ -95,11 +95,21 @@ class Engine(DoorEngine):
         return holder is not None and snapshot.seconds - holder.time.timestamp() > max(sensor.hold or 0.0, LEAST_HOLD)
 
     def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
-        """A sensor that is on says so again: no evidence, but it is the event that the next one is compared with."""
+        """A sensor that is on says so again: no evidence, but somebody caused it, with whom the next is compared.
+
+        Since when the sensor has been on stays as it was.
+        """
         ways = self._world(snapshot).ways(sensor.id, event.value)
         mixture, caused = attribute(snapshot.mixture, ways, self.settings.motion_false_alarm_rate)
-        association = replace(snapshot.holders[sensor.id], time=event.time, value=event.value)
-        return replace(snapshot, mixture=mixture, association=association, same_as_previous=caused.same_as_before)
+        association = self._association(event, caused)
+        holder = replace(association, time=snapshot.holders[sensor.id].time)
+        return replace(
+            snapshot,
+            mixture=mixture,
+            association=association,
+            same_as_previous=caused.same_as_before,
+            holders={**snapshot.holders, sensor.id: holder},
+        )
 
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""
