@@ -30,7 +30,6 @@ from presence.witness import divide
 
 Array = NDArray[np.float64]
 
-
 TIE = 1e-9
 """Answers closer together than this are no change of mind."""
 UNDECIDED = -2
@@ -74,8 +73,9 @@ class DoorEngine(EngineCore):
             ways = self._world(snapshot).ways(sensor.id, event.value, event.by, use.usual_share)
             snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + bounce)
             snapshot = self._tell_closing(snapshot, door, told)
-        if event.value == "locked":
-            snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
+        if event.value == "locked":  # who has crossed has been told: a closing that comes now is no second crossing
+            shut = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
+            snapshot = self._forget_sides(shut, shut.noted_of(door))
         if sensor.kind == "contact":
             if use.since and not use.open and event.value == "open":
                 use = use.reopened(snapshot.seconds - use.since <= self.settings.door_bounce_delay)

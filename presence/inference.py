@@ -179,6 +179,9 @@ class Engine(DoorEngine):
         conditions -= {(kind, name)}
         if not online and ("pressed", name) not in conditions:
             conditions |= {(kind, name)}
+        if sensor.kind == "contact" and name in snapshot.doors:
+            snapshot = self._forget_sides(snapshot, snapshot.noted_of(name))
+            snapshot = replace(snapshot, doors={**snapshot.doors, name: snapshot.doors[name].unknown()})
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
 
     def heed(self, snapshot: Snapshot, silent: frozenset[str], noise: Mapping[str, float]) -> Snapshot:

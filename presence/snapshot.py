@@ -97,6 +97,10 @@ class DoorUse:
         """`open_share` to one decimal, so that few generators differ; the same while the door stands as it does."""
         return round(self.open_share, 1)
 
+    def unknown(self) -> DoorUse:
+        """After its contact has been out of reach: as before the first report, with what is known of the door."""
+        return dataclasses.replace(self, open=False, since=0.0, given_up=False)
+
     def now(self, seconds: float, *, open: bool) -> DoorUse:
         """After a report that the door is open or closed; experience fades over a week. Common practice, no source."""
         passed = max(0.0, seconds - self.since) if self.since else 0.0

@@ -341,6 +341,49 @@ def test_who_goes_out_and_comes_back_before_the_door_is_shut_is_told_at_both() -
     assert final(once, 12.0).nobody > 0.9
 
 
+@pytest.mark.parametrize("closed", [41.5, 43.0, 50.0])
+def test_a_crossing_is_told_once_though_the_lock_speaks_before_the_contact(closed: float) -> None:
+    """Out and back in while the door stands open; it is locked, and its contact's closing comes before that, or after.
+
+    One opening and one way back: one passage in, whichever of the two reports tells it.
+    """
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (6.0, "front_contact", "open"),
+        (9.0, "porch_motion", "detected"),
+        (11.0, "hall_motion", "clear"),
+        (40.0, "hall_motion", "detected"),
+        *sorted([(42.0, "front_lock", "locked"), (closed, "front_contact", "closed")]),
+        (56.0, "lounge_motion", "detected"),
+        (66.0, "lounge_motion", "clear"),
+    ]
+    passages = told(row(1, front_lock={"kind": "lock", "door": "front"}), lines, 400.0)
+    inward = [final(passages, seconds).directions["porch>hall"] for seconds in sorted([42.0, closed])]
+    assert inward[0] > 0.8
+    assert inward[1] < 0.2
+
+
+@pytest.mark.parametrize("stood", ["open", "closed"])
+def test_how_a_door_stood_is_forgotten_while_its_contact_is_offline(stood: str) -> None:
+    """Back online a contact says that the door is shut, as somebody walks by: that is no passage, however it stood."""
+    lines: list[Line] = [(5.0, "front_contact", "open"), (6.0, "front_contact", "closed")]
+    lines += [(9.0, "front_contact", "open")] if stood == "open" else []
+    for start in range(20, 690, 40):
+        lines += [(float(start), "lounge_motion", "detected"), (start + 10.0, "lounge_motion", "clear")]
+    lines += [
+        (400.5, "front_contact", "offline"),
+        (695.0, "hall_motion", "detected"),
+        (700.5, "front_contact", "online"),
+        (701.5, "front_contact", "closed"),
+        (706.0, "lounge_motion", "detected"),
+    ]
+    passages = told(row(1), sorted(lines), 1200.0)
+    assert at_once(passages, 701.5).nobody > 0.9
+    assert final(passages, 701.5).nobody > 0.9
+    opened = told(row(1), sorted([*lines[:-2], (701.5, "front_contact", "open")]), 702.0)
+    assert at_once(opened, 701.5).nobody < 0.2, "that it is open is news"
+
+
 def test_who_shuts_themselves_in_behind_a_door_that_stood_open_has_gone_in() -> None:
     """The bathroom door stands open for an hour: its opening is told long before somebody goes in and shuts it."""
     plan = home(
