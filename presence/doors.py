@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -25,7 +24,8 @@ from presence.passages import (
     stop_accepting,
     tracks,
 )
-from presence.snapshot import DoorUse, Snapshot, replace
+from presence.snapshot import DoorUse, Said, Snapshot, replace
+from presence.unprompted import bounce_rate, repeat_rate
 from presence.witness import divide
 
 Array = NDArray[np.float64]
@@ -57,7 +57,11 @@ class DoorEngine(EngineCore):
         """A contact or a lock reports: who was it, and which way did they go?"""
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
-        bounce = self._bounce(snapshot, sensor, event, use)
+        said = snapshot.said.get(sensor.id)
+        by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds)
+        by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
+        said = Said(event.value, snapshot.seconds) if said is None else said.after(event.value, snapshot.seconds)
+        snapshot = replace(snapshot, said={**snapshot.said, sensor.id: said})
         ways = self._passing(snapshot, sensor, event, use)
         if ways:
             if event.code is not None:
@@ -67,11 +71,11 @@ class DoorEngine(EngineCore):
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
             nobody = self.settings.door_false_alarm_rate * (1.0 if event.code is None else self.settings.code_slip)
-            snapshot = self._branch(snapshot, event, ways, nobody + bounce, accepting)
+            snapshot = self._branch(snapshot, event, ways, nobody + by_itself, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             ways = self._world(snapshot).ways(sensor.id, event.value, event.by, use.usual_share)
-            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + bounce)
+            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + by_itself)
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":  # who has crossed has been told: a closing that comes now is no second crossing
             shut = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
@@ -84,18 +88,6 @@ class DoorEngine(EngineCore):
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
-
-    def _bounce(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> float:
-        """Rate at which a contact follows up its last report by itself (1/s): a door that is not latched rattles.
-
-        `share * log(2) / delay * 2 ** (-age / delay)`: half of such reports come within the delay. The share is
-        the contact's own record, with what the settings say for a start.
-        """
-        usual, delay = self.settings.door_bounce_share, self.settings.door_bounce_delay
-        if not usual or sensor.kind != "contact" or not use.since or use.open == (event.value == "open"):
-            return 0.0
-        age = snapshot.seconds - use.since
-        return use.bounce_share(usual) * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.

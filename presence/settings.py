@@ -164,6 +164,13 @@ class Settings:
     door_bounce_delay: float = 2.0
     """Half of such reports come within so many seconds, in which hardly anybody opens a door, passes it and shuts it.
     Common practice, no source."""
+    door_repeat_share: float = 0.5
+    """Contacts and locks that say now and then what they have said already, nothing having happened (supervised radios
+    do): how many such reports are expected of one in `door_repeat_period`, for a start; from then on its own record
+    counts. Common practice, no source. 0: none."""
+    door_repeat_period: float = 3600.0
+    """Seconds of a contact's or lock's record that this expectation is worth: radios that check in do so about hourly.
+    Common practice, no source."""
     lock_rate: float = 1 / 20
     """Somebody moving beside a locked door works the lock. Common practice, no source."""
     code_slip: float = 0.001

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -109,6 +110,26 @@ class DoorUse:
         return DoorUse(open, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
 
 
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a sensor said last, and how often it has said the same again."""
+
+    value: str
+    first: float
+    """When it was first heard, epoch seconds."""
+    repeats: int = 0
+    again: float = -math.inf
+    """When that was the last time, epoch seconds."""
+    both: bool = False
+    """Whether it has ever said anything else."""
+
+    def after(self, value: str, seconds: float) -> Said:
+        """After its next report."""
+        if value != self.value:
+            return dataclasses.replace(self, value=value, both=True)
+        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds)
+
+
 class Snapshot(NamedTuple):
     """Everything that changes while events come in; a named tuple, for several are made at every event."""
 
@@ -129,6 +150,8 @@ class Snapshot(NamedTuple):
     """Answers for closings, to be told again when their windows close."""
     holders: Mapping[str, Association] = {}
     """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
+    said: Mapping[str, Said] = {}
+    """What each contact and lock said last, and how often it has said the same again."""
     reports: Mapping[str, tuple[str, float]] = {}
     """What each phone reported last, and when (epoch seconds)."""
     association: Association | None = None

@@ -36,7 +36,7 @@ LAYERS = [
     {"floorplan", "events", "truth", "holds"},
     {"places", "movement", "views", "sensing", "learned"},
     {"conditions", "model"},
-    {"passages", "snapshot", "engine", "doors", "inference", "wording", "record", "recorder"},
+    {"passages", "snapshot", "unprompted", "engine", "doors", "inference", "wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},

@@ -384,6 +384,36 @@ def test_how_a_door_stood_is_forgotten_while_its_contact_is_offline(stood: str) 
     assert at_once(opened, 701.5).nobody < 0.2, "that it is open is news"
 
 
+@pytest.mark.parametrize("reports", [("front_contact",), ("front_lock",), ("front_contact", "front_lock")])
+@pytest.mark.parametrize("phone", [True, False])
+def test_radios_that_say_again_how_a_door_stands_bring_nobody_home(reports: tuple[str, ...], phone: bool) -> None:
+    """One person leaves and locks up; every twenty minutes the door's radios say that it is shut, and locked."""
+    more = {"front_lock": {"kind": "lock", "door": "front"}}
+    more |= {"phone": {"kind": "phone", "person": "P1"}} if phone else {}
+    lines: list[Line] = [
+        (20.0, "hall_motion", "detected"),
+        (30.0, "front_contact", "open"),
+        (33.0, "porch_motion", "detected"),
+        (35.0, "front_contact", "closed"),
+        (38.0, "front_lock", "locked"),
+        (50.0, "hall_motion", "clear"),
+        (60.0, "porch_motion", "clear"),
+    ]
+    lines += [(90.0, "phone", "away")] if phone else []
+    values = {"front_contact": "closed", "front_lock": "locked"}
+    tracker = Tracker(row(1, visitors=1, **more))
+    for line in lines:
+        tracker.observe(at(*line))
+    for beat in range(1, 12):
+        for n, sensor in enumerate(reports):
+            tracker.observe(at(1200.0 * beat + n, sensor, values[sensor]))
+        assert tracker.belief.at_home[0] > 0.8
+        assert tracker.passages[-1].nobody > 0.8
+    tracker.observe(at(15000.0, "front_contact", "open"))
+    tracker.observe(at(15004.0, "hall_motion", "detected"))
+    assert tracker.belief.at_home[0] < 0.1, "who opens the door all the same has come home"
+
+
 def test_who_shuts_themselves_in_behind_a_door_that_stood_open_has_gone_in() -> None:
     """The bathroom door stands open for an hour: its opening is told long before somebody goes in and shuts it."""
     plan = home(

@@ -1,0 +1,52 @@
+"""What contacts and locks report with nobody there: a door that rattles, a radio that says once more what it has said.
+
+Both are rates at which a sensor reports by itself, learned from its own record, with what the settings say for a start.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from presence.events import Event
+from presence.settings import Settings
+from presence.snapshot import DoorUse, Said
+
+TOGETHER = 5.0
+"""Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
+so soon half of the time. Common practice, no source."""
+
+
+def bounce_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) -> float:
+    """Rate at which a contact follows up its last report by itself (1/s): a door that is not latched rattles.
+
+    `share * log(2) / delay * 2 ** (-age / delay)`: half of such reports come within the delay. The share is the
+    contact's own record, with what the settings say for a start.
+    """
+    usual, delay = settings.door_bounce_share, settings.door_bounce_delay
+    if not usual or not use.since or use.open == (event.value == "open"):
+        return 0.0
+    age = seconds - use.since
+    return use.bounce_share(usual) * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
+
+
+def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seconds: float) -> float:
+    """Rate at which a contact or a lock says again what it has said, nothing having happened (1/s).
+
+    `(share + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, of which
+    `share` is the shape and `period` the inverse scale beforehand); more where another has just done so. Who works a
+    lock by its lever or a code is no radio; a contact that has never said anything but `open` reports openings alone.
+
+    Args:
+        settings: of the home.
+        event: the report.
+        said: what each contact and lock said before it.
+        seconds: when it came, epoch seconds.
+    """
+    own, share, period = said.get(event.sensor), settings.door_repeat_share, settings.door_repeat_period
+    if not share or own is None or own.value != event.value or event.by is not None or event.code is not None:
+        return 0.0
+    if event.value in ("open", "unlocked") and not own.both:
+        return 0.0
+    together = any(seconds - other.again <= TOGETHER for name, other in said.items() if name != event.sensor)
+    return (share + own.repeats) / (period + max(0.0, seconds - own.first)) + together * 0.5 / TOGETHER
