@@ -21,7 +21,7 @@ from presence.floorplan import AWAY, Floorplan
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.record import Piece, Step
-from presence.retrace import TracingEngine, retrace
+from presence.retrace import TracingEngine, joined, retrace
 from presence.snapshot import Snapshot
 from presence.stories import stories
 from presence.telling import Explanation, Part, Telling
@@ -52,7 +52,8 @@ def explain_room(
     if room not in plan.rooms or room == AWAY:
         raise UnexplainedError(f"the plan has no room {room!r}; {did_you_mean(room, [*plan.rooms][:-1])}")
     tracing, number = TracingEngine(engine), engine.model.states.rooms.index(room)
-    pieces = retrace(tracing, steps, now, now.seconds - STRETCH if since is None else min(since, now.seconds))
+    since = now.seconds - STRETCH if since is None else min(since, now.seconds)
+    pieces = joined(retrace(tracing, steps, now, since))
     begin = pieces[0].before if pieces else now
     name, doors = room_name(plan, room), {door.id for door in plan.doors.values() if room in door.between}
     own = [s for s in plan.sensors.values() if s.room == room]

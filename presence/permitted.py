@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from numbers import Integral, Real
 from typing import Any
 
 from presence.errors import SettingError
@@ -69,3 +70,17 @@ WITH_NAMES: Mapping[str, Callable[[Any], None]] = {
     "habits": _check_habits,
 }
 """The settings that are no numbers, and their checks."""
+
+
+def check_options(hypotheses: object, window: object) -> None:
+    """Refuse a number of hypotheses, or a reordering window, that makes no sense.
+
+    Raises:
+        SettingError: if `hypotheses` is no positive whole number (nor None), or `window` no number of seconds.
+    """
+    whole = hypotheses is None or (isinstance(hypotheses, Integral) and int(hypotheses) >= 1)
+    if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
+        raise SettingError(
+            f"hypotheses={hypotheses!r}, reordering_window={window!r}: a whole number of at least 1 (or None) and a"
+            " finite number of seconds from 0 on would be right"
+        )

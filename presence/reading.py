@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any, cast
 
-from presence.errors import Fault, InputError, LogError, shown
+from presence.errors import Fault, InputError, LogError, TimeError, shown
 
 MAX_LINE = 65536
 """Bytes of the longest line that is read."""
@@ -165,6 +165,20 @@ def check_year(time: datetime, text: str = "") -> datetime:
         return time
     what = shown(text or time.isoformat())
     raise ValueError(f"time {what} is no time of a log; a year from {EARLIEST} to {LATEST - 1} would be right")
+
+
+def epoch_seconds(time: datetime) -> float:
+    """Epoch seconds of an aware time.
+
+    Raises:
+        TimeError: if it has no offset, or its year is no year of a log.
+    """
+    if not isinstance(time, datetime) or time.tzinfo is None:
+        raise TimeError(f"{time!r} has no offset from UTC; give one, such as 2026-03-01T07:12:03+00:00")
+    try:
+        return check_year(time).timestamp()
+    except ValueError as error:
+        raise TimeError(str(error)) from None
 
 
 def offset_of(text: str) -> str:

@@ -16,6 +16,8 @@ from presence.snapshot import Snapshot
 LONGEST = 3600.0
 """Seconds of the past that are kept at least, as long as `MOST_STEPS` is not exceeded."""
 MOST_STEPS = 512
+LOOK_EVERY = 300.0
+"""Seconds between two looks at the sensors, at instants that are multiples of it: silences are cut there, always."""
 ANCHOR_EVERY = 32
 """One snapshot is kept for this many steps (tens to hundreds of kilobytes each)."""
 
@@ -57,9 +59,9 @@ class Record:
         self._since_anchor = 0
 
     def add(self, seconds: float, event: Event | None, before: Snapshot) -> None:
-        """Note a step; two silences in a row are one."""
+        """Note a step; two silences in a row are one, but for where there was a look at the sensors."""
         last = self._steps[-1] if self._steps else None
-        if event is None and last is not None and last.event is None:
+        if event is None and last is not None and last.event is None and last.seconds % LOOK_EVERY:
             self._steps[-1] = last._replace(seconds=seconds, again=[])
             return
         anchored = last is None or self._since_anchor + 1 >= ANCHOR_EVERY

@@ -140,6 +140,22 @@ def retrace(engine: TracingEngine, steps: Sequence[Step], now: Snapshot, since: 
     return pieces
 
 
+def joined(pieces: Sequence[Piece]) -> list[Piece]:
+    """Silences that follow one another with nothing between them as one: where they are cut moves nobody."""
+    found: list[Piece] = []
+    for piece in pieces:
+        last = found[-1] if found else None
+        if last is not None and last.what == piece.what == "silence" and _alike(last.before, piece.before):
+            found[-1] = last._replace(after=piece.after)
+        else:
+            found.append(piece)
+    return found
+
+
+def _alike(one: Snapshot, other: Snapshot) -> bool:
+    return (one.hours, one.conditions) == (other.hours, other.conditions)
+
+
 def _again(engine: TracingEngine, step: Step, before: Snapshot) -> Again:
     """A step taken in again, or what that gave when it was done for an earlier question."""
     if not step.again:

@@ -12,17 +12,17 @@ import math
 from bisect import bisect_right
 from collections import deque
 from datetime import datetime
-from numbers import Integral, Real
 from typing import TYPE_CHECKING
 
-from presence.errors import LateEventError, SettingError, TimeError
+from presence.errors import LateEventError, TimeError
 from presence.events import Event, check_event
 from presence.floorplan import Floorplan
-from presence.health import Monitor
+from presence.health import HOLE, Monitor
 from presence.inference import Engine
 from presence.passages import Passage
-from presence.reading import check_year
-from presence.record import Record
+from presence.permitted import check_options
+from presence.reading import epoch_seconds
+from presence.record import LOOK_EVERY, Record
 from presence.settings import Settings
 from presence.snapshot import Association, Belief, Counts, Snapshot
 
@@ -65,7 +65,7 @@ class Tracker:
         numbering: bool = True,
         watching: bool = True,
     ) -> None:
-        _check_options(hypotheses, reordering_window)
+        check_options(hypotheses, reordering_window)
         self.plan = plan
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
@@ -79,7 +79,7 @@ class Tracker:
         self._record = Record()
         self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
         self._untaken: deque[Passage] = deque(maxlen=10_000)
-        self._started = math.inf
+        self._started, self._heard = math.inf, -math.inf
         self._final_until: datetime | None = None
 
     # --- in ----------------------------------------------------------------------------------------------------------
@@ -121,7 +121,7 @@ class Tracker:
         Raises:
             TimeError: if the time has no offset, lies before the tracker's time or in no year of a log.
         """
-        seconds = _seconds(now)
+        seconds = epoch_seconds(now)
         if self._snapshot is None:
             self._begin(seconds)
         if seconds < self._known().seconds:
@@ -135,7 +135,7 @@ class Tracker:
     def check(self, event: Event) -> None:
         """Refuse an event that this home cannot have sent (see `observe`)."""
         check_event(self.plan, event)
-        _seconds(event.time)
+        epoch_seconds(event.time)
 
     # --- out ---------------------------------------------------------------------------------------------------------
     @property
@@ -195,7 +195,7 @@ class Tracker:
         """
         from presence.explain import explain_room
 
-        begin = None if since is None else _seconds(since)
+        begin = None if since is None else epoch_seconds(since)
         return explain_room(self._engine, self._record.with_latest(self._recent), self._known(), room, begin)
 
     def explain_passage(self, passage: Passage) -> Explanation:
@@ -212,6 +212,8 @@ class Tracker:
     def _begin(self, seconds: float) -> None:
         """Nothing is known before the earliest instant."""
         self._snapshot, self._started = self._engine.start(seconds), seconds
+        self._heard = max(self._heard, seconds)
+        self.health.begin(self._snapshot)
 
     def _known(self) -> Snapshot:
         if self._snapshot is None:
@@ -235,38 +237,56 @@ class Tracker:
     def _forget(self) -> None:
         """Drop the snapshots that no event may go back to any more, and note which final answers have been told."""
         now = self._known()
-        horizon = now.seconds - self.reordering_window
-        while self._recent and self._recent[0][0] < horizon:
-            self._record.add(*self._recent.pop(0))
-        self.health.settle(horizon)
+        self._trim(now.seconds)
+        self.health.settle(now.seconds - self.reordering_window)
         self._final_until = now.time
 
+    def _trim(self, seconds: float) -> None:
+        while self._recent and self._recent[0][0] < seconds - self.reordering_window:
+            self._record.add(*self._recent.pop(0))
+
     def _take(self, event: Event) -> None:
+        self._look_after(event.seconds)
         before = self._known()
-        snapshot, told = self._engine.advance(before, event.seconds)
-        self._tell(told)
-        quiet = self._heed(snapshot, event.sensor)
-        self._snapshot, told = self._engine.observe(quiet, event)
-        self._note(before, snapshot, self._snapshot, event)
+        quiet, told = self._engine.advance(before, event.seconds)
+        self._snapshot, more = self._engine.observe(self._heed(quiet, event.sensor), event)
+        if self.watching:
+            self.health.note(quiet, self._snapshot, event)
+        self._heard = max(self._heard, event.seconds)
         self._recent.append((event.seconds, event, before))
-        self._tell(told)
+        self._tell([*told, *more])
 
     def _step(self, seconds: float) -> None:
+        self._look_after(seconds)
+        if seconds > self._known().seconds or not self._recent:
+            self._pass_time(seconds)
+
+    def _look_after(self, seconds: float) -> None:
+        """Let time pass up to the last look at the sensors before an instant; none after so long that nobody spoke.
+
+        Looks are at set instants, so that it does not matter how often anybody asks.
+        """
+        look = (self._known().seconds // LOOK_EVERY + 1.0) * LOOK_EVERY
+        while look <= min(seconds, self._heard + HOLE):
+            quiet = self._pass_time(look)
+            self._snapshot = self._heed(quiet)
+            if self.watching:
+                self.health.note(quiet, self._snapshot)
+            self._trim(look)
+            look += LOOK_EVERY
+
+    def _pass_time(self, seconds: float) -> Snapshot:
         before = self._known()
-        snapshot, told = self._engine.advance(before, seconds)
-        self._snapshot = self._heed(snapshot)
-        self._note(before, snapshot, snapshot)
+        self._snapshot, told = self._engine.advance(before, seconds)
         self._recent.append((seconds, None, before))
         self._tell(told)
-
-    def _note(self, before: Snapshot, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
-        if self.watching:
-            self.health.note(before, quiet, after, event)
+        return self._snapshot
 
     def _heed(self, snapshot: Snapshot, heard: str | None = None) -> Snapshot:
         """Let sick sensors count less; one that has just been heard is not silent."""
         if not self.watching:
             return snapshot
+        self.health.settle(snapshot.seconds - self.reordering_window)
         return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 
     def _tell(self, passages: list[Passage]) -> None:
@@ -276,22 +296,3 @@ class Tracker:
                 continue  # told already, before a late event made us take the last second in again
             self._passages.append(passage)
             self._untaken.append(passage)
-
-
-def _check_options(hypotheses: object, window: object) -> None:
-    whole = hypotheses is None or (isinstance(hypotheses, Integral) and int(hypotheses) >= 1)
-    if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
-        raise SettingError(
-            f"hypotheses={hypotheses!r}, reordering_window={window!r}: a whole number of at least 1 (or None) and a"
-            " finite number of seconds from 0 on would be right"
-        )
-
-
-def _seconds(time: datetime) -> float:
-    """Epoch seconds of an aware time."""
-    if not isinstance(time, datetime) or time.tzinfo is None:
-        raise TimeError(f"{time!r} has no offset from UTC; give one, such as 2026-03-01T07:12:03+00:00")
-    try:
-        return check_year(time).timestamp()
-    except ValueError as error:
-        raise TimeError(str(error)) from None

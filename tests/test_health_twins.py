@@ -16,6 +16,7 @@ from presence.health.step import Step
 from presence.health.tails import ExponentialTails
 from presence.health.twins import Twins
 from presence.inference import Engine
+from presence.record import LOOK_EVERY
 from presence.settings import Settings
 from tests.oracle import NOON, at, contact, home, motion
 
@@ -132,6 +133,11 @@ def test_a_twin_doubts_whom_the_belief_doubts() -> None:
                 found.hear(event, snapshot)
             if n == 1:
                 snapshot = engine.heed(snapshot, dead, {})
+            if n == 5:  # in the midst of a silence
+                snapshot, _ = engine.advance(snapshot, event.seconds + 100.0)
+                snapshot = engine.heed(snapshot, snapshot.silent | {"hall"}, {})
+                if found is not None:
+                    found.hear(None, snapshot)
         return snapshot.mixture.log_likelihood
 
     found = Twins(engine)
@@ -227,3 +233,37 @@ def test_a_second_opinion_joins_the_odds_and_names() -> None:
     watch.take(Step(began + 7300.0, expected, np.zeros_like(expected), "bath", "detected"))
     assert not watch.named
     assert np.isneginf(watch.odds_to_name[bath])
+
+
+def test_how_often_anybody_asks_changes_nothing() -> None:
+    """`advance(t1); advance(t2)` equals `advance(t2)` for the health of the sensors, too.
+
+    Hall and bath are walked to and fro for eight days, then the bath says nothing any more, and in the end it is named.
+    """
+    seldom, often = Tracker(plan(), hypotheses=4), Tracker(plan(), hypotheses=4)
+    rng, seconds, looked_at = np.random.default_rng(5), 7.0, 0
+    for n in range(216):
+        said = []
+        for i, room in enumerate(("hall", "bath") if n < 200 else ("hall", "front", "hall")):
+            values = ("open", "closed") if room == "front" else ("detected", "clear")
+            said += [at(seconds + 60.0 * i + 25.0 * off, room, value) for off, value in enumerate(values)]
+        for event in said:
+            seldom.observe(event)
+            often.observe(event)
+        look = (seconds // LOOK_EVERY + 3.0) * LOOK_EVERY - seconds
+        for more in sorted([look, *rng.uniform(205.0, 3399.0, 6)]):
+            often.advance(NOON + timedelta(seconds=seconds + float(more)))
+        seconds = 3400.0 * (n + 1) + 7.0
+        for tracker in (seldom, often):
+            tracker.advance(NOON + timedelta(seconds=seconds - 1.0))
+        watches = [tracker.health.watches for tracker in (seldom, often)]
+        odds = [watch.silence.odds_to_name for watch in watches if watch is not None]
+        assert odds[0] == pytest.approx(odds[1], rel=1e-9, abs=1e-9)
+        looked_at += any("bath" in watch.suspects for watch in watches if watch is not None)
+    assert looked_at > 3
+    assert seldom.belief.rooms == pytest.approx(often.belief.rooms, rel=0, abs=1e-9)
+    assert seldom.belief.at_home == pytest.approx(often.belief.at_home, rel=0, abs=1e-9)
+    (one,), (other,) = seldom.health.findings, often.health.findings
+    assert one.sensor == "bath"
+    assert (other.sensor, other.kind, other.since, other.evidence) == (one.sensor, one.kind, one.since, one.evidence)
+    assert other.probability == pytest.approx(one.probability, rel=1e-9)

@@ -2,5 +2,6 @@
 
 from presence.health.findings import MEANING, Finding
 from presence.health.monitor import Monitor
+from presence.health.twins import HOLE
 
-__all__ = ["MEANING", "Finding", "Monitor"]
+__all__ = ["HOLE", "MEANING", "Finding", "Monitor"]

@@ -2,8 +2,8 @@
 
     steps of the tracker -> chances of each sensor -> watches (silence, chatter, ...) -> findings, and whom to doubt
 
-A step counts once no late event can undo it any more; odds are brought up to date every five minutes of the log's
-time.
+A step is the time up to an event, or up to a look at the sensors every five minutes of the log's time, when odds are
+brought up to date. It counts once no late event can undo it any more.
 """
 
 from __future__ import annotations
@@ -25,10 +25,9 @@ from presence.health.twins import HOLE, KEPT, Twins
 from presence.health.wear import WearWatch
 from presence.inference import Engine
 from presence.passages import utc
+from presence.record import LOOK_EVERY
 from presence.snapshot import Snapshot
 
-EVERY = 300.0
-"""Seconds between two weighings."""
 REMEMBERED = 200
 """How many findings that are over are kept."""
 
@@ -45,7 +44,7 @@ class Watches:
         self.silence = SilenceWatch(plan, seconds)
         self.chatter = ChatterWatch(plan, seconds)
         self._others = (WearWatch(plan, seconds), ContactWatch(plan), TimingWatch(plan, seconds))
-        self._weigh_at = seconds + EVERY
+        self._weigh_at = seconds + LOOK_EVERY
         self._began = self._latest = seconds
         self.suspects: list[str] = []
         """Of whose silence a second opinion is wanted, the most suspicious first."""
@@ -54,7 +53,7 @@ class Watches:
         """Take in one step; findings that are over."""
         if step.seconds >= self._weigh_at:
             self._weigh(step.seconds)
-            self._weigh_at = step.seconds + EVERY
+            self._weigh_at = (step.seconds // LOOK_EVERY + 1.0) * LOOK_EVERY
         if step.seconds - self._latest > HOLE:
             step = step._replace(expected=0.0 * step.expected, passed=0.0 * step.passed)
         if step.sensor is not None:
@@ -101,6 +100,9 @@ class Monitor:
         self._meter = ChanceMeter(engine.model)
         self._twins = Twins(engine)
         self._waiting: deque[tuple[Step, Event | None, Snapshot]] = deque()
+        self._settled: Snapshot | None = None
+        """What was known after the last step that counts."""
+        self._began = 0.0
         self._watches: Watches | None = None
         self._over: deque[Finding] = deque(maxlen=REMEMBERED)
 
@@ -132,10 +134,15 @@ class Monitor:
         return {} if self._watches is None else self._watches.chatter.rates()
 
     # --- what the tracker tells -------------------------------------------------------------------------------------
-    def note(self, before: Snapshot, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
-        """One step: silence from `before` to `quiet`, then an event that led to `after`."""
+    def begin(self, snapshot: Snapshot) -> None:
+        """What is known before the first step."""
+        self._settled, self._began = snapshot, snapshot.seconds
+
+    def note(self, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
+        """One step: silence from the last one up to `quiet`, then an event, or a look, that led to `after`."""
+        before = self._waiting[-1][2] if self._waiting else self._settled
         sensor, value = (None, "") if event is None else (event.sensor, event.value)
-        chances = self._meter.measure(before, quiet, after, sensor)
+        chances = self._meter.measure(before or quiet, quiet, after, sensor)
         self._waiting.append((Step(quiet.seconds, chances.expected, chances.passed, sensor, value), event, after))
 
     def go_back(self, seconds: float) -> None:
@@ -147,8 +154,9 @@ class Monitor:
         """Take in the steps before an instant that nothing can change any more."""
         while self._waiting and self._waiting[0][0].seconds < horizon:
             step, event, after = self._waiting.popleft()
-            self._watches = watches = self._watches or Watches(self.plan, step.seconds)
+            self._settled = after
+            self._watches = watches = self._watches or Watches(self.plan, self._began)
             self._over.extend(replace(finding, until=utc(step.seconds)) for finding in watches.take(step))
-            if event is not None and watches.may_suspect(step.seconds + KEPT):
+            if watches.may_suspect(step.seconds + KEPT):
                 self._twins.hear(event, after)
             watches.silence.look(self._twins.look(watches.suspects, idle=event is None))

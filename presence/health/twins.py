@@ -16,6 +16,7 @@ not touched.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
@@ -26,8 +27,9 @@ from presence.snapshot import Snapshot
 
 MOST = 2
 """Twins that are kept up to date at a time."""
-PIECE, PIECE_IDLE = 1, 20
-"""Events that a twin takes in at an event, and while nothing happens: some ten milliseconds. No source."""
+PIECE, PIECE_IDLE = 1, 100
+"""Events that a twin takes in at an event, and at a look at the sensors every five minutes: some ten milliseconds. No
+source."""
 KEPT, LARGEST = 3 * 86400.0, 6000
 """Seconds, and events, of the log that are kept for twins; one that has fallen behind further is given up."""
 HOLE = 12 * 3600.0
@@ -36,9 +38,10 @@ begin anew."""
 
 
 class Heard(NamedTuple):
-    """An event that all have heard."""
+    """An event that all have heard, or a change in whom the belief doubts."""
 
-    event: Event
+    seconds: float
+    event: Event | None
     log_likelihood: float
     """Of the belief itself after it, nats."""
     silent: frozenset[str]
@@ -66,9 +69,11 @@ class Twin:
 
     def take(self, heard: Heard, engine: Engine) -> None:
         """Take in the next event."""
-        snapshot, _ = engine.advance(self.snapshot, heard.event.seconds)
+        snapshot, _ = engine.advance(self.snapshot, heard.seconds)
         snapshot = engine.heed(snapshot, heard.silent | {self._sensor}, heard.noise)
-        self.snapshot, _ = engine.observe(snapshot, heard.event)
+        if heard.event is not None:
+            snapshot, _ = engine.observe(snapshot, heard.event)
+        self.snapshot = snapshot
         self.reach = self.snapshot.mixture.log_likelihood - heard.log_likelihood - self._apart
         self.position += 1
 
@@ -83,24 +88,34 @@ class Twins:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._log: deque[Heard] = deque()
+        self._heard = math.inf
+        """When an event was heard last, epoch seconds."""
+        self._doubts: tuple[frozenset[str], Mapping[str, float]] = (frozenset(), {})
+        """Whose silence, and whose reports, the belief doubted then."""
         self._gone = 0
         """Events that are no longer kept."""
         self._last: dict[str, tuple[int, Snapshot]] = {}
         """Of each sensor: number of the first event after its last word, and what was known right after that."""
         self._twins: dict[str, Twin] = {}
 
-    def hear(self, event: Event, after: Snapshot) -> None:
-        """An event has been taken in, and led to `after`."""
-        if self._log and event.seconds - self._log[-1].event.seconds > HOLE:
+    def hear(self, event: Event | None, after: Snapshot) -> None:
+        """An event has been taken in, or there was a look at the sensors, and that led to `after`."""
+        doubts = after.silent, after.noise
+        if event is None and doubts == self._doubts:
+            return
+        self._doubts = doubts
+        if event is not None and after.seconds - self._heard > HOLE:
             self.forget()
-        self._log.append(Heard(event, after.mixture.log_likelihood, after.silent, after.noise))
-        self._last[event.sensor] = (self._end, after)
-        self._twins.pop(event.sensor, None)
-        while len(self._log) > LARGEST or self._log[0].event.seconds < event.seconds - KEPT:
-            gone = self._log.popleft().event.sensor
+        self._log.append(Heard(after.seconds, event, after.mixture.log_likelihood, *doubts))
+        if event is not None:
+            self._heard = after.seconds
+            self._last[event.sensor] = (self._end, after)
+            self._twins.pop(event.sensor, None)
+        while len(self._log) > LARGEST or self._log[0].seconds < after.seconds - KEPT:
+            gone = self._log.popleft().event
             self._gone += 1
-            if self._last[gone][0] == self._gone:  # that was its last word
-                del self._last[gone]
+            if gone is not None and self._last[gone.sensor][0] == self._gone:  # that was its last word
+                del self._last[gone.sensor]
 
     @property
     def _end(self) -> int:
