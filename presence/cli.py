@@ -99,13 +99,10 @@ def cli() -> None:
 def check(plan: str) -> None:
     """Read a floor plan and name every fault in it at once."""
     home = load(plan)
-    parts = (
-        f"{len(home.rooms) - 1} rooms",
-        f"{len(home.doors)} doors",
-        f"{len(home.sensors)} sensors",
-        f"{len(home.people)} people",
-    )
-    click.echo(f"{plan}: good: {', '.join(parts)}")
+    counts = {"room": len(home.rooms) - 1, "door": len(home.doors), "sensor": len(home.sensors)}
+    parts = [f"{count} {what}{'' if count == 1 else 's'}" for what, count in counts.items()]
+    people = f"{len(home.people)} {'person' if len(home.people) == 1 else 'people'}"
+    click.echo(f"{plan}: good: {', '.join([*parts, people])}")
 
 
 @cli.command()

@@ -19,6 +19,10 @@ DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
 PATIENCE = 0.2
 """Seconds that a line may wait to be passed on, and between two signs of progress."""
 
+A_DAY = 86400.0
+"""Seconds of a log after which it is worth a word that a sensor has not spoken."""
+MOST_NAMED = 10
+
 
 def complain(text: str) -> None:
     """A line for people, on standard error."""
@@ -65,17 +69,26 @@ class Source:
         self.plan, self.log, self.strict = plan, log, strict
         self.counts: LogCounts = LogCounts()
         self.faults = 0
+        self._silent = set(plan.sensors)
+        self._span: tuple[float, float] | None = None
 
     def __iter__(self) -> Iterator[Event]:
         from presence.events import read_log, reorder
 
         source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
         events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
-        return self._progress(reorder(events, counts=self.counts, on_fault=self._fault))
+        return self._progress(self._listen(reorder(events, counts=self.counts, on_fault=self._fault)))
 
     def _fault(self, fault: Fault) -> None:
         self.faults += 1
         complain(str(fault))
+
+    def _listen(self, events: Iterable[Event]) -> Iterator[Event]:
+        """Pass events through, noting who speaks."""
+        for event in events:
+            self._silent.discard(event.sensor)
+            self._span = (event.seconds if self._span is None else self._span[0], event.seconds)
+            yield event
 
     def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
         """Pass events through, telling a terminal how far it has come."""
@@ -91,7 +104,11 @@ class Source:
         say("")
 
     def status(self) -> int:
-        """The exit status, after one line that sums up what was skipped."""
+        """The exit status, after a line that sums up what was skipped, and one that names who never spoke in a day."""
         if self.faults or self.counts.duplicate:
             complain(f"{self.log}: {self.counts}")
+        if self._silent and self._span is not None and self._span[1] - self._span[0] >= A_DAY:
+            named = [sensor for sensor in self.plan.sensors if sensor in self._silent]
+            more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+            complain(f"{self.log}: never heard of {', '.join(named[:MOST_NAMED])}{more}; without them less is known")
         return INPUT_AT_FAULT if self.faults else DONE

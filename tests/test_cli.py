@@ -86,7 +86,7 @@ def process(*arguments: str, **options: object) -> subprocess.Popen[str]:
 def test_check_of_a_good_plan(run: Run) -> None:
     status, out, err = run("check", "plan.yaml")
     assert (status, err) == (0, "")
-    assert out == "plan.yaml: good: 2 rooms, 2 doors, 3 sensors, 1 people\n"
+    assert out == "plan.yaml: good: 2 rooms, 2 doors, 3 sensors, 1 person\n"
 
 
 def test_check_names_every_fault_at_once(run: Run, home: Path) -> None:
@@ -98,6 +98,19 @@ def test_check_names_every_fault_at_once(run: Run, home: Path) -> None:
     assert len(lines) == 2
     assert {line.split(": ")[0] for line in lines} == {"bad.yaml:12", "bad.yaml:14"}
     assert "den" in err  # what would be right
+
+
+def test_a_sensor_that_never_spoke_in_a_day_is_named(run: Run, home: Path) -> None:
+    """A phone that was never set up tells nothing; who only reads the answers would not notice."""
+    phones = "  ann_phone: {kind: phone, person: P1}\n  den_radar: {kind: occupancy, room: den}\n"
+    (home / "plan.yaml").write_text(PLAN.replace("people:", f"{phones}people:"), encoding="utf-8")
+    short = run("replay", "plan.yaml", "log.jsonl", "--every", "3600")
+    assert (short[0], short[2]) == (0, "")
+    with (home / "log.jsonl").open("a", encoding="utf-8") as log:
+        log.write(event_line("2026-03-02T13:00:00+00:00", "hall_motion", "detected") + "\n")
+    status, _, err = run("replay", "plan.yaml", "log.jsonl", "--every", "3600")
+    assert status == 0
+    assert err == "log.jsonl: never heard of ann_phone, den_radar; without them less is known\n"
 
 
 # --- faults of the command line ---------------------------------------------------------------------------------------

@@ -341,6 +341,19 @@ def test_who_goes_out_and_comes_back_before_the_door_is_shut_is_told_at_both() -
     assert final(once, 12.0).nobody > 0.9
 
 
+@pytest.mark.parametrize("way", ["porch>hall", "hall>porch"])
+def test_the_order_of_a_log_counts_where_times_are_the_same(way: str) -> None:
+    """Where a log knows whole seconds only, the order in which it was written is all that tells which way."""
+    rooms = way.split(">")
+    lines: list[Line] = [
+        (60.0, f"{rooms[0]}_motion", "detected"),
+        (60.0, "front_contact", "open"),
+        (60.0, f"{rooms[1]}_motion", "detected"),
+        (63.0, "front_contact", "closed"),
+    ]
+    assert final(told(row(1), lines, 400.0), 60.0).directions[way] > 0.99
+
+
 @pytest.mark.parametrize("closed", [41.5, 43.0, 50.0])
 def test_a_crossing_is_told_once_though_the_lock_speaks_before_the_contact(closed: float) -> None:
     """Out and back in while the door stands open; it is locked, and its contact's closing comes before that, or after.
