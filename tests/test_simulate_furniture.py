@@ -59,3 +59,17 @@ def test_a_seat_without_a_place_changes_no_life() -> None:
     placeless = replace(PLAN.sensors["armchair"], id="sofa", at=None)
     more = replace(PLAN, sensors={**PLAN.sensors, "sofa": placeless})
     assert simulate(more, days=2, seed=4).truth == simulate(PLAN, days=2, seed=4).truth
+
+
+def test_a_mat_in_a_bed_is_a_bed() -> None:
+    """Called `bed_mat`, it is lain on for hours; a mat by the door is trodden on."""
+    bed = PLAN.sensors["bed"]
+    called = {name: replace(bed, id=name, at=None) for name in ("bed_mat", "door_mat")}
+    home = replace(PLAN, sensors={**PLAN.sensors, **called})
+    lives = live(home, days=3, seed=4, start=date(2026, 3, 2), settings=SURE)
+    longest = {}
+    for name, sensor in called.items():
+        told = seats(sensor, lives, SURE, stream(4))
+        longest[name] = max(off.time - on.time for on, off in zip(told[::2], told[1::2], strict=True))
+    assert longest["bed_mat"] > 3 * 3600.0
+    assert longest["door_mat"] < 60.0

@@ -26,8 +26,8 @@ def is_bed(sensor: Sensor) -> bool:
 
 
 def is_mat(sensor: Sensor) -> bool:
-    """Whether a pressure sensor lies on the floor."""
-    return bool(_words(sensor) & {"mat", "doormat", "floor"})
+    """Whether a pressure sensor lies on the floor; a mat in a bed does not."""
+    return bool(_words(sensor) & {"mat", "doormat", "floor"}) and not is_bed(sensor)
 
 
 def _words(sensor: Sensor) -> set[str]:
