@@ -77,7 +77,7 @@ class Source:
 
         source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
         events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
-        return self._progress(self._listen(reorder(events, counts=self.counts, on_fault=self._fault)))
+        return self._progress(reorder(self._listen(events), counts=self.counts, on_fault=self._fault))
 
     def _fault(self, fault: Fault) -> None:
         self.faults += 1

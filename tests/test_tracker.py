@@ -500,6 +500,22 @@ def test_passages_are_taken_once() -> None:
     assert [p.final for p in tracker.passages if not p.inferred] == [False, True]
 
 
+@effort(max_examples=15)
+@given(streams(), streams())
+def test_a_restart_changes_nothing_where_the_tracker_was_kept(before: list[Event], after: list[Event]) -> None:
+    """Pickled and loaded again it goes on as if nothing had happened: what it says, what it tells, what it explains."""
+    whole = followed(SMALL, before)
+    whole.advance(NOON + timedelta(days=1))
+    kept = pickle.loads(pickle.dumps(whole))
+    for tracker in (whole, kept):
+        for event in after:
+            tracker.observe(replace(event, time=event.time + timedelta(days=2)))
+    assert kept.belief == whole.belief
+    assert kept.passages == whole.passages
+    assert kept.log_likelihood == whole.log_likelihood
+    assert kept.explain("hall").text() == whole.explain("hall").text()
+
+
 def test_memory_stays_bounded() -> None:
     """Two weeks of random reports in a large home: caches keep to their bounds and the state does not grow."""
     plan, random = Floorplan.load(GARAGE), np.random.default_rng(3)
