@@ -26,7 +26,7 @@ from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slope
 from presence.learn.fit import choose, decide
 from presence.learn.grid import room_emissions
 from presence.learn.journal import VERSION, Journal
-from presence.learn.judge import Verdict
+from presence.learn.judge import Verdict, courses, foresee, judge
 from presence.learn.later import look_ahead
 from presence.learn.recordings import Stretch, cut, first_days, material
 from presence.learn.report import report_lines
@@ -231,6 +231,26 @@ def test_what_is_seen_later_by_hand() -> None:
     assert later.most.tolist() == [2, 2, 1, 1]  # hall and bedroom at 250 s; then the mat alone
     assert later.rooms == ("hall", "bed")
     assert later.seen.tolist() == [[1, 1], [1, 1], [0, 0], [0, 1]]
+
+
+def test_a_home_of_nothing_but_doors_is_judged_on_no_room() -> None:
+    plan = home(1, inner_contact=contact("inner"), front_contact=contact("front"))
+    said = [
+        at(3600.0 * n + s, f"{door}_contact", value)
+        for n in range(9)
+        for s, value in ((0.0, "open"), (4.0, "closed"))
+        for door in ("inner", "front")
+    ]
+    stretch = Stretch(NOON.timestamp(), said[-1].seconds, tuple(sorted(said, key=lambda event: event.seconds)))
+    (course,) = courses(plan, [stretch])
+    assert course.later.seen.shape == (len(course.later.grid), 0)
+    verdict = judge(list(foresee(plan, Settings(), course, 4)))
+    assert verdict.rooms == 0.0
+    assert math.isfinite(verdict.number)
+    assert math.isfinite(verdict.log_likelihood)
+    assert sensor_notes(plan, [stretch]) == [
+        "no sensor stands in a room: nothing that is seen later tells how well rooms are told"
+    ]
 
 
 def verdict(number: Sequence[float], rooms: Sequence[float], log_likelihood: float = 0.0) -> Verdict:

@@ -96,11 +96,10 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, timescales
     most = _window(at_once, starts, timescales.count_ahead, timescales.bin).max(axis=1)
     for seat in seats:
         active[:, places[str(plan.sensors[seat].room)]] |= active[:, places[f"seat {seat}"]]
-    seen = np.stack(
-        [_window(active[:, k], starts, timescales.room_ahead, timescales.bin).max(axis=1) for k in range(len(rooms))],
-        axis=1,
-    )
-    return Later(grid, most.astype(np.intp), rooms, seen.astype(np.intp))
+    seen = np.zeros((len(grid), len(rooms)), np.intp)
+    for k in range(len(rooms)):
+        seen[:, k] = _window(active[:, k], starts, timescales.room_ahead, timescales.bin).max(axis=1)
+    return Later(grid, most.astype(np.intp), rooms, seen)
 
 
 def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float, float]]:

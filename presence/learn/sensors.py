@@ -45,6 +45,8 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
     for name, share in on_shares(plan, stretches).items():
         if share > 0.9:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")
+    if not any(sensor.room for sensor in plan.sensors.values()):
+        notes.append("no sensor stands in a room: nothing that is seen later tells how well rooms are told")
     return notes
 
 
