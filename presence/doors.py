@@ -286,7 +286,7 @@ class DoorEngine(EngineCore):
     def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
         """Passages through doors without sensors, told where the belief moves."""
         people = slice(self.model.persons)
-        old, new = (mixture.weight @ mixture.x[people] @ self.model.room_of for mixture in (before, snapshot.mixture))
+        old, new = (self.model.marginals(m)[people] @ self.model.room_of for m in (before, snapshot.mixture))
         if (old.argmax(axis=1) == new.argmax(axis=1)).all():
             return []
         return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))

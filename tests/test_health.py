@@ -23,6 +23,7 @@ from presence.health.contacts import ContactWatch
 from presence.health.monitor import HOLE, Watches
 from presence.health.report import text, to_json
 from presence.health.review import review
+from presence.health.silence import OWED
 from presence.health.step import Step
 from presence.health.timing import TimingWatch
 from presence.health.wear import WearWatch
@@ -173,7 +174,7 @@ def test_a_hole_in_the_log_blames_nobody() -> None:
     watches = Watches(flat(), 0.0)
     owed = np.full(len(flat().sensors), 50.0)
     watches.take(Step(HOLE + 1.0, owed, owed, "kettle", "started"))
-    assert watches.silence._odds[0].reach.max() == 0.0
+    assert watches.silence._reach[OWED].max() == 0.0
 
 
 def test_offline_sensors_are_not_called_dead() -> None:
@@ -213,7 +214,7 @@ def test_late_events_change_nothing_but_their_order() -> None:
         late.observe(events[n])
     for tracker in (ordered, late):
         tracker.advance(NOON + timedelta(seconds=400))
-    (one, other) = ([o.reach for o in t.health._watches.silence._odds] for t in (ordered, late))  # type: ignore[union-attr]
+    (one, other) = (t.health._watches.silence._reach for t in (ordered, late))  # type: ignore[union-attr]
     np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-12)
 
 

@@ -22,8 +22,7 @@ from presence.conditions import report_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
-from presence.merging import Mixture
-from presence.model import Condition, Model, Recent
+from presence.model import CHANGES, Condition, Model, Recent
 from presence.movement import PET
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
@@ -52,6 +51,8 @@ class _Table(NamedTuple):
     """Shape (N, P * S), 1/s: while nothing is on, open or pressed."""
     under: dict[Condition, tuple[int, Array | None]]
     """What a condition changes: a sensor's index and its rates (P * S,), None for no reports at all."""
+    together: Recent[tuple[list[int], list[tuple[int, Array]]]]
+    """What conditions change together: who makes no reports at all, and the rates of others."""
 
 
 class ChanceMeter:
@@ -64,7 +65,7 @@ class ChanceMeter:
         self._beside = locks_beside(model.plan)
         self._people = np.array([being.role != PET for being in model.beings], dtype=np.float64)
         self._tables: Recent[_Table] = Recent(model.worlds_kept)
-        self._beliefs: Recent[tuple[Mixture, Array]] = Recent(3)
+        self._unable: Recent[list[int]] = Recent(CHANGES)
 
     def measure(self, before: Snapshot, quiet: Snapshot, after: Snapshot, sensor: str | None) -> Chances:
         """Chances in one step: a silence from `before` to `quiet`, then an event of `sensor` that leads to `after`."""
@@ -74,37 +75,38 @@ class ChanceMeter:
 
     def rates(self, snapshot: Snapshot) -> Array:
         """Expected reports a second of each sensor, shape (N,)."""
-        return self._rates(snapshot, self._belief(snapshot))
+        return self._rates(snapshot, self.model.marginals(snapshot.mixture))
 
     def _rates(self, snapshot: Snapshot, belief: Array) -> Array:
         """Expected reports a second of each sensor with this belief (P, S) under a snapshot's conditions."""
         table = self._tables.get_or(snapshot.hours, lambda: self._table(snapshot.hours))
         belief = belief.ravel()
         rates: Array = table.resting @ belief
+        silent, others = table.together.get_or(snapshot.conditions, lambda: self._together(table, snapshot))
+        rates[silent] = 0.0
+        for index, row in others:
+            rates[index] = row @ belief
+        return rates
+
+    def _together(self, table: _Table, snapshot: Snapshot) -> tuple[list[int], list[tuple[int, Array]]]:
+        """What a snapshot's conditions change: of two that concern one sensor the latter holds."""
+        changed: dict[int, Array | None] = {}
         for condition in sorted(snapshot.conditions):
             if condition not in table.under and (report := report_of(condition[0]))[0]:
                 table.under[condition] = self._door(snapshot.hours, condition[1], *report)
-            index, row = table.under.get(condition, (-1, None))
-            if index >= 0:
-                rates[index] = 0.0 if row is None else row @ belief
-        return rates
+            if condition in table.under:
+                index, changed[index] = table.under[condition]
+        silent = [index for index, row in changed.items() if row is None]
+        return silent, [(index, row) for index, row in changed.items() if row is not None]
 
     def _door(self, hours: Hours, door: str, value: str, open_share: float) -> tuple[int, Array]:
         """The contact of a door that stands open for a share of the time, and its rates instead of any other door's."""
         sight, sensor = self.model.world(hours).sight, self.model.plan.contacts[door]
         return self.sensors[sensor.id], _rates(sight, sight.options(sensor, value, open_share=open_share))
 
-    def _belief(self, snapshot: Snapshot) -> Array:
-        """Where each being is, shape (P, S)."""
-        mixture = snapshot.mixture
-        known = self._beliefs.get_or(id(mixture), lambda: (mixture, mixture.weight @ mixture.x))
-        if known[0] is not mixture:  # an id is used again once its owner is gone
-            known = self._beliefs[id(mixture)] = (mixture, mixture.weight @ mixture.x)
-        return known[1]
-
     def _expected(self, before: Snapshot, quiet: Snapshot) -> Array:
         if (before.hours, before.conditions) == (quiet.hours, quiet.conditions):
-            rates = self._rates(quiet, self._belief(before) + self._belief(quiet))
+            rates = self._rates(quiet, self.model.marginals(before.mixture) + self.model.marginals(quiet.mixture))
         else:
             rates = self.rates(before) + self.rates(quiet)
         total = float(rates.sum())
@@ -119,13 +121,12 @@ class ChanceMeter:
             return none
         passed: Array = self._walked(quiet, after) + self._beside[self.sensors[sensor]]
         passed[self.sensors[sensor]] = 0.0
-        for condition in quiet.conditions:  # who cannot report has had no chance
-            passed[[n for n in self._told_by(condition) if n >= 0]] = 0.0
+        passed[self._unable.get_or(quiet.conditions, lambda: self._told_by(quiet.conditions))] = 0.0
         return passed
 
     def _walked(self, quiet: Snapshot, after: Snapshot) -> Array:
         """People whom an event moves past each sensor, shape (N,)."""
-        change = self._belief(after) - self._belief(quiet)
+        change = self.model.marginals(after.mixture) - self.model.marginals(quiet.mixture)
         moved = self._people @ change @ self.model.room_of
         gained, left = np.maximum(moved, 0.0), np.maximum(-moved, 0.0)
         total = max(float(gained.sum()), float(left.sum()))
@@ -135,12 +136,12 @@ class ChanceMeter:
         walked: Array = gained @ (left @ self._ways.reshape(rooms, -1)).reshape(rooms, sensors) / total
         return walked
 
-    def _told_by(self, condition: Condition) -> list[int]:
-        kind, name = condition
-        if kind == "blind":
-            return [self.sensors[name]]
-        plan = self.model.plan
-        return [self.sensors[s.id] for s in plan.sensors.values() if kind in ("open", "unwatched") and s.door == name]
+    def _told_by(self, conditions: frozenset[Condition]) -> list[int]:
+        """Sensors that have had no chance, because they cannot report or already have."""
+        doors = {name for kind, name in conditions if kind in ("open", "unwatched")}
+        blind = {name for kind, name in conditions if kind == "blind"}
+        sensors = self.model.plan.sensors.values()
+        return [self.sensors[s.id] for s in sensors if s.id in blind or s.door in doors]
 
     def _table(self, hours: Hours) -> _Table:
         sight, plan = self.model.world(hours).sight, self.model.plan
@@ -153,7 +154,7 @@ class ChanceMeter:
                 under["open", str(sensor.door)] = (n, _rates(sight, sight.options(sensor, "closed")))
             elif sensor.kind == "pressure":
                 under["pressed", sensor.id] = (n, _rates(sight, sight.options(sensor, "released")))
-        return _Table(resting, under)
+        return _Table(resting, under, Recent(CHANGES))
 
 
 def _rates(sight: Sight, ways: list[Way]) -> Array:

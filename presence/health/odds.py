@@ -28,13 +28,13 @@ class ChangeOdds:
     Args:
         rows: N.
         seconds: when watching began.
-        threshold: excursions up to this are not looked at.
+        threshold: excursions up to this are not looked at, one for all or shape (N,).
         scale: what an excursion goes beyond the threshold, expected beforehand, one for all or shape (N,).
         supposed: how many such excursions that expectation is worth.
     """
 
     def __init__(
-        self, rows: int, seconds: float, threshold: float, scale: float | Array, supposed: float = 2.0
+        self, rows: int, seconds: float, threshold: float | Array, scale: float | Array, supposed: float = 2.0
     ) -> None:
         self.tails = GapTails(rows, threshold, scale, supposed)
         self.reach: Array = np.zeros(rows)

@@ -56,7 +56,8 @@ class SilenceWatch(Watch):
     def __init__(self, plan: Floorplan, seconds: float) -> None:
         super().__init__(plan)
         count = len(self.sensors)
-        self._odds = [ChangeOdds(count, seconds, *law) for law in MEASURES.values()]
+        threshold, scale = np.repeat(np.array(list(MEASURES.values())), count, axis=0).T
+        self._odds = ChangeOdds(len(MEASURES) * count, seconds, threshold, scale)  # all measures are weighed at once
         self._speaking = np.array([float(kind in SPEAKING) for kind in self.kinds])
         self._habitual = np.array([kind in HABITUAL for kind in self.kinds])
         self._spans = SpanMeter(plan)
@@ -74,14 +75,15 @@ class SilenceWatch(Watch):
 
     def take(self, step: Step, *, trusted: bool = True) -> list[Finding]:
         """Take in one step, with its event trusted to tell of others; findings that the sensor has just refuted."""
-        self._odds[OWED].reach += self._listening * step.expected
-        self._odds[PASSED].reach += self._listening * step.passed
+        reach = self._reach
+        reach[OWED] += self._listening * step.expected
+        reach[PASSED] += self._listening * step.passed
         if step.sensor is None:
             return []
         n = self.index[step.sensor]
         if n != self._talking:  # however much one sensor says, it is one stir
             self._talking = n
-            self._odds[BUSY].reach += self._listening * self._habitual
+            reach[BUSY] += self._listening * self._habitual
         if step.value == "offline":
             self._unreachable.add(n)
             self._listening[n] = 0.0
@@ -97,9 +99,10 @@ class SilenceWatch(Watch):
         return self._heard_from(n, step.seconds)
 
     def _heard_from(self, n: int, seconds: float) -> list[Finding]:
-        self._odds[TOGETHER].reach[n] = self._odds[OWED].reach[n] + self._speaking[n] * self._spans.reach_of(n)
-        for odds in self._odds:
-            odds.end(n, float(odds.reach[n]))
+        reach = self._reach
+        reach[TOGETHER, n] = reach[OWED, n] + self._speaking[n] * self._spans.reach_of(n)
+        for measure, furthest in enumerate(reach[:, n].tolist()):
+            self._odds.end(measure * len(self.sensors) + n, furthest)
         self._second.end(n)
         self.odds_to_name[n] = -np.inf
         self._spans.end(n, self._value[n])
@@ -110,8 +113,7 @@ class SilenceWatch(Watch):
     def forgive(self) -> None:
         """What others said is in doubt: silences begin anew, those apart that have been named."""
         doubtful = [n for n, sensor in enumerate(self.sensors) if sensor not in self.named]
-        for odds in self._odds:
-            odds.reach[doubtful] = 0.0
+        self._reach[:, doubtful] = 0.0
         for n in doubtful:
             self._second.forgive(n)
             self._spans.forgive(n)
@@ -135,11 +137,12 @@ class SilenceWatch(Watch):
             doubtful: whether others may be chattering.
             excused: neighbours of theirs, who are not named.
         """
-        self._odds[TOGETHER].reach[:] = self._odds[OWED].reach + self._speaking * self._spans.reach
-        for odds in self._odds:
-            odds.weigh(seconds)
-        each = np.array([*(odds.log_odds for odds in self._odds), self.log_odds + self._second.evidence()])
-        at_odds = self._odds[OWED].reach > self._odds[OWED].tails.longest
+        reach = self._reach
+        reach[TOGETHER] = reach[OWED] + self._speaking * self._spans.reach
+        self._odds.weigh(seconds)
+        by_measure = self._by_measure(self._odds.log_odds)
+        each = np.concatenate([by_measure, [by_measure[TOGETHER] + self._second.evidence()]])
+        at_odds = reach[OWED] > self._by_measure(self._odds.tails.longest)[OWED]
         for n in np.flatnonzero(~at_odds & (each[BUSY] > 0.0)).tolist():
             if not self._is_stuck(n):
                 each[BUSY, n] = -np.inf
@@ -158,7 +161,17 @@ class SilenceWatch(Watch):
     @property
     def log_odds(self) -> Array:
         """Shape (N,): log odds by neighbours and model together, as of the last weighing."""
-        return self._odds[TOGETHER].log_odds
+        return self._by_measure(self._odds.log_odds)[TOGETHER]
+
+    @property
+    def _reach(self) -> Array:
+        """Shape (measures, N): how far each silence has come by each measure."""
+        return self._by_measure(self._odds.reach)
+
+    def _by_measure(self, values: Array) -> Array:
+        """Values of all measures, one after the other, with shape (measures, N)."""
+        by_measure: Array = values.reshape(len(MEASURES), -1)
+        return by_measure
 
     def _is_stuck(self, n: int) -> bool:
         return self._value[n] in ON and self.kinds[n] in OFF
@@ -181,11 +194,11 @@ class SilenceWatch(Watch):
         )
 
     def _by_record(self, n: int, by: int) -> str:
-        reach = [float(odds.reach[n]) for odds in self._odds]
+        reach = self._reach[:, n].tolist()
         meanwhile = [
             f"the model expected {counted(reach[OWED], 'report')}",
             f"people were seen on both sides of it {counted(reach[PASSED], 'time')}",
             f"other sensors took turns {counted(reach[BUSY], 'time')}",
         ]
-        times = reach[by] / max(float(self._odds[by].tails.longest[n]), MEASURES[by][0])
+        times = reach[by] / max(float(self._by_measure(self._odds.tails.longest)[by, n]), MEASURES[by][0])
         return f"{meanwhile[by]}: {times:.1f} times as many as in its longest silence before"

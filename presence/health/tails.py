@@ -28,15 +28,15 @@ class GapTails:
 
     Args:
         rows: N.
-        threshold: gaps up to this are not looked at.
+        threshold: gaps up to this are not looked at, one for all or shape (N,).
         scale: the excess expected beforehand, one for all or shape (N,).
         supposed: gaps above each threshold that are taken as seen before any has been: they exceed it by a threshold
             each, or by the scale.
     """
 
-    def __init__(self, rows: int, threshold: float, scale: float | Array, supposed: float = 2.0) -> None:
-        self.threshold = threshold
-        self.thresholds: Array = np.asarray(threshold * 2.0 ** np.arange(STEPS), np.float64)
+    def __init__(self, rows: int, threshold: float | Array, scale: float | Array, supposed: float = 2.0) -> None:
+        self.threshold: Array = np.broadcast_to(np.asarray(threshold, np.float64), (rows,))
+        self.thresholds: Array = self.threshold[:, None] * 2.0 ** np.arange(STEPS)
         self._above: Array = np.full((rows, STEPS), supposed)
         scales = np.broadcast_to(np.asarray(scale, np.float64), (rows,))[:, None]
         self._excess: Array = np.asarray(supposed * np.maximum(self.thresholds, scales), np.float64)
@@ -51,10 +51,10 @@ class GapTails:
         if gap > self.longest[row]:
             self.longest[row] = gap
         self.gaps[row] += 1.0
-        if gap > self.threshold:
-            self._above[row] += gap > self.thresholds
+        if gap > self.threshold[row]:
+            self._above[row] += gap > self.thresholds[row]
             self._usable[row] = max(0, int((self._above[row] >= ENOUGH).sum()) - 1)
-            self._excess[row] += np.maximum(gap - self.thresholds, 0.0)
+            self._excess[row] += np.maximum(gap - self.thresholds[row], 0.0)
 
     def log_survival(self, gap: Array) -> Array:
         """Log probability that a gap gets longer than this, shape (N,); 0 up to the threshold."""
@@ -62,9 +62,9 @@ class GapTails:
         if not rows.size:
             return survival
         gap = gap[rows]
-        step = np.minimum(self._usable[rows], np.searchsorted(self.thresholds, gap) - 1)
+        step = np.minimum(self._usable[rows], (self.thresholds[rows] < gap[:, None]).sum(axis=1) - 1)
         above, excess = self._above[rows, step], self._excess[rows, step]
-        beyond = np.maximum(gap - self.thresholds[step], 0.0)
+        beyond = np.maximum(gap - self.thresholds[rows, step], 0.0)
         survival[rows] = np.log(np.minimum(above / self.gaps[rows], 1.0)) - above * np.log1p(beyond / excess)
         return survival
 
