@@ -161,7 +161,8 @@ class SilenceWatch(Watch):
     @property
     def log_odds(self) -> Array:
         """Shape (N,): log odds by neighbours and model together, as of the last weighing."""
-        return self._by_measure(self._odds.log_odds)[TOGETHER]
+        log_odds: Array = self._by_measure(self._odds.log_odds)[TOGETHER]
+        return log_odds
 
     @property
     def _reach(self) -> Array:
