@@ -84,7 +84,8 @@ def _apart(x: Array, heavy: IndexArray | None, coarse: Array | None) -> Array:
         np.matmul(x, COARSE_SHARE * coarse, out=root[:, :, states:])
         np.sqrt(root, out=root)
     being = np.arange(persons)[:, None]
-    apart: Array = root @ (root if heavy is None else root[being, heavy]).transpose(0, 2, 1)
+    others = root if heavy is None else root.reshape(-1, root.shape[2]).take(being * x.shape[1] + heavy, axis=0)
+    apart: Array = root @ others.transpose(0, 2, 1)
     np.subtract(1.0, apart, out=apart)
     np.abs(apart, out=apart)  # rounding may leave it a little below zero
     np.sqrt(apart, out=apart)

@@ -274,9 +274,9 @@ class DoorEngine(EngineCore):
         persons = len(self.names)
         for i, window in enumerate(windows):
             label = self._label(snapshot, i)
-            sums = (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())
-            ranked = np.sort(sums)
-            likeliest = int(np.argmax(sums)) if ranked[-1] - ranked[-2] > TIE else UNDECIDED
+            sums = [float(each) for each in (label[0], label[1 : 1 + persons].sum(), label[1 + persons :].sum())]
+            second, first = sorted(sums)[1:]
+            likeliest = sums.index(first) if first - second > TIE else UNDECIDED
             if likeliest != window.told and not (likeliest == UNDECIDED and window.told != UNTOLD):
                 windows[i] = replace(window, told=likeliest)
                 if window.told != UNTOLD:

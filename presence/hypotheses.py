@@ -149,7 +149,9 @@ def branch(
         return _alone(mixture, ways, float(nobody_rate[0]))
     kinds, moves, every = every_candidate(_signature(ways), persons, count)
     rows, masses = _moved(mixture.blocks, ways, moves, settling)
-    rate = masses[kinds.rows, kinds.being] * masses[kinds.guest_rows, kinds.guest]
+    rate = masses[kinds.rows, kinds.being]
+    if any(move.guest for move in moves):
+        rate *= masses[kinds.guest_rows, kinds.guest]
     weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
     weight /= total
@@ -256,8 +258,8 @@ def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array
 
 def _settle(labels: Array, parent: IndexArray, column: IndexArray, accepting: Sequence[int]) -> Array:
     """Labels of the candidates: a passage settles each accepting window that nobody had passed in."""
-    settled = labels[parent]
-    passing = np.flatnonzero(column)
+    settled: Array = labels[parent]
+    passing = column.nonzero()[0] if accepting else column
     for window in accepting:
         settled[passing, window, column[passing]] += settled[passing, window, 0]
         settled[passing, window, 0] = 0.0

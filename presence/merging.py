@@ -121,7 +121,8 @@ class _Pool(NamedTuple):
         shares: Array = mixing
         if self.row is not None:
             place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
-            each = np.bincount(place.ravel(), weights=np.tile(share, persons), minlength=persons * count * distinct)
+            every = np.broadcast_to(share, place.shape).ravel()
+            each = np.bincount(place.ravel(), weights=every, minlength=persons * count * distinct)
             shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
         rows = shares @ self.rows.reshape(persons, distinct, -1)
         return _Pool(rows.reshape(persons, count, *self.rows.shape[2:]), None, total, mixing @ self.extra)
