@@ -170,11 +170,11 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     rows = x if grouped.order is None else x[grouped.order]
     decay, right = np.exp(base.values * (dt / steps))[grouped.kinds, None], base.left.transpose(0, 2, 1)
     weights = base.scale[grouped.beings, None] ** 2
-    changed = []
-    if change is not None and change.states.size:
+    changed = None
+    if change is not None and change.entries.any():
         if meeting is not None:
             raise ValueError("generators in parts carry no change; dissect them with the change")
-        changed = [_correction(base, kind, dt / steps, change) for kind in range(len(base.members))]
+        changed = _correction(base, dt / steps, change)
     through = None if meeting is None else passing(meeting, base.values, dt / steps)
     patches = () if meeting is None else [(states, left[grouped.kinds]) for states, left in meeting.patches]
     for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
@@ -182,8 +182,9 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
         for states, left in patches:
             y[:, :, states] = rows[:, :, states] @ left
         z = y * decay
-        for more, own in zip(changed, grouped.spans, strict=False):
-            z[own] += more.of(y[own].reshape(-1, y.shape[2])).reshape(z[own].shape)
+        if changed is not None:
+            inward = _times(y, changed.into, grouped)
+            z += _times(changed.between(inward, grouped.kinds), changed.out_of, grouped)
         if through is not None:
             through.add(y, z, grouped.kinds)
         rows = _times(z, right, grouped)
@@ -235,7 +236,7 @@ def _times(rows: Array, matrices: Array, grouped: _Grouped) -> Array:
     return product
 
 
-def _correction(base: Reversible, kind: int, dt: float, change: Change) -> Correction:
-    """What a change adds to a step of one generator."""
-    rows = base.left[kind][change.states] * base.scale[base.members[kind][0], change.states, None]
-    return correction(base.values[kind], rows, change.entries[kind], dt)
+def _correction(base: Reversible, dt: float, change: Change) -> Correction:
+    """What a change adds to a step."""
+    rows = base.left[:, change.states] * base.scale[base.firsts][:, change.states, None]
+    return correction(base.values, rows, change.entries, dt)

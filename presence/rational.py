@@ -64,45 +64,48 @@ class Correction(NamedTuple):
     """
 
     into: Array
-    """Shape (2 poles r, S): real and imaginary parts of `(R_k A)'`."""
+    """Shape (G, S, 2 poles r): real and imaginary parts of `R_k A`."""
     core: ComplexArray
-    """Shape (poles, r, r)."""
+    """Shape (G, poles, r, r)."""
     out_of: Array
-    """Shape (2 poles r, S): real and imaginary parts of `W' R_k`."""
+    """Shape (G, 2 poles r, S): real and imaginary parts of `W' R_k`."""
 
-    def of(self, y: Array) -> Array:
-        """What is added to rows y of shape (N, S)."""
-        count, rank = self.core.shape[:2]
-        left = (y @ self.into.T).reshape(len(y), 2, count, rank)
-        middle = (left[:, 0] + 1j * left[:, 1]).transpose(1, 0, 2) @ self.core  # (poles, N, r)
-        right = np.empty((len(y), 2, count, rank))
-        right[:, 0] = middle.real.transpose(1, 0, 2)
-        right[:, 1] = -middle.imag.transpose(1, 0, 2)  # Re(a b) = Re a Re b - Im a Im b
-        added: Array = right.reshape(len(y), -1) @ self.out_of
-        return added
+    def between(self, inward: Array, kinds: IndexArray) -> Array:
+        """What goes through the core, of beings who are moved by the given generators (P,).
+
+        From rows times `into` to rows that are multiplied by `out_of`, both of shape (P, K, 2 poles r).
+        """
+        persons, count = inward.shape[:2]
+        poles, rank = self.core.shape[1:3]
+        left = inward.reshape(persons, count, 2, poles, rank)
+        middle = (left[:, :, 0] + 1j * left[:, :, 1]).transpose(0, 2, 1, 3) @ self.core[kinds]  # (P, poles, K, r)
+        right = np.empty_like(left)
+        right[:, :, 0] = middle.real.transpose(0, 2, 1, 3)
+        right[:, :, 1] = -middle.imag.transpose(0, 2, 1, 3)  # Re(a b) = Re a Re b - Im a Im b
+        return right.reshape(inward.shape)
 
 
 def correction(values: Array, rows: Array, entries: Array, dt: float) -> Correction:
     """Woodbury's formula in each resolvent; the change is `A W'`, W being the columns that it changes.
 
     Args:
-        values: shape (S,), 1/s: eigenvalues of the generator.
-        rows: shape (r, S): the changed states' rows of its eigenvectors.
-        entries: shape (r, r), 1/s: what is added to it.
+        values: shape (G, S), 1/s: eigenvalues of the generators.
+        rows: shape (G, r, S): the changed states' rows of their eigenvectors.
+        entries: shape (G, r, r), 1/s: what is added to them.
         dt: seconds.
     """
     poles, residues = exponential_poles()
-    columns = np.flatnonzero(entries.any(axis=0))
-    count, rank = len(poles), len(columns)
-    resolvent = 1.0 / (values * dt - poles[:, None])  # (poles, S)
-    parts = np.concatenate([resolvent.real, resolvent.imag])[:, None, :]  # (2 poles, 1, S)
-    targets, sources = rows[columns], entries[:, columns].T @ rows
-    into = (parts * sources).reshape(-1, len(values))
-    out_of = (parts * targets).reshape(-1, len(values))
-    gram_parts = (out_of @ sources.T).reshape(2, count, rank, rank)
-    gram = gram_parts[0] + 1j * gram_parts[1]
+    columns = np.flatnonzero(entries.any(axis=(0, 1)))
+    kinds, count, rank = len(values), len(poles), len(columns)
+    resolvent = 1.0 / (values[:, None] * dt - poles[:, None])  # (G, poles, S)
+    parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)[:, :, None]  # (G, 2 poles, 1, S)
+    targets, sources = rows[:, columns], entries[:, :, columns].transpose(0, 2, 1) @ rows
+    into = (parts * sources[:, None]).reshape(kinds, 2 * count * rank, values.shape[1])
+    out_of = (parts * targets[:, None]).reshape(into.shape)
+    gram_parts = (out_of @ sources.transpose(0, 2, 1)).reshape(kinds, 2, count, rank, rank)
+    gram = gram_parts[:, 0] + 1j * gram_parts[:, 1]
     core = np.linalg.inv(np.eye(rank) + dt * gram) * (-dt * residues[:, None, None])
-    return Correction(into, core, out_of)
+    return Correction(into.transpose(0, 2, 1), core, out_of)
 
 
 class Meeting(NamedTuple):
