@@ -121,7 +121,7 @@ class _Pool(NamedTuple):
         shares: Array = mixing
         if self.row is not None:
             place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
-            every = np.broadcast_to(share, place.shape).ravel()
+            every = share[None].repeat(persons, axis=0).ravel()
             each = np.bincount(place.ravel(), weights=every, minlength=persons * count * distinct)
             shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
         rows = shares @ self.rows.reshape(persons, distinct, -1)
