@@ -9,7 +9,7 @@ Source: George 1973 (SIAM J. Numer. Anal. 10:345), dissection by separators.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -85,24 +85,33 @@ def parts_of(base: Reversible) -> Parts | None:
         return None
     at = np.array(meeting, dtype=np.intp)
     states = tuple(np.flatnonzero(part == n) for n in range(len(sizes)))
-    values, left = np.full((kinds, size), FAR), np.zeros((kinds, size, size))
-    left[:, at, at] = 1.0 / base.scale[base.firsts][:, at]
+    values, left = np.full((kinds, size), FAR), np.zeros((kinds, len(states) + len(at), sizes.max(), sizes.max()))
+    left[:, len(states) :, 0, 0] = 1.0 / base.scale[base.firsts][:, at]
     into, out_of = np.zeros((kinds, size, len(at))), np.zeros((kinds, len(at), size))
-    for own in states:
+    for n, own in enumerate(states):
         found = _part(base, at, own, None)
         _put(found, own, values, into, out_of)
-        left[:, own[:, None], own] = found.left
+        left[:, n, : len(own), : len(own)] = found.left
     touching = np.ones((size, len(at)), dtype=bool)
     for own in states:
         touching[own] = base.symmetric[:, own[:, None], at].any(axis=(0, 1))
     beside = tuple(np.flatnonzero(touching[:, n] & (part >= 0)) for n in range(len(at)))
-    around = np.zeros((len(at), max(map(len, beside), default=0)), dtype=np.intp)
-    for row, own in zip(around, beside, strict=True):
-        row[: len(own)] = own
+    around, slots = _filled_up(beside), _filled_up([*states, *at[:, None]])
+    place = np.zeros(size, dtype=np.intp)
+    for n, own in enumerate([*states, *at[:, None]]):
+        place[own] = n * slots.shape[1] + np.arange(len(own))
     own_rates, slowest = base.symmetric[:, at[:, None], at], -float(base.values[:, -1].min())
-    where = Meeting(at, around, beside, *_beside(into, out_of, around, beside), own_rates, (), slowest)
+    where = Meeting(at, around, beside, *_beside(into, out_of, around, beside), own_rates, slots, place, slowest)
     whole = base._replace(values=values, left=left, symmetric=base.symmetric[:0], meeting=where)
     return Parts(whole, into, out_of, part, states, touching)
+
+
+def _filled_up(rows: Sequence[IndexArray]) -> IndexArray:
+    """Rows of different lengths as one matrix, the shorter ones filled up with 0."""
+    matrix = np.zeros((len(rows), max(map(len, rows), default=0)), dtype=np.intp)
+    for filled, row in zip(matrix, rows, strict=True):
+        filled[: len(row)] = row
+    return matrix
 
 
 def _beside(into: Array, out_of: Array, near: IndexArray, beside: tuple[IndexArray, ...]) -> tuple[Array, Array]:
@@ -173,18 +182,19 @@ def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Rev
     assert where is not None, "parts meet somewhere, if only in no state at all"
     at, part = where.states, parts.part[change.states]
     values, into, out_of = parts.whole.values.copy(), parts.into.copy(), parts.out_of.copy()
-    meets, patches = part < 0, []
+    meets, left = part < 0, parts.whole.left.copy()
     for n in sorted(set(part[~meets].tolist())):
         own = (meets | (part == n)).nonzero()[0]
         some = Change(change.states[own], change.entries[:, own[:, None], own])
         key = n, some.states.tobytes(), some.entries.tobytes()
         found = known(key, partial(_part, base, at, parts.states[n], some))
         _put(found, parts.states[n], values, into, out_of)
-        patches.append((parts.states[n], found.left))
+        size = len(parts.states[n])
+        left[:, n, :size, :size] = found.left
     here = meets.nonzero()[0]
     place = (at == change.states[here, None]).argmax(axis=1)
     own_rates = where.own.copy()
     own_rates[:, place[:, None], place] += change.entries[:, here[:, None], here]
     near_into, near_out = _beside(into, out_of, where.near, where.beside)
-    meeting = where._replace(into=near_into, out_of=near_out, own=own_rates, patches=tuple(patches))
-    return parts.whole._replace(values=values, meeting=meeting)
+    meeting = where._replace(into=near_into, out_of=near_out, own=own_rates)
+    return parts.whole._replace(values=values, left=left, meeting=meeting)

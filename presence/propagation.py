@@ -69,7 +69,8 @@ class Reversible(NamedTuple):
     """The beings that each of the G generators moves."""
     tree: Tree
     meeting: Meeting | None = None
-    """Where parts meet, if they are decomposed each by itself: `values` and `left` are then those of the parts."""
+    """Where parts meet, if they are decomposed each by itself: `values` are then those of the parts, and `left` has shape
+    (G, N, n, n), as `Meeting.slots`."""
 
     @property
     def firsts(self) -> list[int]:
@@ -168,7 +169,9 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
     grouped = _grouped(base.members)
     rows = x if grouped.order is None else x[grouped.order]
-    decay, right = np.exp(base.values * (dt / steps))[grouped.kinds, None], base.left.transpose(0, 2, 1)
+    decay = np.exp(base.values * (dt / steps))[grouped.kinds, None]
+    left = base.left if meeting is None else base.left[grouped.kinds]
+    right = left.swapaxes(-1, -2)
     weights = base.scale[grouped.beings, None] ** 2
     changed = None
     if change is not None and change.entries.any():
@@ -176,20 +179,15 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
             raise ValueError("generators in parts carry no change; dissect them with the change")
         changed = _correction(base, dt / steps, change)
     through = None if meeting is None else passing(meeting, base.values, dt / steps)
-    patches = () if meeting is None else [(states, left[grouped.kinds]) for states, left in meeting.patches]
     for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
-        y = _times(rows, base.left, grouped)
-        for states, left in patches:
-            y[:, :, states] = rows[:, :, states] @ left
+        y = _times(rows, left, grouped) if meeting is None else meeting.times(rows, left)
         z = y * decay
         if changed is not None:
             inward = _times(y, changed.into, grouped)
             z += _times(changed.between(inward, grouped.kinds), changed.out_of, grouped)
         if through is not None:
             through.add(y, z, grouped.kinds)
-        rows = _times(z, right, grouped)
-        for states, left in patches:
-            rows[:, :, states] = z[:, :, states] @ left.transpose(0, 2, 1)
+        rows = _times(z, right, grouped) if meeting is None else meeting.times(z, right)
         rows *= weights
         np.maximum(rows, 0.0, out=rows)
     return rows if grouped.order is None else rows[grouped.place]

@@ -126,15 +126,23 @@ class Meeting(NamedTuple):
     """Shape (G, h, h, m), 1/s: rates from each (first) into the eigenvectors beside each (second)."""
     own: Array
     """Shape (G, h, h), 1/s: rates between these states, with the diagonal."""
-    patches: tuple[tuple[IndexArray, Array], ...]
-    """States of the parts whose eigenvectors differ from `Reversible.left`, and theirs, shape (G, n, n)."""
+    slots: IndexArray
+    """Shape (N, n): the states of each part and, each by itself, the meeting ones; shorter rows are filled up with 0."""
+    place: IndexArray
+    """Shape (S,): the place of each state in `slots`, counted row by row."""
     slowest: float
     """1/s: how fast the slowest mass decays."""
 
     def of(self, own: slice) -> Meeting:
         """Those of some generators."""
-        patches = tuple((states, left[own]) for states, left in self.patches)
-        return self._replace(into=self.into[own], out_of=self.out_of[own], own=self.own[own], patches=patches)
+        return self._replace(into=self.into[own], out_of=self.out_of[own], own=self.own[own])
+
+    def times(self, rows: Array, blocks: Array) -> Array:
+        """Rows (P, K, S) times matrices that lead nowhere out of a row of `slots`, shape (P, N, n, n)."""
+        persons, count, _ = rows.shape
+        inside = rows.take(self.slots.ravel(), axis=2).reshape(persons, count, *self.slots.shape)
+        product = (inside.transpose(0, 2, 1, 3) @ blocks).transpose(0, 2, 1, 3)
+        return product.reshape(persons, count, -1).take(self.place, axis=2)
 
 
 class Passing(NamedTuple):
