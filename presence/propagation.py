@@ -69,7 +69,7 @@ class Reversible(NamedTuple):
     """The beings that each of the G generators moves."""
     tree: Tree
     meeting: Meeting | None = None
-    """Where parts meet, if they are decomposed each by itself: `values` are then those of the parts, and `left` has shape
+    """Where parts meet, if they are decomposed each by itself: `values` are those of the parts then, `left` has shape
     (G, N, n, n), as `Meeting.slots`."""
 
     @property

@@ -127,7 +127,7 @@ class Meeting(NamedTuple):
     own: Array
     """Shape (G, h, h), 1/s: rates between these states, with the diagonal."""
     slots: IndexArray
-    """Shape (N, n): the states of each part and, each by itself, the meeting ones; shorter rows are filled up with 0."""
+    """Shape (N, n): the states of each part and, each by itself, the meeting ones; shorter rows end in 0."""
     place: IndexArray
     """Shape (S,): the place of each state in `slots`, counted row by row."""
     slowest: float
