@@ -25,7 +25,7 @@ IndexArray = NDArray[np.intp]
 
 LARGEST_PART = 8
 """States that a part may have."""
-WORTH = 1.6
+WORTH = 0.5
 """A change of fewer states than this many times as many as meet is carried along at less cost."""
 FAR = -1e200
 """1/s: stands for the eigenvalue of a meeting state, which has none of its own."""
