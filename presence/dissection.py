@@ -158,15 +158,21 @@ def worth_dissecting(parts: Parts | None, change: Change) -> bool:
     """Whether a change is large enough, and each entry within a part (equal either way) or where parts meet."""
     if parts is None:
         return False
-    if parts.whole.meeting is None or len(change.states) < WORTH * len(parts.whole.meeting.states):
+    at = parts.whole.meeting.states if parts.whole.meeting is not None else parts.part[:0]
+    if len(change.states) < WORTH * len(at):
         return False
-    part = parts.part[change.states]
-    inside = (part[:, None] == part) & (part >= 0)
-    apart = (part[:, None] != part) & (part[:, None] >= 0) & (part >= 0)
-    one_way = np.abs(change.entries - change.entries.transpose(0, 2, 1)) > SAME * np.abs(change.entries).max()
-    here = parts.whole.meeting.states[:, None] == change.states  # (h, r)
-    far = ~parts.touching[change.states] @ here  # (r, r): who meets there only by this change
-    return not (change.entries[:, apart | far | far.T].any() or one_way[:, inside].any())
+    entries, part = change.entries, parts.part[change.states]
+    one, other = np.nonzero(entries.any(axis=0))
+    inside = (part[one] == part[other]) & (part[one] >= 0)
+    apart = (part[one] != part[other]) & (part[one] >= 0) & (part[other] >= 0)
+    one_way = np.abs(entries[:, one, other] - entries[:, other, one]) > SAME * np.abs(entries).max(initial=0.0)
+    if apart.any() or one_way[:, inside].any():
+        return False
+    crossing = (part[one] >= 0) != (part[other] >= 0)  # who meets somewhere only by this change is no part beside it
+    one, other = one[crossing], other[crossing]
+    here, there = (np.where(part[one] >= 0, *pair) for pair in ((one, other), (other, one)))
+    meeting = (at == change.states[there, None]).argmax(axis=1) if there.size else there
+    return bool(parts.touching[change.states[here], meeting].all())
 
 
 def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Reversible:
@@ -183,15 +189,19 @@ def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Rev
     at, part = where.states, parts.part[change.states]
     values, into, out_of = parts.whole.values.copy(), parts.into.copy(), parts.out_of.copy()
     meets, left = part < 0, parts.whole.left.copy()
+    there, here = np.asarray(change.entries.any(axis=0)), meets.nonzero()[0]
+    joined = there | there.T
     for n in sorted(set(part[~meets].tolist())):
-        own = (meets | (part == n)).nonzero()[0]
-        some = Change(change.states[own], change.entries[:, own[:, None], own])
+        inside = (part == n).nonzero()[0]
+        own = np.concatenate([inside, here[joined[inside[:, None], here].any(axis=0)]])
+        mine = change.entries[:, own[:, None], own]
+        mine[:, len(inside) :, len(inside) :] = 0.0  # is no matter of this part, which is known again without it
+        some = Change(change.states[own], mine)
         key = n, some.states.tobytes(), some.entries.tobytes()
         found = known(key, partial(_part, base, at, parts.states[n], some))
         _put(found, parts.states[n], values, into, out_of)
         size = len(parts.states[n])
         left[:, n, :size, :size] = found.left
-    here = meets.nonzero()[0]
     place = (at == change.states[here, None]).argmax(axis=1)
     own_rates = where.own.copy()
     own_rates[:, place[:, None], place] += change.entries[:, here[:, None], here]
