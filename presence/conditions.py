@@ -15,6 +15,9 @@ from presence.sensing import Sight
 
 Array = NDArray[np.float64]
 STANDING, USUALLY = "standing ", "usually "
+SELDOM = 3
+"""So many sensors blind, doors open and seats taken at once are seldom met again: in a home of twelve rooms with four
+people half of such sets were new within a day, of smaller ones one in fourteen (the log of `benchmarks/speed.py`)."""
 
 
 def standing(open_share: float) -> str:
@@ -33,6 +36,11 @@ def report_of(condition: str) -> tuple[str, float]:
         if condition.startswith(prefix):
             return value, float(condition.removeprefix(prefix))
     return "", 0.0
+
+
+def seldom(conditions: frozenset[tuple[str, str]]) -> bool:
+    """Whether such a set is seldom met again; how a door usually stands lasts, so that it does not count."""
+    return sum(not report_of(kind)[0] for kind, _ in conditions) >= SELDOM
 
 
 def forget_door(conditions: frozenset[tuple[str, str]], door: str) -> frozenset[tuple[str, str]]:

@@ -16,7 +16,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.absorbing import SMALL
 from presence.propagation import Change, Reversible
 from presence.rational import Meeting
 
@@ -69,8 +68,6 @@ class Parts(NamedTuple):
 def parts_of(base: Reversible) -> Parts | None:
     """Take out the state with the most moves, again and again, until all parts are small; None where that is vain."""
     kinds, size = base.symmetric.shape[:2]
-    if size <= SMALL:  # decomposing all anew is cheap
-        return None
     near = base.symmetric.any(axis=0) & ~np.eye(size, dtype=bool)
     meeting: list[int] = []
     while True:

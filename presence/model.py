@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.absorbing import absorb, carried, worth_absorbing
-from presence.conditions import entries_of
+from presence.absorbing import SMALL, absorb, carried, worth_absorbing
+from presence.conditions import entries_of, seldom
 from presence.dissection import Part, Parts, dissect, parts_of, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
@@ -105,7 +105,7 @@ class World:
         if (known := self.absorbed.recall(key)) is not None:
             return known
         change = self.change(conditions)
-        dissecting = change is not None and worth_dissecting(self.parts, change)
+        dissecting = change is not None and self._taken_apart(conditions, change)
         if change is None or not (dissecting or worth_absorbing(self.base, change)):
             return self.base, change
         return self.absorbed.get_or(key, lambda: self._absorb(change, dissecting))
@@ -114,6 +114,10 @@ class World:
     def parts(self) -> Parts | None:
         """The generators at rest in parts, where these meet in few states."""
         return parts_of(self.base)
+
+    def _taken_apart(self, conditions: frozenset[Condition], change: Change) -> bool:
+        """Whether only parts are decomposed anew; a small home's only under a set that is seldom met again."""
+        return (self.base.scale.shape[1] > SMALL or seldom(conditions)) and worth_dissecting(self.parts, change)
 
     def _absorb(self, change: Change, dissecting: bool) -> tuple[Reversible, Change | None]:
         """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
@@ -174,7 +178,7 @@ class World:
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
         unpassed = conditions | {("unpassed", door)}
         whole, cut = self.change(unpassed), self.change(frozenset({("unpassed", door)}))
-        if whole is not None and worth_dissecting(self.parts, whole):
+        if whole is not None and self._taken_apart(unpassed, whole):
             return self.generators(unpassed)
         own, rest = self.generators(conditions)
         if own.meeting is not None:  # the door joins two of its parts
