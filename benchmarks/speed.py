@@ -12,6 +12,7 @@ mean something; the microseconds depend on the machine.
 from __future__ import annotations
 
 import argparse
+import os
 import resource
 import subprocess
 import sys
@@ -20,11 +21,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+if __package__ in (None, ""):
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the matrices are small
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
 import numpy as np
 from numpy.typing import NDArray
-
-if __package__ in (None, ""):
-    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.joint_engine import joint_tracker
 from presence import Event, Floorplan, Tracker
