@@ -16,10 +16,17 @@ from presence.snapshot import Snapshot
 LONGEST = 3600.0
 """Seconds of the past that are kept at least, as long as `MOST_STEPS` is not exceeded."""
 MOST_STEPS = 512
-LOOK_EVERY = 300.0
-"""Seconds between two looks at the sensors, at instants that are multiples of it: silences are cut there, always."""
+LOOK_EVERY, SELDOM = 300.0, 1800.0
+"""Seconds between two looks at the sensors, and between two once nobody has spoken for so long. Looks are at multiples
+of them: silences are cut there, always."""
 ANCHOR_EVERY = 32
 """One snapshot is kept for this many steps (tens to hundreds of kilobytes each)."""
+
+
+def next_look(seconds: float, heard: float) -> float:
+    """When the sensors are looked at next, where `heard` is the time of the last event (epoch seconds)."""
+    look = (seconds // LOOK_EVERY + 1.0) * LOOK_EVERY
+    return look if look <= heard + SELDOM else (seconds // SELDOM + 1.0) * SELDOM
 
 
 class Piece(NamedTuple):

@@ -22,7 +22,7 @@ from presence.inference import Engine
 from presence.passages import Passage
 from presence.permitted import check_options
 from presence.reading import epoch_seconds
-from presence.record import LOOK_EVERY, Record
+from presence.record import Record, next_look
 from presence.settings import Settings
 from presence.snapshot import Association, Belief, Counts, Snapshot
 
@@ -266,14 +266,12 @@ class Tracker:
 
         Looks are at set instants, so that it does not matter how often anybody asks.
         """
-        look = (self._known().seconds // LOOK_EVERY + 1.0) * LOOK_EVERY
-        while look <= min(seconds, self._heard + HOLE):
+        last = min(seconds, self._heard + HOLE)
+        while self.watching and (look := next_look(self._known().seconds, self._heard)) <= last:
             quiet = self._pass_time(look)
             self._snapshot = self._heed(quiet)
-            if self.watching:
-                self.health.note(quiet, self._snapshot)
+            self.health.note(quiet, self._snapshot)
             self._trim(look)
-            look += LOOK_EVERY
 
     def _pass_time(self, seconds: float) -> Snapshot:
         before = self._known()

@@ -33,6 +33,7 @@ from presence import (
     UnknownValueError,
 )
 from presence.model import Recent
+from presence.record import next_look
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
 GARAGE = Path(__file__).parents[1] / "floorplans" / "two_storey_garage.yaml"
@@ -734,3 +735,23 @@ def test_a_sensor_may_be_called_like_a_door(name: str) -> None:
         tracker.observe(at(*report))
     assert ("open", "front") in tracker._known().conditions
     assert ("blind", name) not in tracker._known().conditions
+
+
+@given(st.floats(0.0, 1e5), st.lists(st.floats(0.0, 1e5), max_size=5))
+def test_looks_at_the_sensors_are_at_the_same_instants_however_often_anybody_asks(
+    heard: float, asked: list[float]
+) -> None:
+    def looks(asked: list[float]) -> list[float]:
+        found, seconds = [], heard
+        for until in [*sorted(max(heard, time) for time in asked), heard + 9000.0]:
+            while (look := next_look(seconds, heard)) <= until:
+                found.append(look)
+                seconds = look
+            seconds = until
+        return found
+
+    alone = looks([])
+    assert looks(asked) == alone
+    gaps = np.diff([heard, *alone])
+    assert gaps.max() <= 1800.0 + 1e-6
+    assert (gaps[np.array(alone) <= heard + 1800.0] <= 300.0).all()
