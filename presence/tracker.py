@@ -267,10 +267,11 @@ class Tracker:
         Looks are at set instants, so that it does not matter how often anybody asks.
         """
         last = min(seconds, self._heard + HOLE)
-        while self.watching and (look := next_look(self._known().seconds, self._heard)) <= last:
+        while (look := next_look(self._known().seconds, self._heard)) <= last:
             quiet = self._pass_time(look)
             self._snapshot = self._heed(quiet)
-            self.health.note(quiet, self._snapshot)
+            if self.watching:
+                self.health.note(quiet, self._snapshot)
             self._trim(look)
 
     def _pass_time(self, seconds: float) -> Snapshot:

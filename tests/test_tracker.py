@@ -743,7 +743,7 @@ def test_looks_at_the_sensors_are_at_the_same_instants_however_often_anybody_ask
 ) -> None:
     def looks(asked: list[float]) -> list[float]:
         found, seconds = [], heard
-        for until in [*sorted(max(heard, time) for time in asked), heard + 9000.0]:
+        for until in [*sorted(heard + min(9000.0, after) for after in asked), heard + 9000.0]:
             while (look := next_look(seconds, heard)) <= until:
                 found.append(look)
                 seconds = look
