@@ -27,7 +27,7 @@ def test_two_who_move_every_other_minute_in_two_rooms_at_once_are_two(other: str
     case = CASES[other]
     others = {"room_motion": "hall_motion", "studio_motion": "bathroom_motion", "kitchen_motion": "bathroom_motion"}
     sensor = others[case.sensor]
-    log = log_of(case, "2", 1200.0)
+    log = log_of(case, "2", 3600.0)
     follow = [Event(time=e.time + timedelta(seconds=1), sensor=sensor, value=e.value) for e in log]
     tracker = Tracker(case.plan)
     for event in sorted([*log, *follow], key=lambda event: event.time):
