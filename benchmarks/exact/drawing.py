@@ -91,6 +91,8 @@ class _Home:
     truth: list[TruthLine] = field(default_factory=list)
     _lettings: dict[Hours, list[tuple[str, Cause, list[float], list[float]]]] = field(default_factory=dict)
     """By who sleeps: a sensor, a way to let a guest pass, and its rates by the host's and by the guest's state."""
+    _passing: dict[tuple[Hours, str], list[Cause]] = field(default_factory=dict)
+    """Ways of passing a door, alone or with somebody who was asked along."""
     _deeds: dict[tuple[Hours, int, int, tuple[float, ...]], Deeds] = field(default_factory=dict)
     _matrices: dict[tuple[Hours, str, str, float], list[Array]] = field(default_factory=dict)
 
@@ -164,11 +166,15 @@ class _Home:
 
     def _ask_along(self, now: float, sensor: str, being: int, before: int) -> None:
         """Whoever has passed a door that reports it may have asked somebody to come with them."""
-        causes = self.model.causes(Event(NOON, sensor, self.resting[sensor]), self.model.hours(now))
-        after = self.state[being]
-        passing = [c for c in causes if c.being == being and c.label and (c.moves is None or c.asked)]
+        after, hours = self.state[being], self.model.hours(now)
+        if before == after or self.plan.sensors[sensor].door is None:
+            return
+        if (hours, sensor) not in self._passing:
+            causes = self.model.causes(Event(NOON, sensor, self.resting[sensor]), hours)
+            self._passing[hours, sensor] = [c for c in causes if c.label and (c.moves is None or c.asked)]
+        passing = [c for c in self._passing[hours, sensor] if c.being == being]
         rates = list(accumulate(float(c.matrix[before, after]) for c in passing))
-        if before == after or len(passing) < 2 or not rates[-1] > 0.0:
+        if len(passing) < 2 or not rates[-1] > 0.0:
             return
         cause = passing[self._pick(rates)]
         if cause.moves is not None:
