@@ -174,7 +174,7 @@ class _Home:
             self._passing[hours, sensor] = [c for c in causes if c.label and (c.moves is None or c.asked)]
         passing = [c for c in self._passing[hours, sensor] if c.being == being]
         rates = list(accumulate(float(c.matrix[before, after]) for c in passing))
-        if len(passing) < 2 or not rates[-1] > 0.0:
+        if not any(c.asked for c in passing) or not rates[-1] > 0.0:
             return
         cause = passing[self._pick(rates)]
         if cause.moves is not None:
