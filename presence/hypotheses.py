@@ -176,8 +176,7 @@ def branch(
     total = float(weight.sum())
     weight /= total
     chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
-    parent, being = every.parent[chosen], every.being[chosen]
-    weight = weight[chosen]
+    parent, being, weight = every.parent[chosen], every.being[chosen], weight[chosen]
     kept = float(weight.sum())
     weight /= kept
     grown = mixture._replace(
