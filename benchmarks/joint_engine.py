@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from presence import Belief, Event, Floorplan, Settings, Tracker
 from presence.floorplan import Sensor
 from presence.health import Monitor
-from presence.hypotheses import Caused, Way
+from presence.hypotheses import Caused, Guest, Way
 from presence.inference import Engine
 from presence.merging import NO_TRACKS
 from presence.passages import Window
@@ -108,10 +108,15 @@ class JointEngine(Engine):
             rows = np.moveaxis(known.joint, being, 0)
             for way in ways:
                 part = np.tensordot(way.rates[being], rows[way.source], axes=(0, 0))
-                masses[being] += part.sum()
+                masses[being] += way.times * part.sum()
                 for window in accepting if way.label else ():
                     part = _settled(part, persons + window, 1 + (way.label - 1) * persons + being)
-                np.moveaxis(marked, being, 0)[way.target] += part
+                if way.guest is None:
+                    np.moveaxis(marked, being, 0)[way.target] += part
+                    continue
+                passed = np.zeros_like(known.joint)
+                np.moveaxis(passed, being, 0)[way.target] = part
+                marked += sum(_asked(passed, way.guest, other) for other in way.guest.beings if other != being)
         total = nobody + float(masses.sum())
         association = self._association(event, Caused(masses / total, nobody / total, 0.0))
         holders = {**snapshot.holders, event.sensor: association}
@@ -192,6 +197,15 @@ def _someone(joint: Array, room: int) -> float:
     for _ in range(joint.ndim):
         joint = joint.sum(axis=-1) - joint[..., room]
     return float(1.0 - joint)
+
+
+def _asked(joint: Array, guest: Guest, being: int) -> Array:
+    """Somebody who is asked along comes, where they can."""
+    rows = np.moveaxis(joint, being, 0).copy()
+    came = np.tensordot(guest.moves, rows[guest.source], axes=(0, 0))
+    rows[guest.source] = 0.0
+    rows[guest.target] += came
+    return np.moveaxis(rows, 0, being)
 
 
 def _settled(part: Array, axis: int, column: int) -> Array:

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 IndexArray = NDArray[np.intp]
-Signature = tuple[tuple[int, tuple[int, ...], int], ...]
-"""Label, guests (none: nobody else moves) and the guest's label of each way."""
+Signature = tuple[tuple[int, tuple[int, ...], int, bool], ...]
+"""Label, guests (none: nobody else moves), the guest's label, and whether they are only asked along, of each way."""
 
 
 class Kinds(NamedTuple):
@@ -28,6 +28,8 @@ class Kinds(NamedTuple):
     """...and of its guest; 0: as they were."""
     column: IndexArray
     """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
+    alone: IndexArray
+    """Which kind it is when the being has asked nobody along; -1: it does not."""
 
 
 class Move(NamedTuple):
@@ -39,6 +41,11 @@ class Move(NamedTuple):
     """Whether it is the guest of the way who moves."""
     label: int
 
+    @property
+    def forth(self) -> bool:
+        """Whether the passage goes forth, not back."""
+        return self.label == 1
+
 
 @lru_cache(maxsize=64)
 def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]:
@@ -48,17 +55,23 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
     """
     moves: list[Move] = []
     table = []
-    for label in dict.fromkeys(label for label, guests, _ in signature if not guests):
+    for label in dict.fromkeys(way[0] for way in signature if not way[1]):
         alike = tuple(n for n, way in enumerate(signature) if way[:2] == (label, ()))
         moves.append(Move(alike, False, label))
         start = 1 + (label - 1) * persons
-        table += [(p, len(moves), p, 0, start + p if label else 0) for p in range(persons)]
-    for n, (label, guests, guest_label) in enumerate(signature):
-        if guests:
+        table += [(p, len(moves), p, 0, start + p if label else 0, -1) for p in range(persons)]
+    passing = {move.label: row for row, move in enumerate(moves)}
+    for n, (label, guests, guest_label, asked) in enumerate(signature):
+        if asked:  # whoever causes it passes as they do alone
+            moves.append(Move((n,), True, guest_label))
+            start, row, rows = 1 + (label - 1) * persons, passing[label], len(moves)
+            pairs = [(p, g) for p in guests for g in guests if p != g]
+            table += [(p, row + 1, g, rows, start + p, row * persons + p) for p, g in pairs]
+        elif guests:
             moves += [Move((n,), False, label), Move((n,), True, guest_label)]
             start, rows = 1 + (guest_label - 1) * persons, len(moves)
-            table += [(p, rows - 1, g, rows, start + g) for g in guests for p in range(persons) if p != g]
-    return Kinds(*np.array(table, dtype=np.intp).reshape(-1, 5).T), tuple(moves)
+            table += [(p, rows - 1, g, rows, start + g, -1) for g in guests for p in range(persons) if p != g]
+    return Kinds(*np.array(table, dtype=np.intp).reshape(-1, 6).T), tuple(moves)
 
 
 class Every(NamedTuple):

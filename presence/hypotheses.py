@@ -20,9 +20,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.candidates import Move, Signature, every_candidate
-from presence.first_passage import pass_now
+from presence.candidates import Signature, every_candidate
 from presence.merging import Mixture, reduce
+from presence.moves import moved, span, told_apart
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -34,10 +34,10 @@ NEGLIGIBLE = 1e-12
 
 
 class Guest(NamedTuple):
-    """Another being who moves in the same event: whoever causes it opens a door for them."""
+    """Another being who moves in the same event: whoever causes it opens a door for them, or asks them along."""
 
     beings: tuple[int, ...]
-    """Who it may be, but not the one who causes the event."""
+    """Who it may be, but not the one who causes the event; who asks others along is one of them."""
     source: IndexArray
     """Shape (m,): states."""
     target: IndexArray
@@ -46,6 +46,14 @@ class Guest(NamedTuple):
     """Shape (m, t): probabilities, given that the event is caused in this way."""
     label: int
     """1 or 2: the guest's passage one way or the other."""
+    odds: float = 0.0
+    """For whoever passes and asks this one along: odds of that against passing alone. Who is asked and is in none of
+    the sources stays where they are."""
+
+    @property
+    def asked(self) -> bool:
+        """Whether the guest goes with somebody who passes, if they can; else they must be able to."""
+        return self.odds > 0.0
 
 
 class Way(NamedTuple):
@@ -60,13 +68,23 @@ class Way(NamedTuple):
     label: int = 0
     """0: no passage; 1 or 2: a passage one way or the other."""
     guest: Guest | None = None
-    """Who moves as well; the rate is multiplied by the probability that they can."""
+    """Who moves as well; the rate is multiplied by the probability that they can, unless they are only asked."""
 
     @property
     def losses(self) -> Array:
-        """Shape (P, m), 1/s: what silence loses in each source; one guest goes in or out, so two ways share a loss."""
-        losses: Array = self.rates.sum(axis=2) * (1.0 if self.guest is None else 0.5)
+        """Shape (P, m), 1/s: what silence loses in each source."""
+        losses: Array = self.rates.sum(axis=2) * self.times
         return losses
+
+    @property
+    def times(self) -> float:
+        """How many ways with the same rates silence speaks against.
+
+        One for each who may be asked along; a guest goes in or out, so two ways share a loss.
+        """
+        if self.guest is None:
+            return 1.0
+        return len(self.guest.beings) - 1.0 if self.guest.asked else 0.5
 
 
 class Caused(NamedTuple):
@@ -148,16 +166,17 @@ def branch(
     if persons == count == 1 and most and nothing_else:
         return _alone(mixture, ways, float(nobody_rate[0]))
     kinds, moves, every = every_candidate(_signature(ways), persons, count)
-    rows, masses = _moved(mixture.blocks, ways, moves, settling)
-    rate = masses[kinds.rows, kinds.being]
+    rows, masses, able = moved(mixture.blocks, ways, moves, settling)
+    rate, lost = masses[kinds.rows, kinds.being], 0.0
     if any(move.guest for move in moves):
         rate *= masses[kinds.guest_rows, kinds.guest]
+        if most:
+            rate, lost = told_apart(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
     weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
     weight /= total
     chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
-    parent, being = every.parent[chosen], every.being[chosen]
-    weight = weight[chosen]
+    parent, being, weight = every.parent[chosen], every.being[chosen], weight[chosen]
     kept = float(weight.sum())
     weight /= kept
     grown = mixture._replace(
@@ -166,7 +185,7 @@ def branch(
         ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
         cause=_unit(persons + 1)[being],
         log_likelihood=mixture.log_likelihood + float(np.log(total)),
-        merged=mixture.merged + max(0.0, 1.0 - kept),
+        merged=mixture.merged + max(0.0, 1.0 - kept) + lost,
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
     same = float(weight @ (mixture.cause[parent, being] * (being < persons)))
@@ -196,7 +215,7 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
     after = nobody_rate * x
     for way in ways:
         if way.guest is None:  # there is nobody else
-            after[:, _span(way.target)] += x[:, _span(way.source)] @ way.rates[0]
+            after[:, span(way.target)] += x[:, span(way.source)] @ way.rates[0]
     total = float(after.sum())
     nobody = nobody_rate / total
     grown = mixture._replace(
@@ -208,44 +227,16 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
 
 
 def _signature(ways: Sequence[Way]) -> Signature:
-    """Label, guests (none: nobody else moves) and the guest's label of each way."""
-    return tuple((w.label, (), 0) if w.guest is None else (w.label, w.guest.beings, w.guest.label) for w in ways)
+    """What `candidates` needs to know of each way."""
+    return tuple(
+        (w.label, (), 0, False) if w.guest is None else (w.label, w.guest.beings, w.guest.label, w.guest.asked)
+        for w in ways
+    )
 
 
 @lru_cache(maxsize=64)
 def _unit(size: int) -> Array:
     return np.eye(size)
-
-
-def _moved(blocks: Array, ways: Sequence[Way], moves: Sequence[Move], settling: Sequence[int]) -> tuple[Array, Array]:
-    """Distributions before an event and after each of M moves, one after the other, shape (P, (1 + M) K, B, S).
-
-    Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of guests' passages.
-    """
-    persons, count, each, states = blocks.shape
-    rows, masses = np.zeros((persons, 1 + len(moves), count, each, states)), np.ones((1 + len(moves), persons, count))
-    rows[:, 0] = blocks
-    for n, move in enumerate(moves, start=1):
-        moved = rows[:, n]
-        for way in (ways[w] for w in move.ways):
-            source, target, rates = way[:3] if way.guest is None or not move.guest else way.guest[1:4]
-            there = blocks[..., _span(source)].reshape(persons, count * each, len(source)) @ rates
-            moved[..., _span(target)] += there.reshape(persons, count, each, len(target))
-        if move.label:
-            for track in settling:
-                pair = slice(1 + 2 * track, 3 + 2 * track)
-                moved[:, :, pair] = pass_now(moved[:, :, pair], forth=move.label == FORTH)
-    if moves:
-        masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
-        rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
-    return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses
-
-
-def _span(index: IndexArray) -> slice | IndexArray:
-    """The same states as a slice where they follow one another, which is faster."""
-    states = index.tolist()
-    first, end = (states[0], states[0] + len(states)) if states else (0, 0)
-    return slice(first, end) if states == list(range(first, end)) else index
 
 
 def _by_itself(ghosts: Array, nobody: NDArray[np.bool_], ghost: tuple[int, Array, Array] | None) -> Array:

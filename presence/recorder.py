@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from presence.events import Event
-from presence.floorplan import Sensor
+from presence.floorplan import Floorplan, Sensor
 from presence.hypotheses import Way
 from presence.inference import Engine
+from presence.settings import Settings
 from presence.snapshot import Snapshot
 from presence.tape import Ghost, Mark, Operation, Quiet, Weigh, Witness
 
@@ -22,10 +23,13 @@ Array = NDArray[np.float64]
 
 
 class RecordingEngine(Engine):
-    """Does what an engine does, and notes each operation with what was believed before it."""
+    """Does what an engine does, and notes each operation with what was believed before it.
 
-    def __init__(self, *args: Any, **options: Any) -> None:
-        super().__init__(*args, **options)
+    Looking back, an event moves one being, so that two who pass together are two passages here.
+    """
+
+    def __init__(self, plan: Floorplan, settings: Settings, *args: Any, **options: Any) -> None:
+        super().__init__(plan, replace(settings, door_company_share=0.0), *args, **options)
         self.tape: list[Operation] = []
         self.before: list[Snapshot] = []
         """What was known before each operation."""

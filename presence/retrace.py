@@ -211,13 +211,13 @@ def _silenced(base: Reversible, ways: Sequence[Way]) -> Change | None:
         return None
     entries = np.zeros((len(base.scale), len(states), len(states)))
     for way in ways:
-        if way.guest is not None:  # whoever opens the door stays; the guest's own move is left to the guest
+        if way.guest is not None and not way.guest.asked:  # whoever opens stays; the guest's own move is left to them
             at = np.searchsorted(states, way.source)
             entries[:, at, at] -= way.losses
             continue
         rows, columns = np.searchsorted(states, way.source), np.searchsorted(states, way.target)
         block = np.ix_(np.arange(len(base.scale)), rows, columns)
-        entries[block] -= way.rates * base.scale[:, way.source, None] / base.scale[:, None, way.target]
+        entries[block] -= way.times * way.rates * base.scale[:, way.source, None] / base.scale[:, None, way.target]
     return Change(states, entries[base.firsts])
 
 

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.company import letting, together
 from presence.floorplan import AWAY, Floorplan, Sensor
-from presence.hypotheses import BACK, FORTH, Guest, Way
-from presence.movement import PET, RESIDENT, VISITOR, Being, entry_miss
+from presence.hypotheses import BACK, FORTH, Way
+from presence.movement import PET, Being, entry_miss
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -201,6 +202,11 @@ class Sight:
 
     def _opening(self, door: str, open_share: float = 0.0) -> list[Way]:
         """Somebody opens the door and passes one way or the other, or does not."""
+        passing = together(self, door, self._passing(door))
+        return [*passing, self._idle(door, open_share=open_share), *self._letting(door)]
+
+    def _passing(self, door: str) -> list[Way]:
+        """Somebody passes the door one way, or the other."""
         reported = 1 - self.door_miss(door)
         options = []
         for label, pairs in ((FORTH, self.door_states(door)), (BACK, [(j, i) for i, j in self.door_states(door)])):
@@ -210,26 +216,11 @@ class Sight:
                 m, t = np.searchsorted(source, i), np.searchsorted(target, j)
                 rates[:, m, t] = reported * self.flows[:, i, j] / self.weights[:, i]
             options.append(Way(source, target, rates, label))
-        return [*options, self._idle(door, open_share=open_share), *self._letting(door)]
+        return options
 
     def _letting(self, door: str) -> list[Way]:
-        """Somebody inside opens the door to the outside for a guest, in or out, and stays."""
-        guests = tuple(p for p, being in enumerate(self.beings) if being.role == VISITOR)
         outer = self.plan.outdoor_sides[door]
-        if not guests or outer is None or self.plan.doors[door].leaf == "overhead":
-            return []
-        idle = self._idle(door, 1 - outer)
-        residents = np.array([float(being.role == RESIDENT) for being in self.beings])[:, None, None]
-        rates = residents * idle.rates * self.settings.door_guest_share / self.settings.door_idle_share / len(guests)
-        sides = [np.array(self.sides(door, (MOVING,), side), dtype=np.intp) for side in (0, 1)]
-        outdoors = np.array([room not in self.plan.indoor for room in self.states.rooms])
-        ways = []
-        for start, label in ((0, FORTH), (1, BACK)):
-            source = np.flatnonzero(outdoors[self.states.room] == (start == outer))
-            target = sides[1 - start]
-            moves = np.full((len(source), len(target)), 1.0 / len(target))
-            ways.append(idle._replace(rates=rates, guest=Guest(guests, source, target, moves, label)))
-        return ways
+        return [] if outer is None else letting(self, door, self._idle(door, 1 - outer))
 
     def _idle(self, door: str, side: int | None = None, open_share: float = 0.0) -> Way:
         """Somebody opens the door and does not pass, relative to its usual flow; an inner one to put it back."""
@@ -262,12 +253,13 @@ class Sight:
         if value == "locked" or contact is None:
             return [beside]
         wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
-        passing = [way for way in self._opening(door) if way.label in wanted and way.guest is None]
+        passing = [way for way in self._passing(door) if way.label in wanted]
         if contact.kind == "contact":  # which may miss that they pass
             missed = self.settings.lock_rate * self.door_miss(door) * self.hands()[:, None, None]
-            return [beside, *(way._replace(rates=missed * (way.rates > 0.0)) for way in passing)]
+            passing = [way._replace(rates=missed * (way.rates > 0.0)) for way in passing]
+            return [beside, *together(self, door, passing)]
         letting = self._letting(door) if side != outer else []
-        return [*passing, self._idle(door, side), *letting]
+        return [*together(self, door, passing), self._idle(door, side), *letting]
 
     # --- seats -------------------------------------------------------------------------------------------------------
     def seats(self) -> Iterator[tuple[str, int]]:

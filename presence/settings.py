@@ -146,6 +146,10 @@ class Settings:
     door_guest_share: float = 0.06
     """Somebody inside opens a door to the outside for an unknown person and stays, relative to passing: as often as
     they open it for nothing. Common practice, no source."""
+    door_company_share: float = 0.33
+    """How many other residents, of those who can, go with whoever goes out or comes back through a door to the outside:
+    half the passengers of a car (1.67 people less the driver: National Household Travel Survey 2017, average vehicle
+    occupancy, from memory), for either of two may be told as the one who goes with the other. 0: nobody."""
     door_closing_rate: float = 1 / 20
     """Somebody moving beside an open door closes it. Common practice, no source."""
     door_shut_behind_share: float = 0.1

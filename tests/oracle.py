@@ -149,7 +149,7 @@ def brute_force(
         else:
             causes = model.causes(event, model.hours(now), share)
             matrices.update({(number, c): still[cause.being] @ cause.matrix for c, cause in enumerate(causes)})
-            guests = {(number, c, "guest"): (m, g) for c, (_, _, _, g, m) in enumerate(causes) if m is not None}
+            guests = {(number, c, "guest"): (m, g) for c, (_, _, _, g, m, _) in enumerate(causes) if m is not None}
             matrices.update({key: still[g] @ moves for key, (moves, g) in guests.items()})
             histories = [h for history in histories for h in _branch(history, model, event, number, causes)]
     if until is not None:

@@ -18,6 +18,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from benchmarks.exact.drawing import draw_life
 from presence import Event, Floorplan, Settings, joint, reversal
 from presence.errors import LateEventError, SettingError, UnknownSensorError
 from presence.holds import put_back
@@ -270,16 +271,17 @@ def test_smoothed_people_equal_brute_force() -> None:
     """A tag that is heard at an instant multiplies the likelihood by what is believed of the instant from all evidence.
 
     So `p(room at t | all)` follows from the likelihoods of every history and path (`brute_force`), with the tag in each
-    room and without it.
+    room and without it. Nobody asks anybody along: looking back knows no company.
     """
+    apart = Settings(door_company_share=0.0)
     plan = home(2, **MOTION, **DOORS, tag={"kind": "badge", "person": "P1"})
     events, instant, error, until = SHORT[:6], 40.0, Settings().badge_error, time_at(90)
     rooms = ["hall", "bed", "away"]
-    without = brute_force(plan, events, until=until).log_likelihood
+    without = brute_force(plan, events, until=until, settings=apart).log_likelihood
     ratios = []
     for room in rooms:
         heard = sorted([*events, at(instant, "tag", room)], key=lambda event: event.time)
-        ratios.append(math.exp(brute_force(plan, heard, until=until).log_likelihood - without))
+        ratios.append(math.exp(brute_force(plan, heard, until=until, settings=apart).log_likelihood - without))
     expected = (np.array(ratios) - error / 2) / (1 - error - error / 2)
     engine = RecordingEngine(plan, Settings(door_bounce_share=0.0, door_repeat_share=0.0), None, numbering=False)
     snapshot = engine.start(NOON.timestamp())
@@ -387,7 +389,8 @@ def test_paths_are_told_as_a_truth_file() -> None:
 
 
 # --- a whole log ------------------------------------------------------------------------------------------------------
-DAY = draw_log(RING, 5 * 3600, seed=11)
+APART = Settings(door_company_share=0.0)  # looking back knows no company
+DAY = draw_life(RING, 5 * 3600, seed=11, settings=APART).events
 LONG = sorted([*DAY, at(5 * 3600, "front_contact", "open")], key=lambda event: event.time)
 
 

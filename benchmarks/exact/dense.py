@@ -34,6 +34,8 @@ class Cause(NamedTuple):
     """The being that moves at the same time, if one does..."""
     moves: Array | None = None
     """...and how, shape (S, S): probabilities."""
+    asked: bool = False
+    """Whether whoever causes it passes, and asked that one along."""
 
 
 class DenseModel:
@@ -153,7 +155,11 @@ class DenseModel:
                     continue
                 moves = np.zeros((self.size, self.size))
                 moves[np.ix_(guest.source, guest.target)] = guest.moves
-                causes += [Cause(p, guest.label, matrix, g, moves) for g in guest.beings if g != p and matrix.any()]
+                if guest.asked:
+                    staying = np.setdiff1d(np.arange(self.size), guest.source)
+                    moves[staying, staying] = 1.0
+                others = [g for g in guest.beings if g != p] if matrix.any() else []
+                causes += [Cause(p, guest.label, matrix, g, moves, guest.asked) for g in others]
         return causes
 
     def nobody_rate(self, event: Event) -> float:

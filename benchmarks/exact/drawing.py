@@ -91,6 +91,8 @@ class _Home:
     truth: list[TruthLine] = field(default_factory=list)
     _lettings: dict[Hours, list[tuple[str, Cause, list[float], list[float]]]] = field(default_factory=dict)
     """By who sleeps: a sensor, a way to let a guest pass, and its rates by the host's and by the guest's state."""
+    _passing: dict[tuple[Hours, str], list[Cause]] = field(default_factory=dict)
+    """Ways of passing a door, alone or with somebody who was asked along."""
     _deeds: dict[tuple[Hours, int, int, tuple[float, ...]], Deeds] = field(default_factory=dict)
     _matrices: dict[tuple[Hours, str, str, float], list[Array]] = field(default_factory=dict)
 
@@ -145,21 +147,39 @@ class _Home:
                 (sensor, cause, cause.matrix.sum(axis=1).tolist(), cause.moves.sum(axis=1).tolist())
                 for sensor, value in self.resting.items()
                 for cause in self.model.causes(Event(NOON, sensor, value), hours)
-                if cause.moves is not None
+                if cause.moves is not None and not cause.asked
             ]
         state = self.state
         rates = [(s, c, by[state[c.being]] * of[state[c.guest]]) for s, c, by, of in self._lettings[hours]]
         return [visit for visit in rates if visit[2] > 0]
 
     def _do(self, now: float, being: int, deeds: Deeds) -> None:
-        chosen = self._pick(deeds.rates)
+        chosen, before = self._pick(deeds.rates), self.state[being]
         self._move(now, being, deeds.targets[chosen])
         share = self.random.random()
         for part, sensor in deeds.reports[chosen]:
             share -= part
             if share < 0:
+                self._ask_along(now, sensor, being, before)
                 self._report(now, sensor)
                 return
+
+    def _ask_along(self, now: float, sensor: str, being: int, before: int) -> None:
+        """Whoever has passed a door that reports it may have asked somebody to come with them."""
+        after, hours = self.state[being], self.model.hours(now)
+        if before == after or self.plan.sensors[sensor].door is None:
+            return
+        if (hours, sensor) not in self._passing:
+            causes = self.model.causes(Event(NOON, sensor, self.resting[sensor]), hours)
+            self._passing[hours, sensor] = [c for c in causes if c.label and (c.moves is None or c.asked)]
+        passing = [c for c in self._passing[hours, sensor] if c.being == being]
+        rates = list(accumulate(float(c.matrix[before, after]) for c in passing))
+        if not any(c.asked for c in passing) or not rates[-1] > 0.0:
+            return
+        cause = passing[self._pick(rates)]
+        if cause.moves is not None:
+            moves = cause.moves[self.state[cause.guest]]
+            self._move(now, cause.guest, int(self.random.choice(self.model.size, p=moves)))
 
     def _move(self, now: float, being: int, state: int) -> None:
         before, self.state[being] = self.state[being], state
@@ -222,7 +242,7 @@ class _Home:
             size = self.model.size
             found = [np.zeros((size, size)) for _ in self.model.names]
             for cause in self.model.causes(Event(NOON, sensor, value), hours, share):
-                if cause.moves is None:
+                if cause.moves is None or cause.asked:
                     found[cause.being] += cause.matrix
             self._matrices[key] = found
         return self._matrices[key]

@@ -22,7 +22,7 @@ from presence.conditions import entries_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.learn import counts
-from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told, guest_share
+from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told
 from presence.model import Condition, Model, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
@@ -133,7 +133,7 @@ class Views:
         sensor = self.model.plan.sensors[report.sensor]
         share = self._code_share(report.code)[:, None, None]
         ways = sight.options(sensor, report.value, report.by, report.open_share)
-        return [(way.source, way.target, way.rates * share * guest_share(way)) for way in ways]
+        return [(way.source, way.target, way.rates * share * way.times) for way in ways]
 
     def _code_share(self, code: str | None) -> Array:
         people = self.model.plan.people

@@ -74,11 +74,6 @@ class Tape:
     """Of the tracker that was watched, nats."""
 
 
-def guest_share(way: Way) -> float:
-    """Letting a guest in and letting one out are two ways that share one loss; see `Way.losses`."""
-    return 1.0 if way.guest is None else 0.5
-
-
 class _Watched:
     """A world that remembers what it was last asked for."""
 
@@ -131,7 +126,7 @@ class Recorder(Engine):
         mixture = snapshot.mixture
         rates = np.zeros(mixture.x.shape[:2])
         for way in ways:
-            rates += (mixture.x[:, :, way.source] @ way.rates).sum(axis=2) * guest_share(way)
+            rates += (mixture.x[:, :, way.source] @ way.rates).sum(axis=2) * way.times
         mean = rates @ mixture.weight
         nobody = float(np.broadcast_to(nobody_rate, mixture.weight.shape) @ mixture.weight)
         sensor, value, by, share = self._asked.asked

@@ -1,0 +1,75 @@
+"""Two move in one event at a door: somebody lets a guest in or out, or goes out or comes back with another resident."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from presence.floorplan import AWAY
+from presence.hypotheses import BACK, FORTH, Guest, Way
+from presence.movement import RESIDENT, VISITOR
+from presence.places import ACTIVE, MOVING
+
+if TYPE_CHECKING:
+    from presence.sensing import Sight
+
+
+def letting(sight: Sight, door: str, idle: Way) -> list[Way]:
+    """Somebody inside opens the door to the outside for a guest, in or out, and stays.
+
+    Args:
+        sight: how the home's sensors see.
+        door: the door.
+        idle: somebody on its inner side opens it and does not pass.
+    """
+    guests = tuple(p for p, being in enumerate(sight.beings) if being.role == VISITOR)
+    outer = sight.plan.outdoor_sides[door]
+    if not guests or outer is None or sight.plan.doors[door].leaf == "overhead":
+        return []
+    settings = sight.settings
+    residents = np.array([float(being.role == RESIDENT) for being in sight.beings])[:, None, None]
+    rates = residents * idle.rates * settings.door_guest_share / settings.door_idle_share / len(guests)
+    outdoors = np.array([room not in sight.plan.indoor for room in sight.states.rooms])
+    ways = []
+    for start, label in ((0, FORTH), (1, BACK)):
+        source = np.flatnonzero(outdoors[sight.states.room] == (start == outer))
+        target = np.array(sight.sides(door, (MOVING,), 1 - start), dtype=np.intp)
+        moves = np.full((len(source), len(target)), 1.0 / len(target))
+        ways.append(idle._replace(rates=rates, guest=Guest(guests, source, target, moves, label)))
+    return ways
+
+
+def together(sight: Sight, door: str, passing: Sequence[Way]) -> list[Way]:
+    """Whoever passes a door to the outside does so alone, or asks one of the other residents to come along.
+
+    These do if they can: going out, if they are up and about beside the door; coming back, from there or, where the
+    door leads to the street, from off the property. Else they stay where they are. So a door is passed as often as if
+    nobody ever asked.
+
+    Args:
+        sight: how the home's sensors see.
+        door: the door.
+        passing: somebody passes it one way, or the other.
+    """
+    residents = tuple(p for p, being in enumerate(sight.beings) if being.role == RESIDENT)
+    outer, share = sight.plan.outdoor_sides[door], sight.settings.door_company_share
+    if len(residents) < 2 or outer is None or not share:
+        return list(passing)
+    asking = np.isin(np.arange(len(sight.beings)), residents)[:, None, None]
+    others = len(residents) - 1
+    street = sight.plan.doors[door].between[outer] in (AWAY, *sight.plan.approaches)
+    away = np.flatnonzero(sight.states.room == sight.states.rooms.index(AWAY))
+    alone = [way._replace(rates=way.rates * np.where(asking, 1.0 - share, 1.0)) for way in passing]
+    asked = []
+    for way in passing:
+        start = way.label - 1  # the side that they come from
+        source = np.array(sight.sides(door, (MOVING, ACTIVE), start), dtype=np.intp)
+        if start == outer and street:
+            source = np.union1d(source, away)
+        target = np.array(sight.sides(door, (MOVING,), 1 - start), dtype=np.intp)
+        moves = np.full((len(source), len(target)), 1.0 / len(target))
+        guest = Guest(residents, source, target, moves, way.label, odds=share / others / (1.0 - share))
+        asked.append(way._replace(rates=np.where(asking, way.rates * share / others, 0.0), guest=guest))
+    return [*alone, *asked]

@@ -1,0 +1,85 @@
+"""Where the beings are after an event, each by each way of causing it: the parts that candidates are made of.
+
+Knows no rooms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.candidates import Kinds, Move
+from presence.first_passage import pass_now
+
+if TYPE_CHECKING:
+    from presence.hypotheses import Way
+
+Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
+
+RARELY = 1e-6
+"""Who was asked along and can with less than this share of an event is not told apart from who was not asked; the mass
+is counted likewise."""
+
+
+def moved(
+    blocks: Array, ways: Sequence[Way], moves: Sequence[Move], settling: Sequence[int]
+) -> tuple[Array, Array, Array]:
+    """Distributions before an event and after each of M moves, one after the other, shape (P, (1 + M) K, B, S).
+
+    Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of guests' passages, or odds of asking
+    them along; and with which probability those can come, the same shape.
+    """
+    persons, count, each, states = blocks.shape
+    rows, masses = np.zeros((persons, 1 + len(moves), count, each, states)), np.ones((1 + len(moves), persons, count))
+    rows[:, 0] = blocks
+    able = np.ones_like(masses)
+    for n, move in enumerate(moves, start=1):
+        after = rows[:, n]
+        for way in (ways[w] for w in move.ways):
+            source, target, rates = way[:3] if way.guest is None or not move.guest else way.guest[1:4]
+            there = blocks[..., span(source)].reshape(persons, count * each, len(source)) @ rates
+            there = there.reshape(persons, count, each, len(target))
+            for track in settling if move.label else ():
+                pair = slice(1 + 2 * track, 3 + 2 * track)
+                there[:, :, pair] = pass_now(there[:, :, pair], forth=move.forth)
+            if move.guest and way.guest is not None and way.guest.asked:  # who cannot come stays
+                able[n] = there[:, :, 0].sum(axis=2)
+                after += blocks
+                after[..., span(source)] = 0.0
+            after[..., span(target)] += there
+    if moves:
+        masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
+        rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
+    for n, move in enumerate(moves, start=1):
+        guest = ways[move.ways[0]].guest
+        if move.guest and guest is not None and guest.asked:
+            masses[n] *= guest.odds
+    return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses, able
+
+
+def told_apart(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array) -> tuple[Array, float]:
+    """Rates (N, K) where those who were asked along and hardly can be are not told apart from those who were not.
+
+    Also what that loses: less than `RARELY` of the event for each.
+    """
+    asked = np.flatnonzero(kinds.alone >= 0)
+    if not asked.size:
+        return rate, 0.0
+    total = float((rate @ weight).sum()) + nobody
+    come = rate[asked] * weight * able[kinds.guest_rows[asked], kinds.guest[asked]] / total
+    rarely = come < RARELY
+    rate = rate.copy()
+    np.add.at(rate, kinds.alone[asked], np.where(rarely, rate[asked], 0.0))
+    rate[asked] = np.where(rarely, 0.0, rate[asked])
+    return rate, float(come[rarely].sum())
+
+
+def span(index: IndexArray) -> slice | IndexArray:
+    """The same states as a slice where they follow one another, which is faster."""
+    states = index.tolist()
+    first, end = (states[0], states[0] + len(states)) if states else (0, 0)
+    return slice(first, end) if states == list(range(first, end)) else index

@@ -1,0 +1,72 @@
+"""Two who pass a door together: the joint filter, Bayes' rule by hand, and what it changes at home."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from presence import Event, Floorplan, Settings, Tracker
+from tests.oracle import JointFilter, at, contact, home, motion, time_at
+
+EXACT = 1e-9
+PHONES = {f"P{n}_phone": {"kind": "phone", "person": f"P{n}"} for n in (1, 2, 3)}
+ALL_OUT = [at(0.1 * n, f"P{n}_phone", "away") for n in (1, 2, 3)]
+OPENED = [*ALL_OUT, at(200.0, "front_contact", "open")]
+TOGETHER = [*OPENED, at(204.0, "front_contact", "closed"), at(225.0, "P1_phone", "home"), at(231.0, "P2_phone", "home")]
+
+
+def three() -> Floorplan:
+    """Three people with phones behind a front door that reports."""
+    doors = {"front": {"between": ["hall", "away"]}, "inner": {"between": ["hall", "bed"]}}
+    sensors = {**PHONES, "front_contact": contact("front"), "hall_motion": motion("hall")}
+    return home(3, doors=doors, **sensors)
+
+
+def told(events: list[Event], *, hypotheses: int | None = 16, share: float = 0.33) -> Tracker:
+    """What is known after some events; what the exact joint filter knows nothing of is left out."""
+    settings = Settings(
+        door_company_share=share, phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeat_share=0.0
+    )
+    tracker = Tracker(three(), settings, hypotheses=hypotheses, numbering=False)
+    tracker.advance(time_at(0.0))
+    for event in events:
+        tracker.observe(event)
+    return tracker
+
+
+@pytest.mark.parametrize(("hypotheses", "tolerance"), [(None, EXACT), (16, 2e-3)])
+def test_three_people_equal_the_joint_filter(hypotheses: int | None, tolerance: float) -> None:
+    exact = JointFilter(three())
+    tracker = told(TOGETHER, hypotheses=hypotheses)
+    for event in TOGETHER:
+        exact.observe(event)
+    answer = exact.model.read(exact.joint)
+    np.testing.assert_allclose(tracker.belief.at_home, answer["at_home"], rtol=0, atol=tolerance)
+    np.testing.assert_allclose(
+        [tracker.belief.people[p]["away"] for p in answer["people"]],
+        [each["away"] for each in answer["people"].values()],
+        rtol=0,
+        atol=tolerance,
+    )
+
+
+def test_a_door_is_passed_as_often_as_if_nobody_ever_asked() -> None:
+    """Up to the first opening the log is as likely: who is asked along changes who is where, not when doors open."""
+    alone, asking = (told(OPENED, hypotheses=None, share=share).log_likelihood for share in (0.0, 0.33))
+    assert asking == pytest.approx(alone, rel=0, abs=EXACT)
+
+
+def test_with_what_share_another_comes_along() -> None:
+    """Everybody is surely out, so whoever opens comes back, and half of those asked are each of the other two."""
+    share = 0.4
+    tracker = told(OPENED, hypotheses=None, share=share)
+    two, one = tracker.belief.at_home[2], tracker.belief.at_home[1]
+    plain = told(OPENED, hypotheses=None, share=0.0).belief.at_home
+    expected = share * plain[1] + (1.0 - share) * plain[2]  # almost: who is in already is not asked in
+    assert two / (one + two) == pytest.approx(expected / (plain[1] + plain[2]), rel=0.05)
+
+
+def test_two_who_come_together_are_two_at_home() -> None:
+    """Two phones come back half a minute after one opening: an arrival of two, where others left the second waiting."""
+    assert told(TOGETHER).belief.at_home[2] > 0.9
+    assert told(TOGETHER).belief.at_home[2] > told(TOGETHER, share=0.0).belief.at_home[2]
