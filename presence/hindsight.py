@@ -35,8 +35,9 @@ def in_hindsight(engine: Engine, steps: Sequence[Step], passage: Passage) -> Pas
         passage: the final answer.
     """
     at = passage.time.timestamp()
-    sure = max(*passage.directions.values(), passage.nobody) >= DOUBT
-    begin = None if sure or passage.door not in engine.outer else _begin(steps, at - LEAD)
+    answers = [*passage.directions.values(), *([] if _opened(engine, steps, passage) else [passage.nobody])]
+    sure = max(answers) >= DOUBT or passage.door not in engine.outer
+    begin = None if sure else _begin(steps, at - LEAD)
     events = [] if begin is None else _put_back(engine, steps, begin, at - LEAD)
     if begin is None or not 0 < len(events) <= MOST:
         return passage
@@ -49,6 +50,13 @@ def in_hindsight(engine: Engine, steps: Sequence[Step], passage: Passage) -> Pas
     told += engine.advance(snapshot, max(snapshot.seconds, passage.decided.timestamp()))[1]
     again = [p for p in told if p.final and not p.inferred and (p.door, p.time) == (passage.door, passage.time)]
     return replace(again[-1], decided=passage.decided) if again else passage
+
+
+def _opened(engine: Engine, steps: Sequence[Step], passage: Passage) -> bool:
+    """Whether an answer is about an opening: that nobody has passed then is rare enough to be looked at again."""
+    at, sensors = passage.time.timestamp(), engine.plan.sensors
+    events = [step.event for step in steps if step.event is not None and step.seconds == at]
+    return any(sensors[e.sensor].door == passage.door and e.value in ("open", "unlocked") for e in events)
 
 
 def _put_back(engine: Engine, steps: Sequence[Step], begin: int, since: float) -> list[Event]:
