@@ -35,8 +35,8 @@ def in_hindsight(engine: Engine, steps: Sequence[Step], passage: Passage) -> Pas
         passage: the final answer.
     """
     at = passage.time.timestamp()
-    answers = [*passage.directions.values(), *([] if _opened(engine, steps, passage) else [passage.nobody])]
-    sure = max(answers) >= DOUBT or passage.door not in engine.outer
+    likely = [*passage.directions.values(), *([] if _opened(engine, steps, passage) else [passage.nobody])]
+    sure = max(likely) >= DOUBT or passage.door not in engine.outer
     begin = None if sure else _begin(steps, at - LEAD)
     events = [] if begin is None else _put_back(engine, steps, begin, at - LEAD)
     if begin is None or not 0 < len(events) <= MOST:
