@@ -17,8 +17,8 @@ LONGEST = 3600.0
 """Seconds of the past that are kept at least, as long as `MOST_STEPS` is not exceeded."""
 MOST_STEPS = 512
 LOOK_EVERY, SELDOM = 300.0, 1800.0
-"""Seconds between two looks at the sensors, and between two once nobody has spoken for so long. Looks are at multiples
-of them: silences are cut there, always."""
+"""Seconds between two looks at the sensors while one is suspected, and between two once nobody has spoken for so long.
+Looks are at multiples of them: silences stay cut there."""
 ANCHOR_EVERY = 32
 """One snapshot is kept for this many steps (tens to hundreds of kilobytes each)."""
 

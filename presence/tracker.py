@@ -263,17 +263,16 @@ class Tracker:
             self._pass_time(seconds)
 
     def _look_after(self, seconds: float) -> None:
-        """Let time pass up to the last look at the sensors before an instant; none after so long that nobody spoke.
-
-        Looks are at set instants, so that it does not matter how often anybody asks.
-        """
-        last = min(seconds, self._heard + HOLE)
-        while (look := next_look(self._known().seconds, self._heard)) <= last:
-            quiet = self._pass_time(look)
-            self._snapshot = self._heed(quiet)
-            if self.watching:
+        """While a sensor is suspected, look at it, at set instants: it does not matter how often anybody asks."""
+        look = next_look(self._known().seconds, self._heard)
+        while self.watching and look <= min(seconds, self._heard + HOLE):
+            self.health.settle(look - self.reordering_window)
+            if self.health.suspecting:
+                quiet = self._pass_time(look)
+                self._snapshot = self._heed(quiet)
                 self.health.note(quiet, self._snapshot)
-            self._trim(look)
+                self._trim(look)
+            look = next_look(look, self._heard)
 
     def _pass_time(self, seconds: float) -> Snapshot:
         before = self._known()

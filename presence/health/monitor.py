@@ -2,8 +2,8 @@
 
     steps of the tracker -> chances of each sensor -> watches (silence, chatter, ...) -> findings, and whom to doubt
 
-A step is the time up to an event, or up to a look at the sensors every five minutes of the log's time, when odds are
-brought up to date. It counts once no late event can undo it any more.
+A step is the time up to an event or, while a sensor is suspected, up to a look at the sensors (`record.next_look`). It
+counts once no late event can undo it any more; odds are brought up to date every five minutes of the log's time.
 """
 
 from __future__ import annotations
@@ -127,6 +127,11 @@ class Monitor:
         if self._watches is None or not self._watches.silence.named:
             return frozenset()
         return frozenset(self._watches.silence.named) - {step.sensor for step, _, _ in self._waiting if step.sensor}
+
+    @property
+    def suspecting(self) -> bool:
+        """Whether of any sensor's silence a second opinion is wanted."""
+        return self._watches is not None and bool(self._watches.suspects)
 
     @property
     def noise(self) -> Mapping[str, float]:
