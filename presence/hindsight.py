@@ -26,30 +26,39 @@ MOST = 400
 """With more events than this the answer stands, however much in doubt: they would hold up the next event."""
 
 
-def in_hindsight(engine: Engine, steps: Sequence[Step], passage: Passage) -> Passage:
+def in_hindsight(engine: Engine, steps: Sequence[Step], told: Sequence[Passage], passage: Passage) -> Passage:
     """A final answer, worked out again where it is in doubt; else as it is.
 
     Args:
         engine: the inference.
-        steps: what the tracker did up to the instant of the answer, with some snapshots.
-        passage: the final answer.
+        steps: what the tracker did, with some snapshots; what came after the answer was due is not heard.
+        told: what is told at once; a door that is opened and shut in one instant has two answers of that instant.
+        passage: the final answer, one of these.
     """
-    at = passage.time.timestamp()
+    at, decided = passage.time.timestamp(), passage.decided.timestamp()
     likely = [*passage.directions.values(), *([] if _opened(engine, steps, passage) else [passage.nobody])]
-    sure = max(likely) >= DOUBT or passage.door not in engine.outer
-    begin = None if sure else _begin(steps, at - LEAD)
+    if max(likely) >= DOUBT or passage.door not in engine.outer:
+        return passage
+    steps = [step for step in steps if step.event is None or step.seconds < decided]
+    begin = _begin(steps, at - LEAD)
     events = [] if begin is None else _put_back(engine, steps, begin, at - LEAD)
     if begin is None or not 0 < len(events) <= MOST:
         return passage
-    snapshot, told = steps[begin].before, list[Passage]()
+    snapshot, again = steps[begin].before, list[Passage]()
     assert snapshot is not None
     for event in events:
         snapshot, answers = engine.advance(snapshot, event.seconds)
-        told += answers
+        again += answers
         snapshot, _ = engine.observe(snapshot, event)
-    told += engine.advance(snapshot, max(snapshot.seconds, passage.decided.timestamp()))[1]
-    again = [p for p in told if p.final and not p.inferred and (p.door, p.time) == (passage.door, passage.time)]
-    return replace(again[-1], decided=passage.decided) if again else passage
+    again += engine.advance(snapshot, max(snapshot.seconds, decided))[1]
+    before, after = _alike(told, passage), _alike(again, passage)
+    place = next(n for n, one in enumerate(before) if one is passage)
+    return replace(after[place], decided=passage.decided) if len(after) == len(before) else passage
+
+
+def _alike(told: Sequence[Passage], passage: Passage) -> list[Passage]:
+    """Final answers about the same door and instant."""
+    return [p for p in told if p.final and not p.inferred and (p.door, p.time) == (passage.door, passage.time)]
 
 
 def _opened(engine: Engine, steps: Sequence[Step], passage: Passage) -> bool:

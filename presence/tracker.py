@@ -293,6 +293,6 @@ class Tracker:
             if passage.final and not passage.inferred:
                 if self._final_until is not None and passage.decided <= self._final_until:
                     continue  # told already, before a late event made us take the last second in again
-                passage = in_hindsight(self._engine, self._record.with_latest(self._recent), passage)
+                passage = in_hindsight(self._engine, self._record.with_latest(self._recent), passages, passage)
             self._passages.append(passage)
             self._untaken.append(passage)

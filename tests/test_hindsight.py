@@ -1,10 +1,12 @@
 """Final answers in hindsight: what sensors that go off later say of the time of the door event."""
 
+from collections.abc import Sequence
+
 import pytest
 
-from presence import Passage, Tracker, hindsight
+from presence import Passage, Settings, Tracker, hindsight
 from tests.oracle import NOON, at, time_at
-from tests.test_passages import Line, final, row
+from tests.test_passages import Line, final, row, told
 
 
 def passed(hall_off: float, porch_off: float, people: int = 2) -> tuple[Tracker, Passage]:
@@ -54,3 +56,46 @@ def test_with_too_many_events_the_answer_stands(monkeypatch: pytest.MonkeyPatch)
     """Looking again may not hold up the next event for long."""
     monkeypatch.setattr(hindsight, "MOST", 5)
     assert passed(68.0, 110.0)[1].directions["hall>porch"] < 0.5
+
+
+def finals(lines: Sequence[Line], until: float, seconds: float) -> list[Passage]:
+    answers = told(row(2), lines, until)
+    return [p for p in answers if p.final and not p.inferred and p.time == time_at(seconds)]
+
+
+def test_an_opening_and_a_closing_of_one_instant_are_two_answers() -> None:
+    """Where times are whole seconds a door may be opened and shut in one: whoever passes then has passed once."""
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (5.0, "porch_motion", "detected"),
+        (60.0, "front_contact", "open"),
+        (60.0, "front_contact", "closed"),
+        (68.0, "hall_motion", "clear"),
+        (110.0, "porch_motion", "clear"),
+    ]
+    out = sorted(p.directions["hall>porch"] for p in finals(lines, 400.0, 60.0))
+    assert len(out) == 2
+    assert out[1] > 0.9
+    assert out[0] < 0.1
+
+
+@pytest.mark.parametrize("last", ["hall_motion", "porch_motion"])
+def test_what_comes_after_an_answer_was_due_is_not_heard(last: str) -> None:
+    """It says when it was decided: the same, whether somebody asked then or the next event brought it to light."""
+    due = 60.0 + Settings().passage_window
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (5.0, "porch_motion", "detected"),
+        (60.0, "front_contact", "open"),
+        (62.0, "front_contact", "closed"),
+        (due + 9.0, last, "clear"),
+    ]
+    tracker = Tracker(row(2))
+    tracker.advance(NOON)
+    for line in lines[:-1]:
+        tracker.observe(at(*line))
+    tracker.advance(time_at(due))
+    asked = final(tracker.passages, 60.0)
+    (unasked,) = finals(lines, due + 10.0, 60.0)
+    assert asked.decided == unasked.decided
+    assert unasked.directions == pytest.approx(asked.directions, rel=0, abs=1e-9)
