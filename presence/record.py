@@ -6,6 +6,7 @@ with them, so that it is worked out once.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 from typing import NamedTuple
@@ -64,10 +65,13 @@ class Record:
     def __init__(self) -> None:
         self._steps: deque[Step] = deque()
         self._since_anchor = 0
+        self.heard = -math.inf
+        """When the latest of its events came, epoch seconds."""
 
     def add(self, seconds: float, event: Event | None, before: Snapshot) -> None:
         """Note a step; two silences in a row are one, but for where there was a look at the sensors."""
         last = self._steps[-1] if self._steps else None
+        self.heard = self.heard if event is None else seconds
         if event is None and last is not None and last.event is None and last.seconds % LOOK_EVERY:
             self._steps[-1] = last._replace(seconds=seconds, again=[])
             return

@@ -80,7 +80,7 @@ class Tracker:
         self._record = Record()
         self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
         self._untaken: deque[Passage] = deque(maxlen=10_000)
-        self._started, self._heard = math.inf, -math.inf
+        self._started = math.inf
         self._final_until: datetime | None = None
 
     # --- in ----------------------------------------------------------------------------------------------------------
@@ -213,7 +213,6 @@ class Tracker:
     def _begin(self, seconds: float) -> None:
         """Nothing is known before the earliest instant."""
         self._snapshot, self._started = self._engine.start(seconds), seconds
-        self._heard = max(self._heard, seconds)
         self.health.begin(self._snapshot)
 
     def _known(self) -> Snapshot:
@@ -253,7 +252,6 @@ class Tracker:
         self._snapshot, more = self._engine.observe(self._heed(quiet, event.sensor), event)
         if self.watching:
             self.health.note(quiet, self._snapshot, event)
-        self._heard = max(self._heard, event.seconds)
         self._recent.append((event.seconds, event, before))
         self._tell([*told, *more])
 
@@ -264,15 +262,17 @@ class Tracker:
 
     def _look_after(self, seconds: float) -> None:
         """While a sensor is suspected, look at it, at set instants: it does not matter how often anybody asks."""
-        look = next_look(self._known().seconds, self._heard)
-        while self.watching and look <= min(seconds, self._heard + HOLE):
+        recent = (at for at, event, _ in reversed(self._recent) if event is not None)
+        heard = next(recent, max(self._started, self._record.heard))
+        look = next_look(self._known().seconds, heard)
+        while self.watching and look <= min(seconds, heard + HOLE):
             self.health.settle(look - self.reordering_window)
             if self.health.suspecting:
                 quiet = self._pass_time(look)
                 self._snapshot = self._heed(quiet)
                 self.health.note(quiet, self._snapshot)
                 self._trim(look)
-            look = next_look(look, self._heard)
+            look = next_look(look, heard)
 
     def _pass_time(self, seconds: float) -> Snapshot:
         before = self._known()

@@ -32,6 +32,7 @@ from presence import (
     UnknownSensorError,
     UnknownValueError,
 )
+from presence.health import Monitor
 from presence.model import Recent
 from presence.record import next_look
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
@@ -354,6 +355,19 @@ def test_any_stream_shuffled_inside_the_window(events: list[Event], data: st.Dat
     ordered, late = followed(SMALL, events), followed(SMALL, [events[n] for n in arrival])
     assert_same_belief(ordered, late)
     assert late.counts.observed == len(events) - late.counts.duplicates
+
+
+def test_sensors_are_looked_at_as_often_where_the_event_that_ends_a_silence_comes_before_a_late_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A late event goes back to before what ended the silence: by then nobody had been heard for hours."""
+    monkeypatch.setattr(Monitor, "suspecting", True)
+    ending = [at(3 * 3600.0 + 1700.0, "hall_motion", "detected"), at(3 * 3600.0 + 1701.0, "hall_motion", "clear")]
+    ordered, late = followed(SMALL, [*BURST, *ending]), followed(SMALL, [*BURST, *ending[::-1]])
+    steps = [[step.seconds for step in t._record.with_latest(t._recent)] for t in (ordered, late)]
+    assert len(steps[0]) > len(BURST) + 8
+    assert steps[1] == steps[0]
+    assert_same_belief(ordered, late)
 
 
 def test_a_late_event_after_time_has_passed() -> None:
