@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from presence import Belief, Event, Floorplan, Settings, Tracker
 from presence.floorplan import Sensor
 from presence.health import Monitor
-from presence.hypotheses import Caused, Guest, Way
+from presence.hypotheses import Caused, Companion, Way
 from presence.inference import Engine
 from presence.merging import NO_TRACKS
 from presence.passages import Window
@@ -111,12 +111,12 @@ class JointEngine(Engine):
                 masses[being] += way.times * part.sum()
                 for window in accepting if way.label else ():
                     part = _settled(part, persons + window, 1 + (way.label - 1) * persons + being)
-                if way.guest is None:
+                if way.companion is None:
                     np.moveaxis(marked, being, 0)[way.target] += part
                     continue
                 passed = np.zeros_like(known.joint)
                 np.moveaxis(passed, being, 0)[way.target] = part
-                marked += sum(_asked(passed, way.guest, other) for other in way.guest.beings if other != being)
+                marked += sum(_asked(passed, way.companion, other) for other in way.companion.beings if other != being)
         total = nobody + float(masses.sum())
         association = self._association(event, Caused(masses / total, nobody / total, 0.0))
         holders = {**snapshot.holders, event.sensor: association}
@@ -199,12 +199,12 @@ def _someone(joint: Array, room: int) -> float:
     return float(1.0 - joint)
 
 
-def _asked(joint: Array, guest: Guest, being: int) -> Array:
+def _asked(joint: Array, companion: Companion, being: int) -> Array:
     """Somebody who is asked along comes, where they can."""
     rows = np.moveaxis(joint, being, 0).copy()
-    came = np.tensordot(guest.moves, rows[guest.source], axes=(0, 0))
-    rows[guest.source] = 0.0
-    rows[guest.target] += came
+    came = np.tensordot(companion.moves, rows[companion.source], axes=(0, 0))
+    rows[companion.source] = 0.0
+    rows[companion.target] += came
     return np.moveaxis(rows, 0, being)
 
 

@@ -14,18 +14,18 @@ from numpy.typing import NDArray
 
 IndexArray = NDArray[np.intp]
 Signature = tuple[tuple[int, tuple[int, ...], int, bool], ...]
-"""Label, guests (none: nobody else moves), the guest's label, and whether they are only asked along, of each way."""
+"""Of each way: label, companions (none: nobody else moves), their label, and whether they are only asked along."""
 
 
 class Kinds(NamedTuple):
-    """Every being and way of causing an event, shape (N,) each; who has no guest has themselves, unmoved, for one."""
+    """Every being and way of causing an event, shape (N,) each; who has none has themselves, unmoved, as companion."""
 
     being: IndexArray
     rows: IndexArray
     """Index of the moved distributions of the being..."""
-    guest: IndexArray
-    guest_rows: IndexArray
-    """...and of its guest; 0: as they were."""
+    companion: IndexArray
+    companion_rows: IndexArray
+    """...and of its companion; 0: as they were."""
     column: IndexArray
     """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
     alone: IndexArray
@@ -37,8 +37,8 @@ class Move(NamedTuple):
 
     ways: tuple[int, ...]
     """Indices of the ways."""
-    guest: bool
-    """Whether it is the guest of the way who moves."""
+    companion: bool
+    """Whether it is the companion of the way who moves."""
     label: int
 
     @property
@@ -61,16 +61,16 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
         start = 1 + (label - 1) * persons
         table += [(p, len(moves), p, 0, start + p if label else 0, -1) for p in range(persons)]
     passing = {move.label: row for row, move in enumerate(moves)}
-    for n, (label, guests, guest_label, asked) in enumerate(signature):
+    for n, (label, companions, companion_label, asked) in enumerate(signature):
         if asked:  # whoever causes it passes as they do alone
-            moves.append(Move((n,), True, guest_label))
+            moves.append(Move((n,), True, companion_label))
             start, row, rows = 1 + (label - 1) * persons, passing[label], len(moves)
-            pairs = [(p, g) for p in guests for g in guests if p != g]
+            pairs = [(p, g) for p in companions for g in companions if p != g]
             table += [(p, row + 1, g, rows, start + p, row * persons + p) for p, g in pairs]
-        elif guests:
-            moves += [Move((n,), False, label), Move((n,), True, guest_label)]
-            start, rows = 1 + (guest_label - 1) * persons, len(moves)
-            table += [(p, rows - 1, g, rows, start + g, -1) for g in guests for p in range(persons) if p != g]
+        elif companions:
+            moves += [Move((n,), False, label), Move((n,), True, companion_label)]
+            start, rows = 1 + (companion_label - 1) * persons, len(moves)
+            table += [(p, rows - 1, g, rows, start + g, -1) for g in companions for p in range(persons) if p != g]
     return Kinds(*np.array(table, dtype=np.intp).reshape(-1, 6).T), tuple(moves)
 
 
@@ -94,7 +94,7 @@ def every_candidate(signature: Signature, persons: int, count: int) -> tuple[Kin
     kind = np.arange(1, 1 + len(kinds.being))[:, None] * count + np.arange(count)
     parent = np.tile(np.arange(count), 1 + len(kinds.being))
     row = np.tile(parent, (persons, 1))
-    row[kinds.guest[:, None], kind] += kinds.guest_rows[:, None] * count
+    row[kinds.companion[:, None], kind] += kinds.companion_rows[:, None] * count
     row[kinds.being[:, None], kind] += kinds.rows[:, None] * count
     being, column = (
         np.repeat(np.append(first, each), count) for first, each in ((persons, kinds.being), (0, kinds.column))

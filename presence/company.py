@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from presence.floorplan import AWAY
-from presence.hypotheses import BACK, FORTH, Guest, Way
+from presence.hypotheses import BACK, FORTH, Companion, Way
 from presence.movement import RESIDENT, VISITOR
 from presence.places import ACTIVE, MOVING
 
@@ -37,7 +37,7 @@ def letting(sight: Sight, door: str, idle: Way) -> list[Way]:
         source = np.flatnonzero(outdoors[sight.states.room] == (start == outer))
         target = np.array(sight.sides(door, (MOVING,), 1 - start), dtype=np.intp)
         moves = np.full((len(source), len(target)), 1.0 / len(target))
-        ways.append(idle._replace(rates=rates, guest=Guest(guests, source, target, moves, label)))
+        ways.append(idle._replace(rates=rates, companion=Companion(guests, source, target, moves, label)))
     return ways
 
 
@@ -70,6 +70,6 @@ def together(sight: Sight, door: str, passing: Sequence[Way]) -> list[Way]:
             source = np.union1d(source, away)
         target = np.array(sight.sides(door, (MOVING,), 1 - start), dtype=np.intp)
         moves = np.full((len(source), len(target)), 1.0 / len(target))
-        guest = Guest(residents, source, target, moves, way.label, odds=share / others / (1.0 - share))
-        asked.append(way._replace(rates=np.where(asking, way.rates * share / others, 0.0), guest=guest))
+        companion = Companion(residents, source, target, moves, way.label, odds=share / others / (1.0 - share))
+        asked.append(way._replace(rates=np.where(asking, way.rates * share / others, 0.0), companion=companion))
     return [*alone, *asked]

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from presence.candidates import Signature, every_candidate
 from presence.merging import Mixture, reduce
-from presence.moves import moved, span, told_apart
+from presence.moves import moved, pooled, span
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -33,8 +33,8 @@ NEGLIGIBLE = 1e-12
 """Candidates lighter than this are folded away at once; the mass is counted in `Mixture.merged`."""
 
 
-class Guest(NamedTuple):
-    """Another being who moves in the same event: whoever causes it opens a door for them, or asks them along."""
+class Companion(NamedTuple):
+    """Another being who moves in the same event: a guest who is let in or out, or a resident who is asked along."""
 
     beings: tuple[int, ...]
     """Who it may be, but not the one who causes the event; who asks others along is one of them."""
@@ -45,14 +45,14 @@ class Guest(NamedTuple):
     moves: Array
     """Shape (m, t): probabilities, given that the event is caused in this way."""
     label: int
-    """1 or 2: the guest's passage one way or the other."""
+    """1 or 2: the companion's passage one way or the other."""
     odds: float = 0.0
     """For whoever passes and asks this one along: odds of that against passing alone. Who is asked and is in none of
     the sources stays where they are."""
 
     @property
     def asked(self) -> bool:
-        """Whether the guest goes with somebody who passes, if they can; else they must be able to."""
+        """Whether they go with somebody who passes, if they can; else they are let through, and must be able to go."""
         return self.odds > 0.0
 
 
@@ -67,7 +67,7 @@ class Way(NamedTuple):
     """Shape (P, m, t), 1/s."""
     label: int = 0
     """0: no passage; 1 or 2: a passage one way or the other."""
-    guest: Guest | None = None
+    companion: Companion | None = None
     """Who moves as well; the rate is multiplied by the probability that they can, unless they are only asked."""
 
     @property
@@ -82,9 +82,9 @@ class Way(NamedTuple):
 
         One for each who may be asked along; a guest goes in or out, so two ways share a loss.
         """
-        if self.guest is None:
+        if self.companion is None:
             return 1.0
-        return len(self.guest.beings) - 1.0 if self.guest.asked else 0.5
+        return len(self.companion.beings) - 1.0 if self.companion.asked else 0.5
 
 
 class Caused(NamedTuple):
@@ -168,10 +168,10 @@ def branch(
     kinds, moves, every = every_candidate(_signature(ways), persons, count)
     rows, masses, able = moved(mixture.blocks, ways, moves, settling)
     rate, lost = masses[kinds.rows, kinds.being], 0.0
-    if any(move.guest for move in moves):
-        rate *= masses[kinds.guest_rows, kinds.guest]
+    if any(move.companion for move in moves):
+        rate *= masses[kinds.companion_rows, kinds.companion]
         if most:
-            rate, lost = told_apart(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
+            rate, lost = pooled(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
     weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
     weight /= total
@@ -198,7 +198,7 @@ def attribute(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tupl
 
     Args:
         mixture: the hypotheses.
-        ways: how a being can cause it, without guests.
+        ways: how a being can cause it, without companions.
         nobody_rate: 1/s: rate of the event with nobody causing it; positive.
     """
     rates = sum(np.einsum("pkm,pmt->kp", mixture.x[:, :, way.source], way.rates) for way in ways)
@@ -214,7 +214,7 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
     x = mixture.x[0]
     after = nobody_rate * x
     for way in ways:
-        if way.guest is None:  # there is nobody else
+        if way.companion is None:  # there is nobody else
             after[:, span(way.target)] += x[:, span(way.source)] @ way.rates[0]
     total = float(after.sum())
     nobody = nobody_rate / total
@@ -228,10 +228,8 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
 
 def _signature(ways: Sequence[Way]) -> Signature:
     """What `candidates` needs to know of each way."""
-    return tuple(
-        (w.label, (), 0, False) if w.guest is None else (w.label, w.guest.beings, w.guest.label, w.guest.asked)
-        for w in ways
-    )
+    found = ((way.label, way.companion) for way in ways)
+    return tuple((label, (), 0, False) if c is None else (label, c.beings, c.label, c.asked) for label, c in found)
 
 
 @lru_cache(maxsize=64)

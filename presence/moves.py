@@ -30,8 +30,8 @@ def moved(
 ) -> tuple[Array, Array, Array]:
     """Distributions before an event and after each of M moves, one after the other, shape (P, (1 + M) K, B, S).
 
-    Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of guests' passages, or odds of asking
-    them along; and with which probability those can come, the same shape.
+    Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of companions' passages, or odds of
+    asking them along; and with which probability those can come, the same shape.
     """
     persons, count, each, states = blocks.shape
     rows, masses = np.zeros((persons, 1 + len(moves), count, each, states)), np.ones((1 + len(moves), persons, count))
@@ -40,13 +40,13 @@ def moved(
     for n, move in enumerate(moves, start=1):
         after = rows[:, n]
         for way in (ways[w] for w in move.ways):
-            source, target, rates = way[:3] if way.guest is None or not move.guest else way.guest[1:4]
+            source, target, rates = way[:3] if way.companion is None or not move.companion else way.companion[1:4]
             there = blocks[..., span(source)].reshape(persons, count * each, len(source)) @ rates
             there = there.reshape(persons, count, each, len(target))
             for track in settling if move.label else ():
                 pair = slice(1 + 2 * track, 3 + 2 * track)
                 there[:, :, pair] = pass_now(there[:, :, pair], forth=move.forth)
-            if move.guest and way.guest is not None and way.guest.asked:  # who cannot come stays
+            if move.companion and way.companion is not None and way.companion.asked:  # who cannot come stays
                 able[n] = there[:, :, 0].sum(axis=2)
                 after += blocks
                 after[..., span(source)] = 0.0
@@ -55,13 +55,13 @@ def moved(
         masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
         rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
     for n, move in enumerate(moves, start=1):
-        guest = ways[move.ways[0]].guest
-        if move.guest and guest is not None and guest.asked:
-            masses[n] *= guest.odds
+        companion = ways[move.ways[0]].companion
+        if move.companion and companion is not None and companion.asked:
+            masses[n] *= companion.odds
     return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses, able
 
 
-def told_apart(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array) -> tuple[Array, float]:
+def pooled(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array) -> tuple[Array, float]:
     """Rates (N, K) where those who were asked along and hardly can be are not told apart from those who were not.
 
     Also what that loses: less than `RARELY` of the event for each.
@@ -70,7 +70,7 @@ def told_apart(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Ar
     if not asked.size:
         return rate, 0.0
     total = float((rate @ weight).sum()) + nobody
-    come = rate[asked] * weight * able[kinds.guest_rows[asked], kinds.guest[asked]] / total
+    come = rate[asked] * weight * able[kinds.companion_rows[asked], kinds.companion[asked]] / total
     rarely = come < RARELY
     rate = rate.copy()
     np.add.at(rate, kinds.alone[asked], np.where(rarely, rate[asked], 0.0))

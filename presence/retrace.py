@@ -211,7 +211,7 @@ def _silenced(base: Reversible, ways: Sequence[Way]) -> Change | None:
         return None
     entries = np.zeros((len(base.scale), len(states), len(states)))
     for way in ways:
-        if way.guest is not None and not way.guest.asked:  # whoever opens stays; the guest's own move is left to them
+        if way.companion is not None and not way.companion.asked:  # who lets a guest pass stays; the guest moves alone
             at = np.searchsorted(states, way.source)
             entries[:, at, at] -= way.losses
             continue

@@ -134,11 +134,12 @@ def _turned(way: Way, before: Array, after: Array) -> Way:
         return np.asarray(before[:, source, None] / after[:, None, target])
 
     rates = (way.rates * ratio(way.source, way.target)).transpose(0, 2, 1)
-    guest = way.guest
-    if guest is not None:  # who may be a guest is weighted alike
-        share = ratio(guest.source, guest.target)[guest.beings[0]]
-        guest = guest._replace(source=guest.target, target=guest.source, moves=(guest.moves * share).T)
-    return way._replace(source=way.target, target=way.source, rates=rates, guest=guest)
+    companion = way.companion
+    if companion is not None:  # who may be a guest is weighted alike
+        share = ratio(companion.source, companion.target)[companion.beings[0]]
+        moves = (companion.moves * share).T
+        companion = companion._replace(source=companion.target, target=companion.source, moves=moves)
+    return way._replace(source=way.target, target=way.source, rates=rates, companion=companion)
 
 
 def combine(past: Mixture, future: Future) -> Mixture:

@@ -99,7 +99,7 @@ def marked(mark: Mark, shape: tuple[int, int]) -> Array:
     """`D_e` of each being, shape (P, S, S), 1/s: the ways in which it alone causes the event; shape is (P, S)."""
     matrices = np.zeros((*shape, shape[1]))
     for way in mark.ways:
-        if way.guest is not None:
+        if way.companion is not None:
             continue
         matrices[np.ix_(np.arange(shape[0]), way.source, way.target)] += way.rates
     return matrices
@@ -109,9 +109,9 @@ def lettings(mark: Mark, shape: tuple[int, int]) -> list[Letting]:
     """The ways in which one being causes the event for another; shape is (P, S)."""
     found = []
     for way in mark.ways:
-        if way.guest is not None:
+        if way.companion is not None:
             rates, moves = np.zeros(shape), np.zeros((shape[1], shape[1]))
             rates[:, way.source] = way.rates.sum(axis=2)
-            moves[np.ix_(way.guest.source, way.guest.target)] = way.guest.moves
-            found.append(Letting(way.guest.beings, rates, moves))
+            moves[np.ix_(way.companion.source, way.companion.target)] = way.companion.moves
+            found.append(Letting(way.companion.beings, rates, moves))
     return found

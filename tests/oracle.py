@@ -195,7 +195,7 @@ def _branch(
         extended = _extend(settled, number, c, (cause.being, cause.label))
         if cause.moves is not None:
             steps = list(extended.steps)
-            steps[cause.guest] = (*steps[cause.guest][:-1], (number, c, "guest"))
+            steps[cause.companion] = (*steps[cause.companion][:-1], (number, c, "guest"))
             extended = replace(extended, steps=tuple(steps))
         yield extended
     nobody = _extend(settled, number, None, (-1, 0))

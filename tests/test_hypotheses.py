@@ -13,7 +13,7 @@ from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
 from presence.first_passage import crossed, told_apart
-from presence.hypotheses import Guest, Way, attribute, branch, reweigh, start
+from presence.hypotheses import Companion, Way, attribute, branch, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
 from presence.witness import Staying, divide, nobody_inside, witness
@@ -103,7 +103,7 @@ def test_a_guest_moves_in_the_same_event(case: Case, seed: int) -> None:
     persons, count, states = case.mixture.x.shape
     every, guests = np.arange(states), tuple(range(random.integers(1, persons + 1)))
     moves = random.dirichlet(np.ones(states), states) * random.random()
-    way = Way(every, every, random.random((persons, states, states)), 0, Guest(guests, every, every, moves, 1))
+    way = Way(every, every, random.random((persons, states, states)), 0, Companion(guests, every, every, moves, 1))
     joint, still = joint_of(case.mixture), np.eye(states)
     expected = case.nobody * joint
     for p in range(persons):

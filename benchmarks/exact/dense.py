@@ -30,7 +30,7 @@ class Cause(NamedTuple):
     """0: no passage; 1 or 2: a passage from the door's first room to its second, or back."""
     matrix: Array
     """Shape (S, S), 1/s."""
-    guest: int = -1
+    companion: int = -1
     """The being that moves at the same time, if one does..."""
     moves: Array | None = None
     """...and how, shape (S, S): probabilities."""
@@ -150,16 +150,16 @@ class DenseModel:
                 matrix[np.ix_(option.source, option.target)] = option.rates[p]
                 if event.code is not None:
                     matrix *= 1.0 if name in owners else slip
-                if (guest := option.guest) is None:
+                if (companion := option.companion) is None:
                     causes.append(Cause(p, option.label, matrix))
                     continue
                 moves = np.zeros((self.size, self.size))
-                moves[np.ix_(guest.source, guest.target)] = guest.moves
-                if guest.asked:
-                    staying = np.setdiff1d(np.arange(self.size), guest.source)
+                moves[np.ix_(companion.source, companion.target)] = companion.moves
+                if companion.asked:
+                    staying = np.setdiff1d(np.arange(self.size), companion.source)
                     moves[staying, staying] = 1.0
-                others = [g for g in guest.beings if g != p] if matrix.any() else []
-                causes += [Cause(p, guest.label, matrix, g, moves, guest.asked) for g in others]
+                others = [g for g in companion.beings if g != p] if matrix.any() else []
+                causes += [Cause(p, companion.label, matrix, g, moves, companion.asked) for g in others]
         return causes
 
     def nobody_rate(self, event: Event) -> float:

@@ -135,8 +135,8 @@ class _Home:
         else:
             sensor, cause, _ = visits[chosen - len(deeds) - len(closings) - len(self.alarms)]
             assert cause.moves is not None
-            moves = cause.moves[self.state[cause.guest]]
-            self._move(then, cause.guest, int(self.random.choice(self.model.size, p=moves / moves.sum())))
+            moves = cause.moves[self.state[cause.companion]]
+            self._move(then, cause.companion, int(self.random.choice(self.model.size, p=moves / moves.sum())))
             self._report(then, sensor)
         return then
 
@@ -150,7 +150,7 @@ class _Home:
                 if cause.moves is not None and not cause.asked
             ]
         state = self.state
-        rates = [(s, c, by[state[c.being]] * of[state[c.guest]]) for s, c, by, of in self._lettings[hours]]
+        rates = [(s, c, by[state[c.being]] * of[state[c.companion]]) for s, c, by, of in self._lettings[hours]]
         return [visit for visit in rates if visit[2] > 0]
 
     def _do(self, now: float, being: int, deeds: Deeds) -> None:
@@ -178,8 +178,8 @@ class _Home:
             return
         cause = passing[self._pick(rates)]
         if cause.moves is not None:
-            moves = cause.moves[self.state[cause.guest]]
-            self._move(now, cause.guest, int(self.random.choice(self.model.size, p=moves)))
+            moves = cause.moves[self.state[cause.companion]]
+            self._move(now, cause.companion, int(self.random.choice(self.model.size, p=moves)))
 
     def _move(self, now: float, being: int, state: int) -> None:
         before, self.state[being] = self.state[being], state

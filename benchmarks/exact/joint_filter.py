@@ -52,7 +52,7 @@ class JointFilter:
                 if cause.moves is None:
                     marked[cause.being] += cause.matrix
                 else:
-                    who = {cause.being: cause.matrix, cause.guest: cause.moves}
+                    who = {cause.being: cause.matrix, cause.companion: cause.moves}
                     still = np.eye(self.model.size)
                     together += move_joint(self.joint, [who.get(p, still) for p in range(self.joint.ndim)])
             self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)) + together)
