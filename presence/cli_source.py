@@ -110,5 +110,5 @@ class Source:
         if self._silent and self._span is not None and self._span[1] - self._span[0] >= A_DAY:
             named = [sensor for sensor in self.plan.sensors if sensor in self._silent]
             more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
-            complain(f"{self.log}: never heard of {', '.join(named[:MOST_NAMED])}{more}; without them less is known")
+            complain(f"{self.log}: never heard from {', '.join(named[:MOST_NAMED])}{more}; without them less is known")
         return INPUT_AT_FAULT if self.faults else DONE

@@ -147,9 +147,9 @@ class Settings:
     """Somebody inside opens a door to the outside for an unknown person and stays, relative to passing: as often as
     they open it for nothing. Common practice, no source."""
     door_company_share: float = 0.33
-    """How many other residents, of those who can, go with whoever goes out or comes back through a door to the outside:
-    half the passengers of a car (1.67 people less the driver: National Household Travel Survey 2017, average vehicle
-    occupancy, from memory), for either of two may be told as the one who goes with the other. 0: nobody."""
+    """Whoever goes out or comes back through a door to the outside asks one other resident along, who comes if they
+    can: half the passengers of a car (1.67 people less the driver: National Household Travel Survey 2017, average
+    vehicle occupancy, from memory), for either of two may be told as the one who goes with the other. 0: never."""
     door_closing_rate: float = 1 / 20
     """Somebody moving beside an open door closes it. Common practice, no source."""
     door_shut_behind_share: float = 0.1
@@ -168,10 +168,10 @@ class Settings:
     door_bounce_delay: float = 2.0
     """Half of such reports come within so many seconds, in which hardly anybody opens a door, passes it and shuts it.
     Common practice, no source."""
-    door_repeat_share: float = 0.5
-    """Contacts and locks that say now and then what they have said already, nothing having happened (supervised radios
-    do): how many such reports are expected of one in `door_repeat_period`, for a start; from then on its own record
-    counts. Common practice, no source. 0: none."""
+    door_repeats: float = 0.5
+    """How many times a contact or lock says again what it has said, nothing having happened (supervised radios do),
+    as expected of it in `door_repeat_period` for a start; from then on its own record counts. Common practice, no
+    source. 0: never."""
     door_repeat_period: float = 3600.0
     """Seconds of a contact's or lock's record that this expectation is worth: radios that check in do so about hourly.
     Common practice, no source."""

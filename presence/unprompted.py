@@ -33,9 +33,9 @@ def bounce_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) 
 def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seconds: float) -> float:
     """Rate at which a contact or a lock says again what it has said, nothing having happened (1/s).
 
-    `(share + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, of which
-    `share` is the shape and `period` the inverse scale beforehand); more where another has just done so. Who works a
-    lock by its lever or a code is no radio; a contact that has never said anything but `open` reports openings alone.
+    `(repeats + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, whose
+    shape is `repeats` and inverse scale `period` beforehand); more where another has just done so. Who works a lock by
+    its lever or a code is no radio; a contact that has never said anything but `open` reports openings alone.
 
     Args:
         settings: of the home.
@@ -43,10 +43,10 @@ def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seco
         said: what each contact and lock said before it.
         seconds: when it came, epoch seconds.
     """
-    own, share, period = said.get(event.sensor), settings.door_repeat_share, settings.door_repeat_period
-    if not share or own is None or own.value != event.value or event.by is not None or event.code is not None:
+    own, expected, period = said.get(event.sensor), settings.door_repeats, settings.door_repeat_period
+    if not expected or own is None or own.value != event.value or event.by is not None or event.code is not None:
         return 0.0
     if event.value in ("open", "unlocked") and not own.both:
         return 0.0
     together = any(seconds - other.again <= TOGETHER for name, other in said.items() if name != event.sensor)
-    return (share + own.repeats) / (period + max(0.0, seconds - own.first)) + together * 0.5 / TOGETHER
+    return (expected + own.repeats) / (period + max(0.0, seconds - own.first)) + together * 0.5 / TOGETHER

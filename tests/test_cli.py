@@ -110,7 +110,7 @@ def test_a_sensor_that_never_spoke_in_a_day_is_named(run: Run, home: Path) -> No
         log.write(event_line("2026-03-02T13:00:00+00:00", "hall_motion", "detected") + "\n")
     status, _, err = run("replay", "plan.yaml", "log.jsonl", "--every", "3600")
     assert status == 0
-    assert err == "log.jsonl: never heard of ann_phone, den_radar; without them less is known\n"
+    assert err == "log.jsonl: never heard from ann_phone, den_radar; without them less is known\n"
 
 
 # --- faults of the command line ---------------------------------------------------------------------------------------

@@ -55,7 +55,7 @@ def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
     # the oracle takes a report for what it says by itself, and keeps people who are alike alike
-    plainly = Settings(phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeat_share=0.0)
+    plainly = Settings(phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeats=0.0)
     tracker = Tracker(plan, plainly, hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:
@@ -559,11 +559,10 @@ def test_a_switch_that_reports_falsely_goes_on(alone: float, gap: float) -> None
 
 
 def test_a_contact_says_again_what_it_has_said_as_often_as_its_own_record_says() -> None:
-    """Mean of a gamma distribution, shape `share` and inverse scale `period` beforehand (Gelman et al., BDA, 2.6)."""
-    share, period, gaps = 0.3, 1800.0, [700.0, 900.0, 50.0]
+    """Mean of a gamma distribution, shape `repeats` and inverse scale `period` beforehand (Gelman et al., BDA, 2.6)."""
+    repeats, period, gaps = 0.3, 1800.0, [700.0, 900.0, 50.0]
     learning, plain = (
-        Tracker(home(1, **DOORS), Settings(door_repeat_share=value, door_repeat_period=period))
-        for value in (share, 0.0)
+        Tracker(home(1, **DOORS), Settings(door_repeats=value, door_repeat_period=period)) for value in (repeats, 0.0)
     )
     learning.observe(at(0.0, "inner_contact", "closed"))
     for now in np.cumsum(gaps)[:-1]:
@@ -576,7 +575,7 @@ def test_a_contact_says_again_what_it_has_said_as_often_as_its_own_record_says()
         nobody[tracker] = after.association.nobody
     alone = Settings().door_false_alarm_rate
     somebody = alone * (1 - nobody[plain]) / nobody[plain]
-    extra = (share + 2) / (period + sum(gaps))
+    extra = (repeats + 2) / (period + sum(gaps))
     expected = (alone + extra) / (alone + extra + somebody)
     assert nobody[learning] == pytest.approx(expected, rel=0, abs=EXACT)
     assert nobody[learning] > nobody[plain]
