@@ -64,7 +64,7 @@ class EngineCore:
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     @cached_property
-    def outer(self) -> frozenset[str]:
+    def ways_out(self) -> frozenset[str]:
         """The doors by which people leave the house."""
         return ways_out(self.plan)
 

@@ -37,7 +37,7 @@ def in_hindsight(engine: Engine, steps: Sequence[Step], told: Sequence[Passage],
     """
     at, decided = passage.time.timestamp(), passage.decided.timestamp()
     likely = [*passage.directions.values(), *([] if _opened(engine, steps, passage) else [passage.nobody])]
-    if max(likely) >= DOUBT or passage.door not in engine.outer:
+    if max(likely) >= DOUBT or passage.door not in engine.ways_out:
         return passage
     steps = [step for step in steps if step.event is None or step.seconds < decided]
     begin = _begin(steps, at - LEAD)

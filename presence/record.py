@@ -17,7 +17,7 @@ from presence.snapshot import Snapshot
 LONGEST = 3600.0
 """Seconds of the past that are kept at least, as long as `MOST_STEPS` is not exceeded."""
 MOST_STEPS = 512
-LOOK_EVERY, SELDOM = 300.0, 1800.0
+LOOK_EVERY, LOOK_SELDOM = 300.0, 1800.0
 """Seconds between two looks at the sensors while one is suspected, and between two once nobody has spoken for so long.
 Looks are at multiples of them: silences stay cut there."""
 ANCHOR_EVERY = 32
@@ -27,7 +27,7 @@ ANCHOR_EVERY = 32
 def next_look(seconds: float, heard: float) -> float:
     """When the sensors are looked at next, where `heard` is the time of the last event (epoch seconds)."""
     look = (seconds // LOOK_EVERY + 1.0) * LOOK_EVERY
-    return look if look <= heard + SELDOM else (seconds // SELDOM + 1.0) * SELDOM
+    return look if look <= heard + LOOK_SELDOM else (seconds // LOOK_SELDOM + 1.0) * LOOK_SELDOM
 
 
 class Piece(NamedTuple):
