@@ -8,7 +8,6 @@ more. So an answer that is still in doubt by then is worked out once more from w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import dropwhile
 
 from presence.events import Event
 from presence.holds import put_back
@@ -71,10 +70,10 @@ def _opened(engine: Engine, steps: Sequence[Step], passage: Passage) -> bool:
 def _put_back(engine: Engine, steps: Sequence[Step], begin: int, since: float) -> list[Event]:
     """Events of the steps from one on, with the off reports that say of movements since an instant put back to them."""
     all_events = [step.event for step in steps if step.event is not None]
-    first = next((step.event for step in steps[begin:] if step.event is not None), None)
-    as_heard = {id(event) for event in all_events}
-    events = dropwhile(lambda event: event is not first, put_back(engine.plan, all_events))
-    return [event for event in events if id(event) in as_heard or event.seconds >= since]
+    before = {id(step.event) for step in steps[:begin]}
+    again = {id(event) for event in all_events} - before
+    events = put_back(engine.plan, all_events)
+    return [e for e in events if id(e) in again or (id(e) not in before and e.seconds >= since)]
 
 
 def _begin(steps: Sequence[Step], seconds: float) -> int | None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import pytest
 
-from presence import Passage, Settings, Tracker, hindsight
+from presence import Passage, Settings, Tracker, hindsight, record
 from tests.oracle import NOON, at, time_at
 from tests.test_passages import Line, final, row, told
 
@@ -50,6 +50,13 @@ def test_an_answer_in_hindsight_is_explained() -> None:
     assert why.probability == pytest.approx(passage.directions["hall>porch"], rel=0, abs=1e-9)
     (again,) = [e for e in why.evidence if e.text.startswith("looked at again")]
     assert again.decibans > 10.0
+
+
+def test_movements_are_put_back_before_the_first_event_that_is_heard_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is known is kept from just before the door event: the last movement in the hall lies between the two."""
+    monkeypatch.setattr(hindsight, "LEAD", 20.0)
+    monkeypatch.setattr(record, "ANCHOR_EVERY", 1)
+    assert passed(68.0, 110.0)[1].directions["hall>porch"] > 0.9
 
 
 def test_with_too_many_events_the_answer_stands(monkeypatch: pytest.MonkeyPatch) -> None:
