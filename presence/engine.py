@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Sequence
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +13,6 @@ from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
-from presence.places import ways_out
 from presence.propagation import propagate
 from presence.settings import Settings
 from presence.snapshot import Association, Snapshot, replace
@@ -62,11 +60,6 @@ class EngineCore:
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
-
-    @cached_property
-    def ways_out(self) -> frozenset[str]:
-        """The doors by which people leave the house."""
-        return ways_out(self.plan)
 
     def start(self, seconds: float) -> Snapshot:
         """Before any evidence everybody is where they usually are at this hour: hardly away in their sleeping hours.

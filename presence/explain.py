@@ -14,7 +14,6 @@ at that instant, so that what came before has its weight too; after it they are 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from presence.errors import UnexplainedError, did_you_mean
@@ -22,7 +21,7 @@ from presence.floorplan import AWAY, Floorplan
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.record import Piece, Step
-from presence.retrace import FLOOR, TracingEngine, joined, retrace
+from presence.retrace import TracingEngine, joined, retrace
 from presence.snapshot import Snapshot
 from presence.stories import stories
 from presence.telling import Explanation, Part, Telling
@@ -32,8 +31,6 @@ STRETCH = 1800.0
 """Seconds of the past that are told of a room unless asked for more."""
 BEFORE_DOOR = 300.0
 """Seconds before a door event that are told of a passage."""
-SAME = 1e-6
-"""Probabilities this close are one answer."""
 
 
 def explain_room(
@@ -110,9 +107,6 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
             break  # it has closed
         telling.whole(piece, tracing.direction_log_odds(piece.after, window, way))
         last = piece.after
-    likely = passage.directions[direction]
-    if passage.final and abs(likely - 1.0 / (1.0 + math.exp(-telling.latest))) > SAME:
-        telling.hindsight(last.seconds, math.log(max(likely, FLOOR)) - math.log(max(1.0 - likely, FLOOR)))
     claim, behind = direction_name(plan, direction), stories(engine, last.mixture, None)
     return telling.explanation(claim, begin.seconds, last.seconds, behind, door=passage.door, direction=direction)
 

@@ -224,17 +224,6 @@ def first_side(plan: Floorplan, door: str) -> list[str]:
     return [room for room in plan.rooms if here.get(room, math.inf) < there.get(room, math.inf)]
 
 
-def ways_out(plan: Floorplan) -> frozenset[str]:
-    """Doors by which people leave the house: to the outdoors, or a room all of whose others lead there (a garage)."""
-    outer = {door for door in plan.doors if plan.outdoor_sides[door] is not None}
-
-    def lobby(room: str, door: str) -> bool:
-        others = {d.id for d in plan.doors.values() if room in d.between} - {door}
-        return bool(others) and others <= outer
-
-    return frozenset(outer | {d.id for d in plan.doors.values() if any(lobby(room, d.id) for room in d.between)})
-
-
 def outer_side(plan: Floorplan, door: str) -> int:
     """The side (0 or 1) nearer to `away`."""
     import networkx

@@ -136,11 +136,6 @@ class Telling:
         told = self._add(("quiet", self._spoken), "quiet", self.parts[1].text, begin, end, log_odds)
         told.silences.append((piece, before))
 
-    def hindsight(self, at: float, log_odds: float) -> None:
-        """Add what was made of the same evidence in hindsight, after which the log odds are these."""
-        text = "looked at again: when movement ended, as told by sensors that went off later"
-        self._add(("hindsight", ""), "report", text, at, at, log_odds)
-
     def whole(self, piece: Piece, log_odds: float) -> None:
         """Add a piece as it is, after which the log odds are these."""
         begin, end = piece.before.seconds, piece.after.seconds

@@ -18,7 +18,6 @@ from presence.errors import LateEventError, TimeError
 from presence.events import Event, check_event
 from presence.floorplan import Floorplan
 from presence.health import HOLE, Monitor
-from presence.hindsight import in_hindsight
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.permitted import check_options
@@ -290,9 +289,8 @@ class Tracker:
 
     def _tell(self, passages: list[Passage]) -> None:
         for passage in passages:
-            if passage.final and not passage.inferred:
-                if self._final_until is not None and passage.decided <= self._final_until:
-                    continue  # told already, before a late event made us take the last second in again
-                passage = in_hindsight(self._engine, self._record.with_latest(self._recent), passages, passage)
+            again = self._final_until is not None and passage.decided <= self._final_until
+            if passage.final and not passage.inferred and again:
+                continue  # told already, before a late event made us take the last second in again
             self._passages.append(passage)
             self._untaken.append(passage)

@@ -38,7 +38,7 @@ LAYERS = [
     {"places", "movement", "views", "company", "sensing", "learned"},
     {"conditions", "model"},
     {"passages", "snapshot", "unprompted", "engine", "doors", "inference", "wording", "record", "recorder"},
-    {"retrace", "stories", "telling", "explain", "health", "hindsight", "tracker"},
+    {"retrace", "stories", "telling", "explain", "health", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
