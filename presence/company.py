@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from presence.floorplan import AWAY
 from presence.hypotheses import BACK, FORTH, Companion, Way
@@ -25,19 +26,15 @@ def letting(sight: Sight, door: str, idle: Way) -> list[Way]:
         idle: somebody on its inner side opens it and does not pass.
     """
     guests = tuple(p for p, being in enumerate(sight.beings) if being.role == VISITOR)
-    outer = sight.plan.outdoor_sides[door]
-    if not guests or outer is None or sight.plan.doors[door].leaf == "overhead":
+    if not guests or sight.plan.doors[door].leaf == "overhead":
         return []
-    settings = sight.settings
-    residents = np.array([float(being.role == RESIDENT) for being in sight.beings])[:, None, None]
-    rates = residents * idle.rates * settings.door_guest_share / settings.door_idle_share / len(guests)
-    outdoors = np.array([room not in sight.plan.indoor for room in sight.states.rooms])
+    settings, outer = sight.settings, sight.plan.outdoor_sides[door]
+    rates = _residents(sight) * idle.rates * settings.door_guest_share / settings.door_idle_share / len(guests)
+    outdoors = np.array([room not in sight.plan.indoor for room in sight.states.rooms])[sight.states.room]
     ways = []
-    for start, label in ((0, FORTH), (1, BACK)):
-        source = np.flatnonzero(outdoors[sight.states.room] == (start == outer))
-        target = np.array(sight.sides(door, (MOVING,), 1 - start), dtype=np.intp)
-        moves = np.full((len(source), len(target)), 1.0 / len(target))
-        ways.append(idle._replace(rates=rates, companion=Companion(guests, source, target, moves, label)))
+    for label in (FORTH, BACK):
+        source = np.flatnonzero(outdoors == (_start(label) == outer))
+        ways.append(idle._replace(rates=rates, companion=_through(sight, door, label, guests, source)))
     return ways
 
 
@@ -53,23 +50,40 @@ def together(sight: Sight, door: str, passing: Sequence[Way]) -> list[Way]:
         door: the door.
         passing: somebody passes it one way, or the other.
     """
-    residents = tuple(p for p, being in enumerate(sight.beings) if being.role == RESIDENT)
+    asking = _residents(sight)
+    residents = tuple(np.flatnonzero(asking).tolist())
     outer, share = sight.plan.outdoor_sides[door], sight.settings.door_company_share
     if len(residents) < 2 or outer is None or not share:
         return list(passing)
-    asking = np.isin(np.arange(len(sight.beings)), residents)[:, None, None]
     others = len(residents) - 1
     street = sight.plan.doors[door].between[outer] in (AWAY, *sight.plan.approaches)
     away = np.flatnonzero(sight.states.room == sight.states.rooms.index(AWAY))
     alone = [way._replace(rates=way.rates * np.where(asking, 1.0 - share, 1.0)) for way in passing]
     asked = []
     for way in passing:
-        start = way.label - 1  # the side that they come from
+        start = _start(way.label)
         source = np.array(sight.sides(door, (MOVING, ACTIVE), start), dtype=np.intp)
         if start == outer and street:
             source = np.union1d(source, away)
-        target = np.array(sight.sides(door, (MOVING,), 1 - start), dtype=np.intp)
-        moves = np.full((len(source), len(target)), 1.0 / len(target))
-        companion = Companion(residents, source, target, moves, way.label, odds=share / others / (1.0 - share))
+        companion = _through(sight, door, way.label, residents, source, odds=share / others / (1.0 - share))
         asked.append(way._replace(rates=np.where(asking, way.rates * share / others, 0.0), companion=companion))
     return [*alone, *asked]
+
+
+def _residents(sight: Sight) -> NDArray[np.bool_]:
+    """Who lives here, of all beings: shape (P, 1, 1)."""
+    return np.array([being.role == RESIDENT for being in sight.beings], dtype=np.bool_)[:, None, None]
+
+
+def _start(label: int) -> int:
+    """The side of a door that a passage begins on."""
+    return label - FORTH
+
+
+def _through(
+    sight: Sight, door: str, label: int, beings: tuple[int, ...], source: NDArray[np.intp], odds: float = 0.0
+) -> Companion:
+    """Whoever of these beings is in one of the source states passes a door, and walks on beside it."""
+    target = np.array(sight.sides(door, (MOVING,), 1 - _start(label)), dtype=np.intp)
+    moves = np.full((len(source), len(target)), 1.0 / len(target))
+    return Companion(beings, source, target, moves, label, odds)

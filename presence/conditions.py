@@ -16,8 +16,8 @@ from presence.sensing import Sight
 Array = NDArray[np.float64]
 STANDING, USUALLY = "standing ", "usually "
 SELDOM = 3
-"""So many sensors blind, doors open and seats taken at once are seldom met again: in a home of twelve rooms with four
-people half of such sets were new within a day, of smaller ones one in fourteen (the log of `benchmarks/speed.py`)."""
+"""So many sensors blind, doors open and seats taken at once are seldom met again; smaller sets mostly are. Counted in
+our simulator's logs, no source."""
 
 
 def standing(open_share: float) -> str:

@@ -11,6 +11,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
+from presence.merging import Mixture
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
@@ -245,6 +246,10 @@ class EngineCore:
         weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
         mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
+        return self._remember(snapshot, event, mixture, caused)
+
+    def _remember(self, snapshot: Snapshot, event: Event, mixture: Mixture, caused: Caused) -> Snapshot:
+        """What is known after an event, and who caused it, with whom the next is compared."""
         association = self._association(event, caused)
         return replace(
             snapshot,

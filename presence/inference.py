@@ -102,15 +102,9 @@ class Engine(DoorEngine):
         """
         ways = self._world(snapshot).ways(sensor.id, event.value)
         mixture, caused = attribute(snapshot.mixture, ways, self.settings.motion_false_alarm_rate)
-        association = self._association(event, caused)
-        holder = replace(association, time=snapshot.holders[sensor.id].time)
-        return replace(
-            snapshot,
-            mixture=mixture,
-            association=association,
-            same_as_previous=caused.same_as_before,
-            holders={**snapshot.holders, sensor.id: holder},
-        )
+        told = self._remember(snapshot, event, mixture, caused)
+        holder = replace(told.holders[sensor.id], time=snapshot.holders[sensor.id].time)
+        return replace(told, holders={**told.holders, sensor.id: holder})
 
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""

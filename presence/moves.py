@@ -36,7 +36,7 @@ def moved(
     persons, count, each, states = blocks.shape
     rows, masses = np.zeros((persons, 1 + len(moves), count, each, states)), np.ones((1 + len(moves), persons, count))
     rows[:, 0] = blocks
-    able = np.ones_like(masses)
+    able, odds = np.ones_like(masses), np.ones((1 + len(moves), 1, 1))
     for n, move in enumerate(moves, start=1):
         after = rows[:, n]
         for way in (ways[w] for w in move.ways):
@@ -47,18 +47,14 @@ def moved(
                 pair = slice(1 + 2 * track, 3 + 2 * track)
                 there[:, :, pair] = pass_now(there[:, :, pair], forth=move.forth)
             if move.companion and way.companion is not None and way.companion.asked:  # who cannot come stays
-                able[n] = there[:, :, 0].sum(axis=2)
+                able[n], odds[n] = there[:, :, 0].sum(axis=2), way.companion.odds
                 after += blocks
                 after[..., span(source)] = 0.0
             after[..., span(target)] += there
     if moves:
         masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
         rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
-    for n, move in enumerate(moves, start=1):
-        companion = ways[move.ways[0]].companion
-        if move.companion and companion is not None and companion.asked:
-            masses[n] *= companion.odds
-    return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses, able
+    return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses * odds, able
 
 
 def pooled(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array) -> tuple[Array, float]:

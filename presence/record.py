@@ -71,7 +71,8 @@ class Record:
     def add(self, seconds: float, event: Event | None, before: Snapshot) -> None:
         """Note a step; two silences in a row are one, but for where there was a look at the sensors."""
         last = self._steps[-1] if self._steps else None
-        self.heard = self.heard if event is None else seconds
+        if event is not None:
+            self.heard = seconds
         if event is None and last is not None and last.event is None and last.seconds % LOOK_EVERY:
             self._steps[-1] = last._replace(seconds=seconds, again=[])
             return
