@@ -132,7 +132,7 @@ class Leaf:
             self.closing = None
             if use.crossing is None:
                 self._shut(use.time + use.keep, use)
-            elif self.rng.random() < self._closing_chance(use.crossing):
+            elif self.rng.random() < self._closing_chance(use.crossing, hosted=use.being != use.crossing.being):
                 self._shut(use.time + self._delay(use.crossing), use)
         self._settle(float("inf"))
         return self.swings
@@ -149,7 +149,7 @@ class Leaf:
             return float(OVERHEAD_TRAVEL + self.rng.lognormal(np.log(8 if crossing.car else 15), 0.6))
         return float(np.clip(self.rng.lognormal(np.log(1.6), 0.6), 0.4, 30))
 
-    def _closing_chance(self, crossing: Crossing) -> float:
+    def _closing_chance(self, crossing: Crossing, *, hosted: bool) -> float:
         if self.baths and crossing.target in self.baths:
             return 0.8
         if self.baths:
@@ -158,7 +158,8 @@ class Leaf:
             return 0.5
         if not self.outer:
             return self.settings.inner_door_closing
-        return self.settings.outer_door_closing * (BRIEF_CLOSING if crossing.brief else 1.0)
+        back_soon = crossing.brief and not hosted  # who lets a visitor in or out stands by the door
+        return self.settings.outer_door_closing * (BRIEF_CLOSING if back_soon else 1.0)
 
     def _shut(self, time: float, use: Use) -> None:
         room = use.crossing.target if use.crossing and use.crossing.being == use.being else use.source

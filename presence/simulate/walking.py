@@ -53,7 +53,7 @@ PAUSE_SHARE, PAUSE = 0.06, (4.0, 0.8)
 CAR_SPEED = 3.0
 """m/s on the property."""
 BRIEF = 240.0
-"""s: who comes back this soon tends to leave doors open."""
+"""s: who goes out and means to be back this soon tends to leave doors open."""
 
 
 class Stay(NamedTuple):
@@ -77,7 +77,7 @@ class Crossing(NamedTuple):
     activity: str
     """What they are on their way to do."""
     brief: bool
-    """They mean to be back soon."""
+    """They go out and mean to be back soon."""
     car: bool
 
 
@@ -194,7 +194,8 @@ class Walker:
 
     def _cross(self, step: Step, stay: Stay, by_car: bool) -> None:
         self.time += DOORWAY / self.indoor_speed
-        brief = stay.end - self.time < BRIEF
+        outward = self.geometry.depth[step.room] < self.geometry.depth[self.room]
+        brief = outward and stay.end - self.time < BRIEF
         self.trace.crossings.append(
             Crossing(self.time, step.door, self.room, step.room, self.trace.being, stay.activity, brief, by_car)
         )
