@@ -125,6 +125,21 @@ def test_the_front_door_is_shut_behind_as_often_as_asked(asked: float) -> None:
     assert_share(shut, tries, asked)
 
 
+@pytest.mark.parametrize("guests", [False, True], ids=["coming home", "a visitor is let in or out"])
+def test_the_front_door_does_not_stand_open_behind_people(garage_home: Floorplan, guests: bool) -> None:
+    """Only who goes out for minutes leaves it open on purpose, not who comes home and soon goes to another room."""
+    passages = 0
+    for seed in range(2):
+        home = lived(garage_home, seed, 14, outer_door_closing=1.0, no_visitors=not guests, visits_per_week=14)
+        closings = np.array([swing.time for swing in home.swings["front"] if not swing.open])
+        residents = len(garage_home.people)
+        for crossing in (c for trace in home.people[residents if guests else 0 :] for c in trace.crossings):
+            if crossing.door == "front" and (guests or crossing.target == "hall"):
+                passages += 1
+                assert ((closings >= crossing.time) & (closings <= crossing.time + 60)).any()
+    assert passages > 20
+
+
 @pytest.mark.parametrize("asked", [0.0, 0.4, 1.0])
 def test_a_lock_is_locked_as_often_as_asked(asked: float) -> None:
     locked = tries = 0
