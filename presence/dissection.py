@@ -66,7 +66,7 @@ class Parts(NamedTuple):
 
 
 def parts_of(base: Reversible) -> Parts | None:
-    """Take out the state with the most moves, again and again, until all parts are small; None where that is vain."""
+    """Take out the state with the most moves, again and again, until all parts are small; None where it is no use."""
     kinds, size = base.symmetric.shape[:2]
     near = base.symmetric.any(axis=0) & ~np.eye(size, dtype=bool)
     meeting: list[int] = []
@@ -78,7 +78,7 @@ def parts_of(base: Reversible) -> Parts | None:
             break
         meeting.append(int(np.argmax(np.where(large, near.sum(axis=0), -1))))
         near[meeting[-1]] = near[:, meeting[-1]] = False
-    if 4 * len(meeting) > size:
+    if not meeting or 4 * len(meeting) > size:
         return None
     at = np.array(meeting, dtype=np.intp)
     states = tuple(np.flatnonzero(part == n) for n in range(len(sizes)))
@@ -182,7 +182,7 @@ def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Rev
         known: gives what it remembers for a key, or what a function gives.
     """
     where = parts.whole.meeting
-    assert where is not None, "parts meet somewhere, if only in no state at all"
+    assert where is not None, "parts meet somewhere"
     at, part = where.states, parts.part[change.states]
     values, into, out_of = parts.whole.values.copy(), parts.into.copy(), parts.out_of.copy()
     meets, left = part < 0, parts.whole.left.copy()

@@ -210,6 +210,11 @@ def test_small_and_well_joined_generators_are_not_taken_apart() -> None:
         assert parts_of(decompose(np.ones((1, size)), flows + flows.transpose(0, 2, 1), np.zeros((1, size)))) is None
 
 
+def test_what_is_one_small_part_as_it_is_is_not_taken_apart() -> None:
+    few = np.ones((2, 5, 5)) - np.eye(5)
+    assert parts_of(decompose(np.ones((2, 5)), few, np.zeros((2, 5)))) is None
+
+
 def test_generators_in_parts_carry_no_change() -> None:
     home = a_home(5)
     _, parts = in_parts(home)

@@ -739,6 +739,16 @@ def test_where_nobody_lives_and_nobody_comes_every_report_is_false() -> None:
     assert all(passage.nobody == 1.0 for passage in tracker.passages)
 
 
+def test_a_home_of_one_room_is_followed_while_all_its_sensors_are_on() -> None:
+    """With nothing between rooms there is nothing to take apart."""
+    sensors = {"motion": motion("room"), "radar": {"kind": "occupancy", "room": "room"}, "front_contact": contact("o")}
+    plan = home(1, rooms={"room": {"rest": True}}, doors={"o": {"between": ["room", "away"]}}, visitors=1, **sensors)
+    reports = [(0.0, "front_contact", "open"), (2.0, "motion", "detected"), (4.0, "radar", "occupied")]
+    belief = followed(plan, [at(*report) for report in reports]).belief
+    assert belief.rooms["room"] > 0.9
+    assert sum(belief.at_home) == pytest.approx(1.0, rel=0, abs=EXACT)
+
+
 @pytest.mark.parametrize("name", ["front", "unlike"])
 def test_a_sensor_may_be_called_like_a_door(name: str) -> None:
     """Names mean nothing: that it cannot be heard does not shut the door of its name."""
