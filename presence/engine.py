@@ -162,7 +162,7 @@ class EngineCore:
 
     def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
         """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
-        value, since = snapshot.reports[sensor]
+        value, since, _ = snapshot.reports[sensor]
         likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
         again = since + 4.0 * (snapshot.seconds - since)
         told = self._about(snapshot, str(self.plan.sensors[sensor].person), likelihood)

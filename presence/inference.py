@@ -17,7 +17,7 @@ from presence.floorplan import Sensor
 from presence.hypotheses import attribute
 from presence.passages import Passage
 from presence.places import shared_bed
-from presence.snapshot import Belief, Snapshot, replace
+from presence.snapshot import Belief, Reported, Snapshot, replace
 
 Array = NDArray[np.float64]
 
@@ -126,10 +126,14 @@ class Engine(DoorEngine):
             return snapshot
         room, states = self.model.states.room, self.model.states
         if sensor.kind == "phone":
-            returned = value == "home" and snapshot.reports.get(sensor.id, ("", 0.0))[0] == "away"
+            last = snapshot.reports.get(sensor.id, Reported("", 0.0, -np.inf))
+            if value == last.value and snapshot.seconds - last.heard <= self.settings.phone_check_in:
+                again = last._replace(heard=snapshot.seconds)  # that it has not changed is for `_still` to tell
+                return replace(snapshot, reports={**snapshot.reports, sensor.id: again})
+            returned = (last.value, value) == ("away", "home")
             error = self.settings.phone_return_error if returned else self.settings.phone_error
             likelihood = self._phone(value, 1 - error, error)
-            reports = {**snapshot.reports, sensor.id: (value, snapshot.seconds)}
+            reports = {**snapshot.reports, sensor.id: Reported(value, snapshot.seconds, snapshot.seconds)}
             snapshot = self._schedule(
                 replace(snapshot, reports=reports), snapshot.seconds + self.settings.phone_still, "still", sensor.id
             )
@@ -177,6 +181,7 @@ class Engine(DoorEngine):
         if sensor.kind == "contact" and name in snapshot.doors:
             snapshot = self._forget_sides(snapshot, snapshot.noted_of(name))
             snapshot = replace(snapshot, doors={**snapshot.doors, name: snapshot.doors[name].unknown()})
+        snapshot = replace(snapshot, reports={s: said for s, said in snapshot.reports.items() if s != sensor.id})
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
 
     def heed(self, snapshot: Snapshot, silent: frozenset[str], noise: Mapping[str, float]) -> Snapshot:

@@ -240,6 +240,9 @@ class Settings:
     phone_still: float = 300.0
     """Seconds after a phone's report when its not having changed first tells something: long enough for nearly every
     phone to have noticed. Common practice, no source."""
+    phone_check_in: float = 7200.0
+    """A phone that says the same again within so many seconds checks in, which tells nothing new; after a longer
+    silence, a change was lost. Radios check in about hourly. Common practice, no source."""
     badge_error: float = 0.05
     """A tag is heard in another room. Common practice, no source."""
     # --- places that differ -----------------------------------------------------------------------------------------

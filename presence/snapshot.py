@@ -130,6 +130,16 @@ class Said:
         return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds)
 
 
+class Reported(NamedTuple):
+    """What a phone says."""
+
+    value: str
+    since: float
+    """When it first said so, epoch seconds..."""
+    heard: float
+    """...and when last: it may check in."""
+
+
 class Snapshot(NamedTuple):
     """Everything that changes while events come in; a named tuple, for several are made at every event."""
 
@@ -152,8 +162,8 @@ class Snapshot(NamedTuple):
     """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
     said: Mapping[str, Said] = {}
     """What each contact and lock said last, and how often it has said the same again."""
-    reports: Mapping[str, tuple[str, float]] = {}
-    """What each phone reported last, and when (epoch seconds)."""
+    reports: Mapping[str, Reported] = {}
+    """What each phone reported last."""
     association: Association | None = None
     same_as_previous: float | None = None
     silent: frozenset[str] = frozenset()

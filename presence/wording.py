@@ -7,6 +7,7 @@ from datetime import datetime
 
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.snapshot import Reported
 
 SAYINGS = {
     ("motion", "detected"): "movement in {room}",
@@ -60,10 +61,10 @@ def event_text(plan: Floorplan, event: Event) -> str:
     return saying.format(room=room, door=door, person=sensor.person)
 
 
-def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, tuple[str, float]]) -> str:
+def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, Reported]) -> str:
     """What a sensor that has not changed its report still says."""
     if what == "still":
-        return f"{sensor.person}'s phone still says {reports[sensor.id][0]}"
+        return f"{sensor.person}'s phone still says {reports[sensor.id].value}"
     if what == "shut":
         return f"{door_name(plan, str(sensor.door))} open for so long that it must have been shut"
     return f"somebody still noticed in {room_name(plan, str(sensor.room))}"

@@ -438,6 +438,51 @@ def test_a_report_told_twice_is_caused_by_who_is_there_now() -> None:
         assert sum(tracker.association.people.values()) + tracker.association.nobody == pytest.approx(1.0, abs=1e-9)
 
 
+@pytest.mark.parametrize("value", ["home", "away"])
+def test_a_phone_that_says_again_where_it_is_tells_nothing_new(value: str) -> None:
+    """Left behind, or lost: as often as it checks in, so often the owner would be called back."""
+    now, again = ("home", "away") if value == "away" else ("away", "home")
+    plan = home(
+        1, front_contact=contact("front"), hall_motion=motion("hall"), P1_phone={"kind": "phone", "person": "P1"}
+    )
+    once, often = (followed(plan, [at(5.0, "P1_phone", value)]) for _ in range(2))
+    for n in range(1, 40):
+        often.observe(at(5.0 + 60.0 * n, "P1_phone", value))
+    once.advance(often.belief.time)
+    assert_same_belief(once, often, 1e-8)
+    assert once.log_likelihood == pytest.approx(often.log_likelihood, rel=0, abs=1e-8)
+    for tracker in (once, often):
+        tracker.observe(at(3000.0, "P1_phone", now))
+        tracker.observe(at(3001.0, "P1_phone", again))
+    assert_same_belief(once, often, 1e-8)
+
+
+def test_who_has_left_without_their_phone_is_not_called_back_as_often_as_it_checks_in() -> None:
+    tracker = Tracker(Floorplan.load(GARAGE))
+    for name, value in (("ada", "home"), ("ben", "away"), ("cleo", "away")):
+        tracker.observe(at(0.0, f"{name}_phone", value))
+    out = [(600.0, "hall_motion", "detected"), (606.0, "front_contact", "open"), (612.0, "front_contact", "closed")]
+    for report in out:
+        tracker.observe(at(*report))
+    tracker.observe(at(620.0, "front_lock", "locked", by="keypad", code="4071"))
+    tracker.observe(at(636.0, "hall_motion", "clear"))
+    for minutes in range(12, 40, 2):
+        tracker.observe(at(60.0 * minutes, "ada_phone", "home"))
+    assert tracker.belief.people["ada"]["away"] > 0.8
+
+
+@pytest.mark.parametrize("linked", [True, False])
+def test_a_phone_that_was_long_silent_says_something_new(linked: bool) -> None:
+    """Out of reach, or its last change was lost."""
+    link = [at(900.0, "P1_phone", "offline"), at(4000.0, "P1_phone", "online")] if linked else []
+    tracker = followed(home(1, P1_phone={"kind": "phone", "person": "P1"}), [at(5.0, "P1_phone", "home"), *link])
+    again = 4001.0 if linked else 20_000.0
+    tracker.advance(time_at(again))
+    before = tracker.belief.people["P1"]["away"]
+    tracker.observe(at(again, "P1_phone", "home"))
+    assert tracker.belief.people["P1"]["away"] < 0.1 * before
+
+
 @pytest.mark.parametrize("late_by", [2.001, 60.0, 86400.0 * 3])
 def test_older_events_are_refused_and_change_nothing(late_by: float) -> None:
     tracker = followed(SMALL, BURST)

@@ -173,14 +173,17 @@ class DenseModel:
             return s.seat_false_alarm_rate if event.value == "pressed" else s.object_false_alarm_rate
         return s.motion_false_alarm_rate if kind == "motion" else s.object_false_alarm_rate
 
-    def report(self, event: Event, before: str | None = None) -> Array:
-        """What a phone or a tag that said `before` last says of each state of its owner: shape (P, S)."""
+    def report(self, event: Event, before: tuple[str, float] | None = None) -> Array:
+        """What a phone or a tag says of each state of its owner, after what it said before, and when: (P, S)."""
         sensor, s = self.plan.sensors[event.sensor], self.settings
         rooms = np.array(self.rooms)[self.room]
         factor = np.ones((len(self.names), self.size))
+        last, heard = before or ("", 0.0)
         if sensor.kind == "phone":
+            if event.value == last and event.seconds - heard <= s.phone_check_in:
+                return factor
             agrees = (rooms == "away") == (event.value == "away")
-            error = wrong = s.phone_return_error if (before, event.value) == ("away", "home") else s.phone_error
+            error = wrong = s.phone_return_error if (last, event.value) == ("away", "home") else s.phone_error
         else:
             agrees, error = rooms == event.value, s.badge_error
             wrong = error / (len(self.rooms) - 1)

@@ -27,13 +27,13 @@ class Senses:
     """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
     reported: dict[str, float] = field(default_factory=dict)
     """When each door last reported."""
-    told: dict[str, str] = field(default_factory=dict)
-    """What each phone or tag last said."""
+    told: dict[str, tuple[str, float]] = field(default_factory=dict)
+    """What each phone or tag last said, and when."""
 
-    def before(self, event: Event) -> str | None:
-        """What a phone or a tag has said before this; that is what it said last from now on."""
+    def before(self, event: Event) -> tuple[str, float] | None:
+        """What a phone or a tag has said before this, and when; that is what it said last from now on."""
         last = self.told.get(event.sensor)
-        self.told[event.sensor] = event.value
+        self.told[event.sensor] = event.value, event.seconds
         return last
 
     def open_share(self, event: Event) -> float:
