@@ -61,12 +61,13 @@ class Entry(NamedTuple):
 def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     """Changed entries while a condition lasts.
 
-    Conditions: `blind` (a sensor that is on, or offline, gives its losses back), `open` (a door lets people
-    through unreported, and may be closed), `standing 0.3` (such a door has stood open three tenths of the time: who is
-    on its outer side is slower to close it, so that its silence says less of them), `usually 0.3` (such a door stands
-    shut: it is opened more readily than it is passed, so that its silence says more), `unpassed` (all who pass it are
-    cut off), `unwatched` (a door whose contact is offline), `pressed` (a seat). A walk past every sensor into the zone
-    of a blind one is left out: it would join all zones with one another, for a loss that is small and the same in each.
+    Conditions: `blind` (a sensor that is on, or offline, gives its losses back; a seat is taken and left in silence),
+    `open` (a door lets people through unreported, and may be closed), `standing 0.3` (such a door has stood open three
+    tenths of the time: who is on its outer side is slower to close it, so that its silence says less of them), `usually
+    0.3` (such a door stands shut: it is opened more readily than it is passed, so that its silence says more),
+    `unpassed` (all who pass it are cut off), `unwatched` (a door whose contact is offline), `pressed` (a seat). A walk
+    past every sensor into the zone of a blind one is left out: it would join all zones with one another, for a loss
+    that is small and the same in each.
     """
     if condition == "blind":
         for i, j in sight.zone_moves(name):
@@ -76,6 +77,8 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
         sensor = sight.plan.sensors[name]
         ways = sight.motion_nearby(sensor) if sensor.kind == "motion" else sight.resting_options(sensor)
         yield from _on_diagonal(ways, 1.0)
+        if sensor.kind == "pressure":
+            yield from _seat_moves(sight, name, 1.0 - sight.settings.seat_miss)
     elif condition in ("open", "unwatched"):
         contact = sight.contact(name)
         if contact is None:
@@ -95,16 +98,19 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
         yield from _instead(sight, name, *report)
     elif condition == "pressed":
         sensor = sight.plan.sensors[name]
-        yield from entries_of(sight, "blind", name)
+        yield from _on_diagonal(sight.resting_options(sensor), 1.0)
         yield from _on_diagonal(sight.options(sensor, "released"), -1.0)
-        if shared_bed(sight.plan, sensor):
-            return
-        # a seat that is taken takes nobody else, and is not left in silence
-        perched = sight.perched(name)
-        flow = sight.settings.seat_miss * sight.flows[:, perched, perched + 1]
-        yield Entry(perched, perched + 1, -flow)
-        yield Entry(perched, perched, flow / sight.weights[:, perched])
-        yield Entry(perched + 1, perched + 1, flow / sight.weights[:, perched + 1])
+        if not shared_bed(sight.plan, sensor):  # a seat that is taken takes nobody else, and is not left in silence
+            yield from _seat_moves(sight, name, -sight.settings.seat_miss)
+
+
+def _seat_moves(sight: Sight, name: str, share: float) -> Iterator[Entry]:
+    """A share of those who sit down and get up does so in silence as well."""
+    perched = sight.perched(name)
+    flow = share * sight.flows[:, perched, perched + 1]
+    yield Entry(perched, perched + 1, flow)
+    yield Entry(perched, perched, -flow / sight.weights[:, perched])
+    yield Entry(perched + 1, perched + 1, -flow / sight.weights[:, perched + 1])
 
 
 def _instead(sight: Sight, door: str, value: str, open_share: float) -> Iterator[Entry]:

@@ -145,14 +145,15 @@ class Engine(DoorEngine):
 
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck."""
-        pressed = event.value == "pressed"
+        pressed, unknown = event.value == "pressed", ("blind", sensor.id) in snapshot.conditions
         condition, index = ("pressed", sensor.id), self.seats.index(sensor.id)
-        if (condition in snapshot.conditions) == pressed:
+        if not unknown and (condition in snapshot.conditions) == pressed:
             return snapshot
         s, ghosts = self.settings, snapshot.mixture.ghosts
         nobody: Array | float = s.seat_false_alarm_rate
         if not pressed:
             nobody = ghosts[:, index] @ self.ghost_rates + s.object_false_alarm_rate
+            nobody += unknown * s.door_repeats / s.door_repeat_period  # may only say that it is as it has been
         silent = np.array([1.0, 0.0, 0.0])
         by_itself = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share]) if pressed else silent
         ways = self._world(snapshot).ways(sensor.id, event.value)
@@ -172,12 +173,17 @@ class Engine(DoorEngine):
         return self._factor(snapshot, factor)
 
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
-        """A sensor says that it can or cannot report; what it reported last holds no longer, but for a taken seat."""
+        """A sensor says that it can or cannot report; what it reported last holds no longer.
+
+        How a seat stands that was taken then is unknown until it says so.
+        """
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
         conditions = forget_door(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
-        conditions -= {(kind, name)}
-        if not online and ("pressed", name) not in conditions:
-            conditions |= {(kind, name)}
+        taken = sensor.kind == "pressure" and (held := snapshot.holders.get(name)) and held.value == "pressed"
+        if not online:
+            conditions = conditions - {("pressed", name)} | {(kind, name)}
+        elif not taken:
+            conditions -= {(kind, name)}
         if sensor.kind == "contact" and name in snapshot.doors:
             snapshot = self._forget_sides(snapshot, snapshot.noted_of(name))
             snapshot = replace(snapshot, doors={**snapshot.doors, name: snapshot.doors[name].unknown()})

@@ -666,15 +666,44 @@ def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
     for name, lines in {
         "door": [(5.0, "inner_contact", "open"), (6.0, "inner_contact", "offline"), (9.0, "inner_contact", "open")],
         "seat": [(5.0, "mat", "offline"), (6.0, "mat", "pressed")],
-        "taken": [(5.0, "mat", "pressed"), (6.0, "mat", "offline")],
+        "unknown": [(5.0, "mat", "pressed"), (6.0, "mat", "offline"), (7.0, "mat", "online")],
+        "taken": [(5.0, "mat", "pressed"), (6.0, "mat", "offline"), (7.0, "mat", "online"), (8.0, "mat", "pressed")],
+        "left": [(5.0, "mat", "pressed"), (6.0, "mat", "offline"), (7.0, "mat", "online"), (8.0, "mat", "released")],
     }.items():
         lines = [(1.0, "radar", "vacant"), *lines]
         conditions[name] = followed(SMALL, [at(*line) for line in lines])._known().conditions
     assert conditions == {
         "door": frozenset({("open", "inner")}),
         "seat": frozenset({("pressed", "mat")}),
+        "unknown": frozenset({("blind", "mat")}),
         "taken": frozenset({("pressed", "mat")}),
+        "left": frozenset(),
     }
+
+
+def in_bed(*reports: tuple[float, str, str]) -> Tracker:
+    """Somebody living alone, in bed since a moment after noon."""
+    sensors = {"hall_motion": motion("hall"), "mat": {"kind": "pressure", "room": "bed"}, "front": contact("front")}
+    plan = home({"P1": {"bed": "bed"}}, **sensors)
+    return followed(plan, [at(*report) for report in [(5.0, "mat", "pressed"), *reports]])
+
+
+def test_a_bed_whose_mat_is_offline_holds_nobody() -> None:
+    """Its release is not to be heard: whoever sets off another sensor has got up."""
+    tracker = in_bed((3600.0, "mat", "offline"))
+    tracker.advance(time_at(7200.0))
+    assert tracker.belief.people["P1"]["bed"] > 0.9
+    tracker.observe(at(20_000.0, "hall_motion", "detected"))
+    assert tracker.belief.people["P1"]["hall"] > 0.9
+
+
+def test_who_lies_in_a_bed_whose_mat_was_offline_for_a_moment_lies_there_still() -> None:
+    tracker = in_bed((3600.0, "mat", "offline"), (3630.0, "mat", "online"))
+    tracker.advance(time_at(7200.0))
+    assert tracker.belief.people["P1"]["bed"] > 0.9
+    tracker.observe(at(7201.0, "mat", "released"))
+    tracker.observe(at(7210.0, "hall_motion", "detected"))
+    assert tracker.belief.people["P1"]["hall"] > 0.9
 
 
 def test_a_sensor_that_may_be_on_since_before_the_log_is_not_silent_yet() -> None:
