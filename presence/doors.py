@@ -25,7 +25,7 @@ from presence.passages import (
     tracks,
 )
 from presence.snapshot import DoorUse, Said, Snapshot, replace
-from presence.unprompted import bounce_rate, repeat_rate
+from presence.unprompted import TOGETHER, bounce_rate, is_echo, repeat_rate
 from presence.witness import divide
 
 Array = NDArray[np.float64]
@@ -60,6 +60,10 @@ class DoorEngine(EngineCore):
         said = snapshot.said.get(sensor.id)
         by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds)
         by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
+        others = [s for s in self.plan.sensors.values() if s.kind == sensor.kind == "contact" and s.door == door]
+        if is_echo(event, use, snapshot.said, [s for s in others if s is not sensor], snapshot.seconds):
+            # a passage would need two reports of the other contact to be lost
+            by_itself += 1.0 / (TOGETHER * self._world(snapshot).sight.door_miss(door) ** 2)
         said = Said(event.value, snapshot.seconds) if said is None else said.after(event.value, snapshot.seconds)
         snapshot = replace(snapshot, said={**snapshot.said, sensor.id: said})
         ways = self._passing(snapshot, sensor, event, use)

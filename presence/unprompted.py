@@ -1,20 +1,37 @@
-"""What contacts and locks report with nobody there: a door that rattles, a radio that says once more what it has said.
+"""What contacts and locks report with nobody there: doors rattle, radios and second contacts say what has been said.
 
-Both are rates at which a sensor reports by itself, learned from its own record, with what the settings say for a start.
+The first two are rates at which a sensor reports by itself, learned from its own record, with what the settings say for
+a start.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from presence.events import Event
+from presence.floorplan import Sensor
 from presence.settings import Settings
 from presence.snapshot import DoorUse, Said
 
 TOGETHER = 5.0
 """Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
 so soon half of the time. Common practice, no source."""
+
+
+def is_echo(event: Event, use: DoorUse, said: Mapping[str, Said], others: Iterable[Sensor], seconds: float) -> bool:
+    """Whether a contact only tells, too, what another one has just told of the same door, or is heard first after it.
+
+    Args:
+        event: the report.
+        use: how the door has stood.
+        said: what each contact and lock said before it.
+        others: the other contacts of the door.
+        seconds: when it came, epoch seconds.
+    """
+    stands = use.since > 0.0 and use.open == (event.value == "open")
+    soon = seconds - use.since <= TOGETHER or event.sensor not in said
+    return stands and soon and any(s.id in said and said[s.id].value == event.value for s in others)
 
 
 def bounce_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) -> float:

@@ -378,6 +378,41 @@ def test_a_crossing_is_told_once_though_the_lock_speaks_before_the_contact(close
     assert inward[1] < 0.2
 
 
+TWO_CONTACTS = [
+    (0.0, "hall_motion", "detected"),
+    (5.0, "front_contact", "open"),
+    (6.0, "second_contact", "open"),
+    (9.0, "second_contact", "closed"),
+    (9.5, "front_contact", "closed"),
+    (36.0, "hall_motion", "clear"),
+]
+
+
+@pytest.mark.parametrize("lost", [None, 1, 2, 3, 4])
+def test_two_contacts_of_one_door_tell_one_passage(lost: int | None) -> None:
+    """Whichever is heard first tells of it, the other repeats that; each may lose a message."""
+    sensors = {"front_contact": contact("front"), "second_contact": contact("front"), "hall_motion": motion("hall")}
+    tracker = Tracker(home(1, doors={"front": {"between": ["hall", "away"]}}, rooms={"hall": {}}, **sensors))
+    tracker.advance(NOON)
+    for n, report in enumerate(TWO_CONTACTS):
+        if n != lost:
+            tracker.observe(at(*report))
+    tracker.advance(time_at(1200.0))
+    finals = [passage for passage in tracker.passages if passage.final]
+    assert len(finals) == (4 if lost is None else 3)
+    assert [passage.directions["hall>away"] > 0.5 for passage in finals] == [True, *[False] * (len(finals) - 1)]
+    assert sum(passage.directions["away>hall"] for passage in finals) < 0.3
+    assert tracker.belief.at_home[0] > 0.9
+
+
+def test_the_second_contact_of_a_door_may_be_heard_first_much_later() -> None:
+    sensors = {"front_contact": contact("front"), "second_contact": contact("front"), "hall_motion": motion("hall")}
+    tracker = Tracker(home(1, **sensors))
+    tracker.observe(at(0.0, "front_contact", "closed"))
+    tracker.observe(at(900.0, "second_contact", "closed"))
+    assert tracker.take_passages()[-1].nobody > 0.99
+
+
 @pytest.mark.parametrize("stood", ["open", "closed"])
 def test_how_a_door_stood_is_forgotten_while_its_contact_is_offline(stood: str) -> None:
     """Back online a contact says that the door is shut, as somebody walks by: that is no passage, however it stood."""
