@@ -56,7 +56,7 @@ class Engine(DoorEngine):
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
-        unknown = sensor.kind == "occupancy" and sensor.id not in snapshot.holders  # may have been on since before
+        unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
             s = self.settings
             nobody = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
@@ -64,7 +64,7 @@ class Engine(DoorEngine):
             before = snapshot.mixture
             snapshot = self._branch(snapshot, event, self._world(snapshot).ways(sensor.id, event.value), nobody)
             told += self._inferred(snapshot, before)
-        elif sensor.id in snapshot.holders:  # on already: nothing new
+        else:  # on already: nothing new
             snapshot = self._told_again(snapshot, sensor, event)
         if not lasting:
             return snapshot
@@ -115,10 +115,17 @@ class Engine(DoorEngine):
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
             snapshot = self._unschedule(snapshot, sensor.id)
+        return self._credit(snapshot, sensor, event)
+
+    def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
+        """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""
         holder = snapshot.holders.get(sensor.id)
         if holder is not None:
-            snapshot = replace(snapshot, association=replace(holder, time=event.time, value=event.value))
-        return snapshot
+            return replace(snapshot, association=replace(holder, time=event.time, value=event.value))
+        s, ways = self.settings, self._world(snapshot).sight.resting_options(sensor)
+        rate = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
+        _, caused = attribute(snapshot.mixture, ways, rate)
+        return replace(snapshot, association=self._association(event, caused))
 
     def _report(self, snapshot: Snapshot, sensor: Sensor, value: str) -> Snapshot:
         """A phone or a tag says where its owner is: a likelihood, not a switch."""
@@ -148,7 +155,7 @@ class Engine(DoorEngine):
         pressed, unknown = event.value == "pressed", ("blind", sensor.id) in snapshot.conditions
         condition, index = ("pressed", sensor.id), self.seats.index(sensor.id)
         if not unknown and (condition in snapshot.conditions) == pressed:
-            return snapshot
+            return self._credit(snapshot, sensor, event)
         s, ghosts = self.settings, snapshot.mixture.ghosts
         nobody: Array | float = s.seat_false_alarm_rate
         if not pressed:

@@ -3,14 +3,17 @@
 import json
 import math
 from datetime import UTC, datetime, timedelta, timezone
+from typing import TypeGuard
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from presence import Event, Floorplan, SettingError, Tracker, UnknownSensorError
 from presence.replay import replay, rfc3339, to_json
-from presence.snapshot import Belief
+from presence.snapshot import Association, Belief
+from tests.strategies import events as any_events
+from tests.strategies import plans
 
 START = datetime(2026, 3, 2, 12, tzinfo=UTC)
 PLAN = Floorplan.from_mapping(
@@ -118,6 +121,25 @@ def test_every_door_event_is_answered_at_once_and_finally(events: list[Event]) -
             assert mine[0]["decided"] == mine[0]["time"]
             assert not mine[0]["final"]
             assert mine[-1]["final"]
+
+
+CAUSED = ("motion", "camera", "switch", "pressure", "contact", "lock")
+
+
+@settings(max_examples=40)
+@given(st.data())
+def test_every_event_that_beings_cause_is_told_with_who_caused_it(data: st.DataObject) -> None:
+    """In any home, whether the sensor had spoken before or not, said the same before or not."""
+    plan = Floorplan.from_mapping(data.draw(plans(4)))
+    events = data.draw(any_events(plan, max_size=10))
+    told = {(line.time, line.sensor, line.value) for line in replay(plan, events, associations=True) if is_told(line)}
+    for event in events:
+        if plan.sensors[event.sensor].kind in CAUSED and event.value not in ("offline", "online"):
+            assert (event.time, event.sensor, event.value) in told
+
+
+def is_told(line: object) -> TypeGuard[Association]:
+    return isinstance(line, Association)
 
 
 def test_lines_have_the_fields_of_the_contract() -> None:

@@ -681,6 +681,11 @@ def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
     }
 
 
+def test_a_sensor_that_speaks_for_the_first_time_while_it_is_offline_is_heard() -> None:
+    heard = followed(small(1), [at(1.0, "hall_motion", "offline"), at(60.0, "hall_motion", "detected")])
+    assert heard.belief.rooms["hall"] > 0.9
+
+
 def in_bed(*reports: tuple[float, str, str]) -> Tracker:
     """Somebody living alone, in bed since a moment after noon."""
     sensors = {"hall_motion": motion("hall"), "mat": {"kind": "pressure", "room": "bed"}, "front": contact("front")}
