@@ -203,7 +203,8 @@ class Floorplan(Shown):
         back only nor a garage makes the front path a side gate.
         """
         usual = self._distances()
-        locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"} & set(usual)
+        locks = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
+        locked = {door for door in usual if door in locks}
         overhead = {door for door in usual if self.doors[door].leaf == "overhead"}
         nearest = {door for door in usual if usual[door] == min(usual.values())}
         return frozenset(locked | overhead if locked & nearest else locked | overhead | nearest)
