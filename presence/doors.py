@@ -90,7 +90,8 @@ class DoorEngine(EngineCore):
 
     def _shut(self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, use: DoorUse) -> Snapshot:
         """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
-        pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds)
+        by_hand = self.plan.doors[str(self.plan.sensors[event.sensor].door)].leaf != "overhead"
+        pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
         opener = snapshot.holders.get(event.sensor)
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
         if opener is None or snapshot.association is None or not pulled:
