@@ -32,6 +32,7 @@ NEAR = 0.25
 """...to within this share of the truth."""
 ROUNDS = 24
 LIVELY = Settings(
+    door_pulled_shut_share=0.0,
     outer_door_rate=0.05,
     dozing_rate=1 / 300,
     waking_rate=1 / 240,

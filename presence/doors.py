@@ -14,18 +14,16 @@ from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
-from presence.merging import Mixture
 from presence.passages import (
     CLOSING_SHARE,
     UNTOLD,
     Passage,
     Window,
-    inferred_passages,
     stop_accepting,
     tracks,
 )
 from presence.snapshot import DoorUse, Said, Snapshot, replace
-from presence.unprompted import TOGETHER, bounce_rate, is_echo, repeat_rate
+from presence.unprompted import TOGETHER, bounce_rate, false_alarm_rate, is_echo, pulled_shut_rate, repeat_rate
 from presence.witness import divide
 
 Array = NDArray[np.float64]
@@ -74,12 +72,13 @@ class DoorEngine(EngineCore):
                 snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
-            nobody = self.settings.door_false_alarm_rate * (1.0 if event.code is None else self.settings.code_slip)
+            nobody = false_alarm_rate(self.plan, self.settings, door)
+            nobody *= 1.0 if event.code is None else self.settings.code_slip
             snapshot = self._branch(snapshot, event, ways, nobody + by_itself, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             ways = self._world(snapshot).ways(sensor.id, event.value, event.by, use.usual_share)
-            snapshot = self._branch(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + by_itself)
+            snapshot = self._shut(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + by_itself, use)
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":  # who has crossed has been told: a closing that comes now is no second crossing
             shut = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
@@ -92,6 +91,18 @@ class DoorEngine(EngineCore):
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
+
+    def _shut(self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, use: DoorUse) -> Snapshot:
+        """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
+        by_hand = self.plan.doors[str(self.plan.sensors[event.sensor].door)].leaf != "overhead"
+        pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
+        opener = snapshot.holders.get(event.sensor)
+        snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
+        if opener is None or snapshot.association is None or not pulled:
+            return snapshot
+        noise = snapshot.noise.get(event.sensor, 0.0)
+        closer = snapshot.association.credited(opener, pulled / (by_itself + pulled + noise))
+        return replace(snapshot, association=closer, holders={**snapshot.holders, event.sensor: closer})
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.
@@ -286,11 +297,3 @@ class DoorEngine(EngineCore):
                 if window.told != UNTOLD:
                     told.append(self._read(snapshot, i, final=False))
         return replace(snapshot, windows=tuple(windows))
-
-    def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
-        """Passages through doors without sensors, told where the belief moves."""
-        people = slice(self.model.persons)
-        old, new = (self.model.marginals(m)[people] @ self.model.room_of for m in (before, snapshot.mixture))
-        if (old.argmax(axis=1) == new.argmax(axis=1)).all():
-            return []
-        return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))

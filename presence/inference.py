@@ -15,7 +15,8 @@ from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import attribute
-from presence.passages import Passage
+from presence.merging import Mixture
+from presence.passages import Passage, inferred_passages
 from presence.places import shared_bed
 from presence.snapshot import Belief, Reported, Snapshot, replace
 
@@ -76,6 +77,14 @@ class Engine(DoorEngine):
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+
+    def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
+        """Passages through doors without sensors, told where the belief moves."""
+        people = slice(self.model.persons)
+        old, new = (self.model.marginals(m)[people] @ self.model.room_of for m in (before, snapshot.mixture))
+        if (old.argmax(axis=1) == new.argmax(axis=1)).all():
+            return []
+        return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))
 
     def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
         """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).

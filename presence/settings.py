@@ -152,6 +152,10 @@ class Settings:
     vehicle occupancy, from memory), for either of two may be told as the one who goes with the other. 0: never."""
     door_closing_rate: float = 1 / 20
     """Somebody moving beside an open door closes it. Common practice, no source."""
+    door_pulled_shut_share: float = 0.9
+    """After this share of openings, whoever opened the door shuts it in the same move: half of these come..."""
+    door_pulled_shut_delay: float = 5.0
+    """...within so many seconds. Both by how long doors stood open in two logs, see `unprompted.pulled_shut_rate`."""
     door_shut_behind_share: float = 0.1
     """Somebody on the outer side shuts a door that usually stands open, at least, relative to somebody on the inner
     side, who shuts themselves in. Common practice, no source."""
@@ -160,6 +164,8 @@ class Settings:
     Common practice, no source."""
     door_false_alarm_rate: float = 1 / 86400
     """A contact moves with nobody near (wind, jolt): once a day. Common practice, no source."""
+    outer_door_false_alarm_rate: float = 1 / 604800
+    """The same at a door to the outside, which is latched: once a week. Common practice, no source."""
     door_bounce_share: float = 0.02
     """Share of a contact's reports that it follows up by itself, for a start; from then on its own record counts
     (`DoorUse.bounce_share`): a door that is pushed to but not latched swings and rattles. Common practice, no source.

@@ -68,6 +68,12 @@ class Association:
     people: Mapping[str, float]
     nobody: float
 
+    def credited(self, earlier: Association, share: float) -> Association:
+        """A share of `nobody` given to whoever caused an earlier event, who did this in the same move."""
+        given = share * self.nobody
+        people = {name: p + given * earlier.people.get(name, 0.0) for name, p in self.people.items()}
+        return dataclasses.replace(self, people=people, nobody=self.nobody - given * (1.0 - earlier.nobody))
+
 
 @dataclass(frozen=True, slots=True)
 class DoorUse:

@@ -25,7 +25,12 @@ def three() -> Floorplan:
 def told(events: list[Event], *, hypotheses: int | None = 16, share: float = 0.33) -> Tracker:
     """What is known after some events; what the exact joint filter knows nothing of is left out."""
     settings = Settings(
-        door_company_share=share, phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeats=0.0
+        door_company_share=share,
+        phone_doubt=1.0,
+        object_chatter=0.0,
+        door_bounce_share=0.0,
+        door_pulled_shut_share=0.0,
+        door_repeats=0.0,
     )
     tracker = Tracker(three(), settings, hypotheses=hypotheses, numbering=False)
     tracker.advance(time_at(0.0))

@@ -55,7 +55,9 @@ def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
     # the oracle takes a report for what it says by itself, and keeps people who are alike alike
-    plainly = Settings(phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeats=0.0)
+    plainly = Settings(
+        phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
+    )
     tracker = Tracker(plan, plainly, hypotheses=hypotheses, numbering=False)
     tracker.advance(NOON)
     for event in events:
@@ -585,7 +587,10 @@ def test_a_contact_bounces_as_often_as_its_own_record_says() -> None:
     """Bayes' rule by hand: half the bounces come within the delay; the share is what the contact has done so far."""
     share, delay, prior = 0.1, 2.0, 20
     bouncing, plain = (
-        Tracker(home(1, **DOORS), Settings(door_bounce_share=value, door_bounce_delay=delay)) for value in (share, 0.0)
+        Tracker(
+            home(1, **DOORS), Settings(door_pulled_shut_share=0.0, door_bounce_share=value, door_bounce_delay=delay)
+        )
+        for value in (share, 0.0)
     )
     alone, nobody = Settings().door_false_alarm_rate, dict[Tracker, float]()
     for tracker in (bouncing, plain):

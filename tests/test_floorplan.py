@@ -535,6 +535,28 @@ def test_the_way_to_the_front_door_is_no_side_gate_where_the_only_lock_is_at_the
     assert plan.side_gates == gates
 
 
+@pytest.mark.parametrize("locked", ["front", None])
+def test_a_garage_does_not_make_the_front_path_a_side_gate(locked: str | None) -> None:
+    """Whoever leaves by a front door without a lock's sensor walks down the front path, garage or not."""
+    ends = {"front": ["path", "hall"], "overhead": ["drive", "garage"], "inner": ["hall", "garage"]}
+    ends |= {"path_street": ["path", "away"], "drive_street": ["drive", "away"], "lawn": ["path", "drive"]}
+    plan = Floorplan.from_mapping(
+        {
+            "name": "a garage",
+            "time_zone": "UTC",
+            "rooms": {"hall": {}, "garage": {}} | {room: {"outdoors": True} for room in ("path", "drive")},
+            "doors": {
+                name: {"between": between, "leaf": "overhead" if name == "overhead" else "hinged"}
+                for name, between in ends.items()
+            },
+            "sensors": {"lock": {"kind": "lock", "door": locked}} if locked else {},
+            "people": {"ann": {}},
+        }
+    )
+    assert plan.side_gates == {"lawn"}
+    assert plan.approaches == {"path", "drive"}
+
+
 def test_side_gates_are_the_outdoor_ways_that_no_entrance_needs() -> None:
     """Read off the bundled plans by hand; where two outdoor ways are as short, either can do without the other."""
     found = {path.stem: Floorplan.load(path).side_gates for path in HOMES}

@@ -195,7 +195,9 @@ def test_smoothing_and_best_path_equal_the_sum_over_all_paths(
 def recorded(plan: Floorplan, events: Sequence[Event], until: float, most: int | None = 16) -> RecordingEngine:
     engine = RecordingEngine(
         plan,
-        Settings(phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeats=0.0),
+        Settings(
+            phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
+        ),
         most,
         numbering=False,
     )
@@ -283,7 +285,9 @@ def test_smoothed_people_equal_brute_force() -> None:
         heard = sorted([*events, at(instant, "tag", room)], key=lambda event: event.time)
         ratios.append(math.exp(brute_force(plan, heard, until=until, settings=apart).log_likelihood - without))
     expected = (np.array(ratios) - error / 2) / (1 - error - error / 2)
-    engine = RecordingEngine(plan, Settings(door_bounce_share=0.0, door_repeats=0.0), None, numbering=False)
+    engine = RecordingEngine(
+        plan, Settings(door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0), None, numbering=False
+    )
     snapshot = engine.start(NOON.timestamp())
     begin = NOON.timestamp()
     for event in events:

@@ -168,7 +168,9 @@ class DenseModel:
         if kind in ("contact", "lock"):
             if event.value in ("closed", "locked"):
                 return s.door_false_alarm_rate * 10
-            return s.door_false_alarm_rate * (1.0 if event.code is None else s.code_slip)
+            inner = self.plan.outdoor_sides[str(self.plan.sensors[event.sensor].door)] is None
+            alone = s.door_false_alarm_rate if inner else s.outer_door_false_alarm_rate
+            return alone * (1.0 if event.code is None else s.code_slip)
         if kind == "pressure":
             return s.seat_false_alarm_rate if event.value == "pressed" else s.object_false_alarm_rate
         return s.motion_false_alarm_rate if kind == "motion" else s.object_false_alarm_rate

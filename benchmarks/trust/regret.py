@@ -22,7 +22,9 @@ LARGEST = 600_000
 EVENTS = {1: 1500, 2: 800, 3: 800}
 """Number of people -> events that are compared."""
 KNOWN = {*DRAWABLE, "badge"}
-SETTINGS = Settings(phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_repeats=0.0)
+SETTINGS = Settings(
+    phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
+)
 """The exact filter takes a phone's report once, and knows no bursts of false reports."""
 
 

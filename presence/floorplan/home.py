@@ -199,14 +199,15 @@ class Floorplan(Shown):
     def entrances(self) -> frozenset[str]:
         """The doors into the house with a lock or an overhead leaf.
 
-        Where none of those is among the ones nearest to `away`, so are these: a lock that reports at the back only does
-        not make the front path a side gate.
+        Where none with a lock is among the ones nearest to `away`, so are these: neither a lock that reports at the
+        back only nor a garage makes the front path a side gate.
         """
         usual = self._distances()
-        locked = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
-        found = {door for door in usual if door in locked or self.doors[door].leaf == "overhead"}
+        locks = {sensor.door for sensor in self.sensors.values() if sensor.kind == "lock"}
+        locked = {door for door in usual if door in locks}
+        overhead = {door for door in usual if self.doors[door].leaf == "overhead"}
         nearest = {door for door in usual if usual[door] == min(usual.values())}
-        return frozenset(found if found & nearest else found | nearest)
+        return frozenset(locked | overhead if locked & nearest else locked | overhead | nearest)
 
     @cached_property
     def approaches(self) -> frozenset[str]:

@@ -22,6 +22,7 @@ from presence.learn.recordings import Stretch
 from presence.learn.tables import fit_table, log_scores
 from presence.settings import Settings
 from presence.tracker import Tracker
+from presence.unprompted import false_alarm_rate
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -127,10 +128,11 @@ def quiet(plan: Floorplan, settings: Settings) -> float:
     """
     s = settings
     rates = {"motion": s.motion_false_alarm_rate, "occupancy": s.motion_false_alarm_rate}
-    rates |= {"contact": s.door_false_alarm_rate, "lock": s.door_false_alarm_rate}
     rates |= {"pressure": s.seat_false_alarm_rate}
     rates |= dict.fromkeys(("camera", "switch", "power"), s.object_false_alarm_rate)
-    return sum(rates.get(sensor.kind, 0.0) for sensor in plan.sensors.values())
+    doors = [sensor.door for sensor in plan.sensors.values() if sensor.kind in ("contact", "lock")]
+    by_itself = sum(false_alarm_rate(plan, s, door) for door in doors if door is not None)
+    return by_itself + sum(rates.get(sensor.kind, 0.0) for sensor in plan.sensors.values())
 
 
 def judge(
