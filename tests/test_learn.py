@@ -33,7 +33,7 @@ from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
 from presence.learn.statistics import count, expected_log_likelihood
-from presence.learn.steps import grouped, one_by_one, preferred
+from presence.learn.steps import Step, Wanted, grouped, one_by_one, preferred, small_steps
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -275,6 +275,30 @@ def test_only_what_every_witness_prefers_is_chosen(candidate: Verdict, chosen: s
 
 
 # --- small steps ------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("most", [0, 1, 5, 100])
+def test_no_more_small_steps_are_tried_than_asked_for(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A home of many groups in which nothing helps: each group whole and by half, until there have been enough."""
+    asked: list[Settings] = []
+
+    def refused(_: object, settings: Settings, now: Settings) -> bool:
+        asked.append(settings)
+        return settings == now  # never
+
+    def wanted(bench: object, stretches: object, now: dict[Rate, float]) -> Wanted:
+        return dict.fromkeys(now, (0.1, 10.0))
+
+    monkeypatch.setattr("presence.learn.steps.preferred", refused)
+    monkeypatch.setattr("presence.learn.steps._wanted", wanted)
+    told = bench.Bench(WATCHED, [], [], Journal(None, {}, resume=False))
+    settings, tried = small_steps(told, [], most)
+    groups = [name for name, part in grouped(dict.fromkeys(rates_of(WATCHED, places=True), (0.1, 1.0))).items() if part]
+    every = [Step(group, share, False) for group in groups for share in (1.0, 0.5)]
+    assert len(every) > 5
+    assert settings == Settings()
+    assert tried == every[:most]
+    assert len(asked) == min(most, len(every))
+
+
 def test_every_rate_belongs_to_one_group_of_steps() -> None:
     for name in ("two_storey_garage", "open_plan_bungalow", "one_room_flat"):
         rates = rates_of(Floorplan.load(Path(__file__).parents[1] / f"floorplans/{name}.yaml"), places=True)

@@ -46,7 +46,9 @@ class Effort:
     """How much is worked out."""
 
     turns: int = 10
-    """The largest number of settings that the search tries."""
+    """The largest number of settings that the search tries..."""
+    steps: int = 10
+    """...and that small steps lead to."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
     judging_days: float = 4.0
@@ -134,7 +136,7 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     if (first := first_step(bench, days)) is not None:
         candidates[FIRST] = first
     if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
-        settings, tried = small_steps(bench, days)
+        settings, tried = small_steps(bench, days, effort.steps)
         candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
