@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,16 +143,21 @@ class Sight:
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
         """Moves (from, to) between moving states of zones, into one sensor's zone or into any: these are reported."""
+        return [(i, j) for i, j, zone in self._zone_moves if sensor in (None, zone)]
+
+    @cached_property
+    def _zone_moves(self) -> list[tuple[int, int, str]]:
+        """All of them, each with the sensor whose zone it leads into."""
         if not self.beings:
             return []
         reported = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
         zones = [(self.states.moving[p], z) for p, at in enumerate(self.states.places) if (z := watcher(self.plan, at))]
+        most = self.flows.max(axis=0)
         return [
-            (i, j)
+            (i, j, zone)
             for j, zone in zones
-            if sensor in (None, zone)
             for i, _ in zones
-            if i != j and self.flows[:, i, j].max() > REPORTED_FLOW and not {(i, j), (j, i)} & reported
+            if i != j and most[i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & reported
         ]
 
     def _zone_entry(self, sensor: Sensor) -> list[Way]:

@@ -28,12 +28,12 @@ from presence.learn.grid import room_emissions
 from presence.learn.journal import VERSION, Journal
 from presence.learn.judge import Verdict, courses, foresee, judge
 from presence.learn.later import look_ahead
-from presence.learn.recordings import Stretch, cut, first_days, material
+from presence.learn.recordings import Stretch, cut, first_days, judged_longer, material
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
 from presence.learn.statistics import count, expected_log_likelihood
-from presence.learn.steps import grouped, one_by_one, preferred
+from presence.learn.steps import Step, Wanted, grouped, one_by_one, preferred, small_steps
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import read_learned, write_learned
@@ -275,6 +275,30 @@ def test_only_what_every_witness_prefers_is_chosen(candidate: Verdict, chosen: s
 
 
 # --- small steps ------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("most", [0, 1, 5, 100])
+def test_no_more_small_steps_are_tried_than_asked_for(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A home of many groups in which nothing helps: each group whole and by half, until there have been enough."""
+    asked: list[Settings] = []
+
+    def refused(_: object, settings: Settings, now: Settings) -> bool:
+        asked.append(settings)
+        return settings == now  # never
+
+    def wanted(bench: object, stretches: object, now: dict[Rate, float]) -> Wanted:
+        return dict.fromkeys(now, (0.1, 10.0))
+
+    monkeypatch.setattr("presence.learn.steps.preferred", refused)
+    monkeypatch.setattr("presence.learn.steps._wanted", wanted)
+    told = bench.Bench(WATCHED, [], [], Journal(None, {}, resume=False))
+    settings, tried = small_steps(told, [], most)
+    groups = [name for name, part in grouped(dict.fromkeys(rates_of(WATCHED, places=True), (0.1, 1.0))).items() if part]
+    every = [Step(group, share, False) for group in groups for share in (1.0, 0.5)]
+    assert len(every) > 5
+    assert settings == Settings()
+    assert tried == every[:most]
+    assert len(asked) == min(most, len(every))
+
+
 def test_every_rate_belongs_to_one_group_of_steps() -> None:
     for name in ("two_storey_garage", "open_plan_bungalow", "one_room_flat"):
         rates = rates_of(Floorplan.load(Path(__file__).parents[1] / f"floorplans/{name}.yaml"), places=True)
@@ -411,6 +435,27 @@ def test_days_are_shared_out_in_order_and_none_twice() -> None:
     assert sum(s.days for s in first_days(given.fitting, 2.0)) == pytest.approx(2.0, abs=0.2)
     before, after = cut(given.fitting[0], BEGIN + 7200.0)
     assert (len(before.events), before.end) == (2, after.begin)
+
+
+@pytest.mark.parametrize(
+    ("counted", "wanted", "fitted"),
+    [
+        (6.0, 6.0, 6.0),  # all that is fitted on is counted
+        (3.0, 4.0, 6.0),  # the later days are enough
+        (3.0, 6.0, 4.0),
+        (5.0, 9.0, 5.0),
+        (5.9, 9.0, 6.0),  # two hours judge nothing
+    ],
+)
+def test_days_that_nothing_is_counted_on_judge(counted: float, wanted: float, fitted: float) -> None:
+    """Ten days: six to fit on and four to judge on, unless fewer are counted and more are wanted."""
+    given = material([every_hour(0, 100), every_hour(100 + 48, 240 + 48)])
+    shared = judged_longer(given, counted, wanted)
+    assert sum(s.days for s in shared.fitting) == pytest.approx(fitted, abs=0.2)
+    assert shared.fitting[-1].end <= shared.judging[0].begin
+    assert [e for s in shared.stretches for e in s.events] == [e for s in given.stretches for e in s.events]
+    sessions = material([session(n) for n in range(5)])
+    assert judged_longer(sessions, 0.0, 1.0) == sessions
 
 
 def session(number: int, *, events: int = 120, minutes: float = 30.0) -> list[Event]:

@@ -77,6 +77,22 @@ def test_the_expected_log_likelihood_has_the_slope_of_the_likelihood(plan: Floor
         assert slope / (2 * step) == pytest.approx(truth / (2 * step), rel=1e-4, abs=1e-4), name
 
 
+def test_counts_of_one_person_depend_on_nobody_elses_hours(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two people who get up and go to bed apart: with everybody's hours told apart, the same, from more hours."""
+    plan = home({"P1": {"awake": ["06:00", "13:00"]}, "P2": {"awake": ["14:30", "11:00"]}}, **SENSORS)
+    tape, _ = recorded(plan, 6)
+    assert len({step.stage[0] for step in tape.steps if isinstance(step, Quiet)}) > 2
+    own = count(plan, Settings(), [tape], [0, 1])
+    monkeypatch.setattr(statistics, "own_hours", lambda hours, _: hours)
+    monkeypatch.setattr(statistics, "alone", lambda step, _: step)
+    every = count(plan, Settings(), [tape], [0, 1])
+    assert own.log_likelihood == every.log_likelihood
+    assert len(own.times) < len(every.times)
+    for settings in (Settings(), Settings(bedtime_rate=1e-4, outer_door_rate=0.05, away_share=0.2)):
+        one, other = (expected_log_likelihood(plan, found, settings) for found in (own, every))
+        assert one == pytest.approx(other, rel=1e-12)
+
+
 def test_memory_is_bounded_and_counts_stay_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     tape, _ = recorded(ONE, 2)
     assert len({step.stage for step in tape.steps if isinstance(step, Quiet)}) > 8

@@ -82,18 +82,19 @@ def test_usefulness_scores_the_same_later_days_whatever_was_learned_from(
 
     monkeypatch.setattr(usefulness, "fit", fitted)
     asked = ["--plan", "one_room_flat", "--people", "1", "--days", "1,0.5", "--score-days", "0.5", "--seeds", "3"]
-    assert usefulness.main(asked) == 1
+    assert usefulness.main([*asked, "--variants", "lost"]) == 1
     half, whole = given
     assert whole[-len(half) :] == half
     assert whole[0].seconds + 0.5 * 86400.0 <= half[0].seconds < whole[0].seconds + 86400.0
     lines = [line.split() for line in capsys.readouterr().out.splitlines()[2:4]]
-    assert [float(line[2]) for line in lines] == [0.5, 1.0]
-    assert [int(line[3]) for line in lines] == [len(half), len(whole)]
-    assert lines[0][5:] == lines[1][5:]  # the scores
-    lived = live(Cell("one_room_flat", 1, "plain", 3, 1.5))
+    assert [line[1] for line in lines] == ["lost", "lost"]
+    assert [float(line[3]) for line in lines] == [0.5, 1.0]
+    assert [int(line[4]) for line in lines] == [len(half), len(whole)]
+    assert lines[0][6:] == lines[1][6:]  # the scores
+    lived = live(Cell("one_room_flat", 1, "lost", 3, 1.5))
     events, truth = later_part(lived, lived.log[0].seconds + 86400.0)
     scores = evaluate(lived.plan, events, truth)
-    assert float(lines[0][5]) == pytest.approx(scores.at_home["accuracy"], abs=1e-4)
+    assert float(lines[0][6]) == pytest.approx(scores.at_home["accuracy"], abs=1e-4)
 
 
 def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.MonkeyPatch) -> None:

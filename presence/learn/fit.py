@@ -21,8 +21,8 @@ from presence.learn.bench import Bench, Say
 from presence.learn.dials import WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Verdict, courses, gain
-from presence.learn.proposals import Counted, counted_days, habits, propose, room_stays
-from presence.learn.recordings import Material, first_days, material
+from presence.learn.proposals import Counted, counted_days, days_counted, habits, propose, room_stays
+from presence.learn.recordings import Material, first_days, judged_longer, material
 from presence.learn.report import FIRST, describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
@@ -46,11 +46,13 @@ class Effort:
     """How much is worked out."""
 
     turns: int = 10
-    """The largest number of settings that the search tries."""
+    """The largest number of settings that the search tries..."""
+    steps: int = 10
+    """...and that small steps lead to."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
-    judging_days: float = 4.0
-    """...and on which the best is judged at last."""
+    judging_days: float = 6.0
+    """...and on which all are judged at last."""
     hypotheses: int = 16
     grid: bool = True
     """Whether pomegranate, where it is installed, fits room stays of a home with one resident."""
@@ -81,6 +83,7 @@ def fit(
     """
     effort = effort or Effort()
     given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
+    given = judged_longer(given, max(days_counted(plan)["rates"], effort.fitting_days), effort.judging_days)
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
     notes += phone_notes(phone_delays(plan, given.stretches))
     enough = given.sessions or given.days >= LEAST_DAYS
@@ -134,7 +137,7 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     if (first := first_step(bench, days)) is not None:
         candidates[FIRST] = first
     if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
-        settings, tried = small_steps(bench, days)
+        settings, tried = small_steps(bench, days, effort.steps)
         candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid

@@ -45,11 +45,15 @@ class Counted:
     """Log-likelihood and log posterior before each iteration."""
 
 
+def days_counted(plan: Floorplan) -> dict[str, float]:
+    """On how many days rates and habits are counted, at most."""
+    people = max(1, len(plan.people))
+    return {"rates": min(MOST_DAYS, PERSON_DAYS / people), "habits": HABIT_PERSON_DAYS / people}
+
+
 def counted_days(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, list[Stretch]]:
     """The first days for fitting, as many as rates and habits are counted on."""
-    people = max(1, len(plan.people))
-    most = {"rates": min(MOST_DAYS, PERSON_DAYS / people), "habits": HABIT_PERSON_DAYS / people}
-    return {name: first_days(stretches, days) for name, days in most.items()}
+    return {name: first_days(stretches, days) for name, days in days_counted(plan).items()}
 
 
 def propose(bench: Bench, stretches: Sequence[Stretch]) -> dict[str, Counted]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from presence.events import Event
@@ -13,7 +13,7 @@ HOLE = 86400.0
 """Seconds without any report from any sensor after which nobody can say whether the home or the logging stood still."""
 DAY = 86400.0
 FITTING_SHARE = 0.6
-"""Share of the time that is fitted on; the rest judges."""
+"""Share of the time that is fitted on, at most; the rest judges."""
 SHORTEST = 4 * 3600.0
 """Seconds below which a stretch of a log tells nothing about habits."""
 LEAST_SESSIONS, LEAST_EVENTS = 4, 100
@@ -79,7 +79,8 @@ def material(logs: Iterable[Sequence[Event]]) -> Material:
     if len(chosen) < len(stretches):
         least = f"{LEAST_EVENTS} events" if sessions else f"{SHORTEST / 3600:.0f} h"
         notes.append(f"{len(stretches) - len(chosen)} stretches of less than {least} were left out")
-    fitting, judging = _share_out(chosen, 0.0 if sessions else SHORTEST)
+    whole = sum(stretch.end - stretch.begin for stretch in chosen)
+    fitting, judging = _share_out(chosen, FITTING_SHARE * whole, 0.0 if sessions else SHORTEST)
     return Material(tuple(fitting), tuple(judging), tuple(notes), SESSIONS if sessions else DAYS)
 
 
@@ -100,9 +101,24 @@ def _without_holes(log: Sequence[Event], notes: list[str]) -> list[Stretch]:
     return stretches
 
 
-def _share_out(stretches: Sequence[Stretch], shortest: float) -> tuple[list[Stretch], list[Stretch]]:
-    """The first share of the time, cut inside a stretch where it must be; sessions (`shortest` 0) stay whole."""
-    left = FITTING_SHARE * sum(stretch.end - stretch.begin for stretch in stretches)
+def judged_longer(given: Material, counted: float, wanted: float) -> Material:
+    """Days for fitting that nothing is counted on judge as well, where the later ones are fewer than is wanted.
+
+    Args:
+        given: what there is to learn from; sessions stay as they are.
+        counted: days for fitting that are made use of.
+        wanted: days on which to judge.
+    """
+    fitting, judging = (sum(stretch.days for stretch in part) for part in (given.fitting, given.judging))
+    spare = min(fitting - counted, wanted - judging)
+    if given.sessions or spare * DAY < SHORTEST:
+        return given
+    kept, moved = _share_out(given.fitting, (fitting - spare) * DAY, SHORTEST)
+    return replace(given, fitting=tuple(kept), judging=(*moved, *given.judging))
+
+
+def _share_out(stretches: Sequence[Stretch], left: float, shortest: float) -> tuple[list[Stretch], list[Stretch]]:
+    """The first so many seconds, cut inside a stretch where it must be; sessions (`shortest` 0) stay whole."""
     fitting: list[Stretch] = []
     judging: list[Stretch] = []
     for stretch in stretches:

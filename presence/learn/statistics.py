@@ -22,7 +22,7 @@ from presence.conditions import entries_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.learn import counts
-from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told
+from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told, alone, own_hours
 from presence.model import Condition, Model, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
@@ -184,12 +184,13 @@ def follow(views: Views, p: int, begin: Hours, steps: Sequence[Timed], heap: Cal
         views: under which settings.
         p: the being.
         begin: what habits said at the start.
-        steps: in order of time.
+        steps: in order of time; of everybody's habits only the own count, so that fewer hours differ.
         heap: the statistics that a step is counted in; the log-likelihood and the start go to that of the first step.
 
     Raises:
         FloatingPointError: if a generator cannot be decomposed or a step is impossible.
     """
+    begin, steps = own_hours(begin, p), [(alone(step, p), name) for step, name in steps]
     silences: dict[tuple[Stage, Hashable], int] = {}
     reports: dict[tuple[Report, Hashable], int] = {}
     for step, name in steps:

@@ -81,17 +81,18 @@ class Stepped(NamedTuple):
     tried: list[Step]
 
 
-def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
+def small_steps(bench: Bench, stretches: Sequence[Stretch], most: int) -> Stepped:
     """Where the steps lead from the defaults, and all that were tried.
 
     Args:
         bench: the home, its days for fitting and for judging.
         stretches: those that are counted.
+        most: the largest number of steps that are tried: each takes a replay of all days.
     """
     now, tried = dict[Rate, float](dict.fromkeys(rates_of(bench.plan, places=True), 0.0)), list[Step]()
     groups = [ALL, *GROUPS]
     for _ in range(ROUNDS if bench.plan.people else 0):
-        if not groups:
+        if not groups or len(tried) >= most:
             break
         try:
             parts = grouped(_wanted(bench, stretches, now))
@@ -101,7 +102,7 @@ def small_steps(bench: Bench, stretches: Sequence[Stretch]) -> Stepped:
         helped = list[str]()
         for group in groups:
             before = now
-            now, steps = _along(bench, now, group, parts[group])
+            now, steps = _along(bench, now, group, parts[group], most - len(tried))
             tried += steps
             helped += [group] if now != before else []
             if helped == [ALL]:
@@ -170,10 +171,12 @@ def grouped(wanted: Wanted) -> dict[str, Wanted]:
     return dict(parts)
 
 
-def _along(bench: Bench, now: dict[Rate, float], group: str, part: Wanted) -> tuple[dict[Rate, float], list[Step]]:
+def _along(
+    bench: Bench, now: dict[Rate, float], group: str, part: Wanted, most: int
+) -> tuple[dict[Rate, float], list[Step]]:
     """The whole step of some rates, or half of it, if it promises enough and is preferred; and what was tried."""
     tried: list[Step] = []
-    for share in SHARES:
+    for share in SHARES[:most]:
         if share * sum(worth for _, worth in part.values()) < WORTH:
             break
         bench.say(f"small steps: {group}, {share:g} of the step")

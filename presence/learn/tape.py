@@ -61,6 +61,20 @@ class Told(NamedTuple):
     likelihood: Array
 
 
+def own_hours(hours: Hours, p: int) -> Hours:
+    """What one being's habits say, as if everybody's said so: fewer hours differ, and its own rates stay the same."""
+    return (hours[p],) * len(hours)
+
+
+def alone(step: Quiet | Caused | Told, p: int) -> Quiet | Caused | Told:
+    """A step with one being's own hours."""
+    if isinstance(step, Quiet):
+        return Quiet((own_hours(step.stage[0], p), step.stage[1]), step.dt)
+    if isinstance(step, Caused):
+        return Caused(step.report._replace(hours=own_hours(step.report.hours, p)), step.background)
+    return step
+
+
 @dataclass
 class Tape:
     """One stretch of a log as steps."""
