@@ -33,7 +33,7 @@ from presence import (
     UnknownValueError,
 )
 from presence.health import Monitor
-from presence.model import Recent
+from presence.recent import Recent
 from presence.record import next_look
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
