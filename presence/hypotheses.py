@@ -228,8 +228,12 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
 
 def _signature(ways: Sequence[Way]) -> Signature:
     """What `candidates` needs to know of each way."""
-    found = ((way.label, way.companion) for way in ways)
-    return tuple((label, (), 0, False) if c is None else (label, c.beings, c.label, c.asked) for label, c in found)
+    found = []
+    for n, way in enumerate(ways):
+        first = next(m for m in range(n + 1) if ways[m].rates is way.rates)  # they differ in who moves as well
+        c = way.companion
+        found.append((way.label, (), 0, False, n) if c is None else (way.label, c.beings, c.label, c.asked, first))
+    return tuple(found)
 
 
 @lru_cache(maxsize=64)
