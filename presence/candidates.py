@@ -70,7 +70,8 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
     Ways of one label that move nobody else are one: the being who caused the event is independent of the others.
     """
     moves: list[Move] = []
-    table, passing, everybody = [], {}, tuple(range(persons))
+    table: list[tuple[int, ...]] = []
+    passing, everybody = dict[int, int](), tuple(range(persons))
     for label in dict.fromkeys(way[0] for way in signature if not way[1]):
         alike = tuple(n for n, way in enumerate(signature) if way[:2] == (label, ()))
         row, passing[label], start = _row(moves, alike, False, label, everybody), len(table), 1 + (label - 1) * persons

@@ -35,7 +35,8 @@ def moved(
     """
     persons, count, each, states = blocks.shape
     made = max((move.row for move in moves), default=0)
-    rows, masses = np.zeros((persons, 1 + made, count, each, states)), np.ones((1 + made, persons, count))
+    rows: Array = np.zeros((persons, 1 + made, count, each, states))
+    masses: Array = np.ones((1 + made, persons, count))
     rows[:, 0] = blocks
     able, odds = np.ones_like(masses), np.ones((1 + made, persons, 1))
     for move in moves:
@@ -43,13 +44,14 @@ def moved(
         after, before = rows[mine, move.row], blocks[mine]
         for way in (ways[w] for w in move.ways):
             source, target, rates = way[:3] if way.companion is None or not move.companion else way.companion[1:4]
-            there = before[..., span(source)].reshape(len(after), count * each, len(source))
-            there = (there @ (rates if move.companion else rates[mine])).reshape(len(after), count, each, len(target))
+            came = before[..., span(source)].reshape(len(after), count * each, len(source))
+            there = (came @ (rates if move.companion else rates[mine])).reshape(len(after), count, each, len(target))
             for track in settling if move.label else ():
                 pair = slice(1 + 2 * track, 3 + 2 * track)
                 there[:, :, pair] = pass_now(there[:, :, pair], forth=move.forth)
             if move.companion and way.companion is not None and way.companion.asked:  # who cannot come stays
-                able[move.row, mine], odds[move.row, mine] = there[:, :, 0].sum(axis=2), way.companion.odds
+                able[move.row, mine] = there[:, :, 0].sum(axis=2)
+                odds[move.row, mine] = way.companion.odds
                 after += before
                 after[..., span(source)] = 0.0
             after[..., span(target)] += there
