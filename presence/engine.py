@@ -15,6 +15,7 @@ from presence.merging import Mixture
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
+from presence.recent import Derived
 from presence.settings import Settings
 from presence.snapshot import Association, Snapshot, replace
 from presence.witness import Staying, nobody_inside, witness
@@ -60,6 +61,7 @@ class EngineCore:
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
+        self._labels: Derived[Array] = Derived(8)
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     def start(self, seconds: float) -> Snapshot:
@@ -200,8 +202,8 @@ class EngineCore:
 
     def _label(self, snapshot: Snapshot, index: int) -> Array:
         """Over all hypotheses: nobody passed in a window, each being forth, each back. Shape (1 + 2 P,)."""
-        label: Array = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)
-        return label
+        mixture = snapshot.mixture
+        return self._labels.of(mixture, lambda: mixture.weight @ labels_of(mixture, snapshot.windows, index), index)
 
     def _untrack(self, snapshot: Snapshot, indices: Collection[int]) -> Snapshot:
         """Windows whose labels are no longer part of each being's distribution."""

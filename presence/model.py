@@ -21,7 +21,7 @@ from presence.merging import Mixture
 from presence.movement import PET, Being, beings, weights_and_flows
 from presence.places import ASLEEP, States, first_side, states_of
 from presence.propagation import Change, Reversible, decompose
-from presence.recent import Recent
+from presence.recent import Derived, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
 
@@ -189,14 +189,11 @@ class Model:
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
         self._known: Recent[Part] = Recent(2 * CHANGES)
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
-        self._marginals: Recent[tuple[Mixture, Array]] = Recent(4)
+        self._marginals: Derived[Array] = Derived(4)
 
     def marginals(self, mixture: Mixture) -> Array:
         """Where each being is over all hypotheses, shape (P, S); of the latest few it is known already."""
-        known = self._marginals.get_or(id(mixture), lambda: (mixture, mixture.weight @ mixture.x))
-        if known[0] is not mixture:  # an id is used again once its owner is gone
-            known = self._marginals[id(mixture)] = (mixture, mixture.weight @ mixture.x)
-        return known[1]
+        return self._marginals.of(mixture, lambda: np.asarray(mixture.weight @ mixture.x, dtype=np.float64))
 
     @cached_property
     def worlds_kept(self) -> int:

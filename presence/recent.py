@@ -36,3 +36,16 @@ class Recent(OrderedDict[Hashable, T]):
         while len(self) > self.most:
             self.popitem(last=False)
         return value
+
+
+class Derived(Recent[tuple[object, T]]):
+    """What was computed from the latest few objects, which must not be changed in place."""
+
+    def of(self, owner: object, compute: Callable[[], T], *key: Hashable) -> T:
+        """What was computed from this very object, or is now; of several such values this `key`."""
+        at = (id(owner), *key)
+        known = self.recall(at)
+        if known is not None and known[0] is not owner:  # an id is used again once its owner is gone
+            known = None
+            del self[at]
+        return self.get_or(at, lambda: (owner, compute()))[1] if known is None else known[1]
