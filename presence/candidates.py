@@ -19,7 +19,7 @@ first way in which the one who causes the event moves alike."""
 
 
 class Kinds(NamedTuple):
-    """Every being and way of causing an event, shape (N,) each; who has none has themselves, unmoved, as companion."""
+    """Every being and way of causing an event; who has no companion has themselves, unmoved. Shape (N,) each..."""
 
     being: IndexArray
     rows: IndexArray
@@ -29,8 +29,12 @@ class Kinds(NamedTuple):
     """...and of its companion; 0: as they were."""
     column: IndexArray
     """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
+    asked: IndexArray
+    """...but this: shape (A,), those in which a being that might pass alone has asked another along..."""
     alone: IndexArray
-    """Which kind it is when the being has asked nobody along, one after the other; -1: it does not."""
+    """...sorted by which kind that would be; each such kind once, shape (B,)..."""
+    first: IndexArray
+    """...and where those of each begin among the A."""
 
 
 class Move(NamedTuple):
@@ -87,7 +91,10 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
         else:
             row, start = _row(moves, (first,), False, label, everybody), 1 + (companion_label - 1) * persons
             table += [(p, row, g, came, start + g, -1) for g in companions for p in everybody if p != g]
-    return Kinds(*np.array(table, dtype=np.intp).reshape(-1, 6).T), tuple(moves)
+    columns: list[IndexArray] = list(np.array(table, dtype=np.intp).reshape(-1, 6).T)
+    alone = columns.pop()
+    asking = np.argsort(alone, kind="stable")[np.count_nonzero(alone < 0) :]
+    return Kinds(*columns, asking, *np.unique(alone[asking], return_index=True)), tuple(moves)
 
 
 class Every(NamedTuple):

@@ -6,6 +6,7 @@ Knows no rooms.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,22 +68,26 @@ def pooled(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array)
 
     Also what that loses: less than `RARELY` of the event for each.
     """
-    asked = np.flatnonzero(kinds.alone >= 0)
+    asked = kinds.asked
     if not asked.size:
         return rate, 0.0
-    total = float((rate @ weight).sum()) + nobody
-    come = rate[asked] * weight * able[kinds.companion_rows[asked], kinds.companion[asked]] / total
-    rarely = come < RARELY
-    alone, asking = kinds.alone[asked], rate[asked]
-    first = np.flatnonzero(np.diff(alone, prepend=-1))  # of those who ask the same alone
+    asking, total = rate[asked], float((rate @ weight).sum()) + nobody
+    come = asking * weight * able[kinds.companion_rows[asked], kinds.companion[asked]]
+    rarely = come < RARELY * total
     rate = rate.copy()
-    rate[alone[first]] += np.add.reduceat(np.where(rarely, asking, 0.0), first)
-    rate[asked] = np.where(rarely, 0.0, asking)
-    return rate, float(come[rarely].sum())
+    rate[kinds.alone] += np.add.reduceat(asking * rarely, kinds.first)
+    rate[asked] = asking * ~rarely
+    return rate, float((come * rarely).sum()) / total
 
 
 def span(index: IndexArray) -> slice | IndexArray:
     """The same states as a slice where they follow one another, which is faster."""
-    states = index.tolist()
+    found = _span(index.tobytes())
+    return index if found is None else found
+
+
+@lru_cache(maxsize=1024)
+def _span(index: bytes) -> slice | None:
+    states = np.frombuffer(index, dtype=np.intp).tolist()
     first, end = (states[0], states[0] + len(states)) if states else (0, 0)
-    return slice(first, end) if states == list(range(first, end)) else index
+    return slice(first, end) if states == list(range(first, end)) else None
