@@ -92,9 +92,9 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
             row, start = _row(moves, (first,), False, label, everybody), 1 + (companion_label - 1) * persons
             table += [(p, row, g, came, start + g, -1) for g in companions for p in everybody if p != g]
     columns: list[IndexArray] = list(np.array(table, dtype=np.intp).reshape(-1, 6).T)
-    alone = columns.pop()
-    asking = np.argsort(alone, kind="stable")[np.count_nonzero(alone < 0) :]
-    return Kinds(*columns, asking, *np.unique(alone[asking], return_index=True)), tuple(moves)
+    pooled = columns.pop()
+    asking = np.argsort(pooled, kind="stable")[np.count_nonzero(pooled < 0) :]
+    return Kinds(*columns, asking, *np.unique(pooled[asking], return_index=True)), tuple(moves)
 
 
 class Every(NamedTuple):
