@@ -91,10 +91,10 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
         else:
             row, start = _row(moves, (first,), False, label, everybody), 1 + (companion_label - 1) * persons
             table += [(p, row, g, came, start + g, -1) for g in companions for p in everybody if p != g]
-    columns: list[IndexArray] = list(np.array(table, dtype=np.intp).reshape(-1, 6).T)
-    pooled = columns.pop()
-    asking = np.argsort(pooled, kind="stable")[np.count_nonzero(pooled < 0) :]
-    return Kinds(*columns, asking, *np.unique(pooled[asking], return_index=True)), tuple(moves)
+    kinds = np.array(table, dtype=np.intp).reshape(-1, 6).T
+    asking = np.argsort(kinds[5], kind="stable")[np.count_nonzero(kinds[5] < 0) :]
+    by_itself, begin = np.unique(kinds[5, asking], return_index=True)
+    return Kinds(*kinds[:5], asked=asking, alone=by_itself, first=begin), tuple(moves)
 
 
 class Every(NamedTuple):
