@@ -91,10 +91,10 @@ def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]
         else:
             row, start = _row(moves, (first,), False, label, everybody), 1 + (companion_label - 1) * persons
             table += [(p, row, g, came, start + g, -1) for g in companions for p in everybody if p != g]
-    kinds = np.array(table, dtype=np.intp).reshape(-1, 6).T
-    asking = np.argsort(kinds[5], kind="stable")[np.count_nonzero(kinds[5] < 0) :]
-    by_itself, begin = np.unique(kinds[5, asking], return_index=True)
-    return Kinds(*kinds[:5], asked=asking, alone=by_itself, first=begin), tuple(moves)
+    being, rows, companion, companion_rows, column, passes = np.array(table, dtype=np.intp).reshape(-1, 6).T
+    asking = np.argsort(passes, kind="stable")[np.count_nonzero(passes < 0) :]
+    by_itself, begin = np.unique(passes[asking], return_index=True)
+    return Kinds(being, rows, companion, companion_rows, column, asking, by_itself, begin), tuple(moves)
 
 
 class Every(NamedTuple):
