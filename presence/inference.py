@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.conditions import forget_door
+from presence.conditions import LASTING, forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -52,7 +52,7 @@ class Engine(DoorEngine):
 
     def _on(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
-        lasting = sensor.kind in ("motion", "occupancy", "camera")
+        lasting = sensor.kind in LASTING
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
@@ -115,6 +115,7 @@ class Engine(DoorEngine):
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
             snapshot = self._unschedule(snapshot, sensor.id)
+            self._world(snapshot).foresee(snapshot.conditions)  # nobody waits for what this report tells
         holder = snapshot.holders.get(sensor.id)
         if holder is not None:
             snapshot = replace(snapshot, association=replace(holder, time=event.time, value=event.value))

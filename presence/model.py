@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.absorbing import SMALL, absorb, carried, worth_absorbing
-from presence.conditions import entries_of, seldom
+from presence.conditions import LASTING, entries_of, seldom
 from presence.dissection import Part, Parts, Split, dissect, parts_of, split, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
@@ -62,6 +62,8 @@ class World:
     _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
+    _foreseen: set[frozenset[Condition]] = field(default_factory=set)
+    _worked: bool = False
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
@@ -82,6 +84,23 @@ class World:
         if change is None or not worth_absorbing(self.base, change):
             return self.base, change
         return self.absorbed.get_or(key, lambda: self._absorb(change))
+
+    def foresee(self, conditions: frozenset[Condition]) -> None:
+        """In a small home, decompose ahead of time a set that may come next: this one, or with one sensor more on.
+
+        Only if none was decomposed since this was last called; and nothing that is known is forgotten for it.
+        """
+        worked, self._worked = self._worked or self.base.scale.shape[1] > SMALL, False
+        if worked or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
+            return
+        blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in LASTING]
+        for then in (conditions, *(conditions | {more} for more in blind)):
+            if not seldom(then) and (self.hours, then) not in self.absorbed:
+                self.generators(then)
+                if self._worked:
+                    self._worked = False
+                    return
+        self._foreseen.add(conditions)
 
     @cached_property
     def parts(self) -> Parts | None:
@@ -107,7 +126,7 @@ class World:
 
     def _absorb(self, change: Change) -> tuple[Reversible, Change | None]:
         """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
-        own, rest = absorb(self.base, change)
+        self._worked, (own, rest) = True, absorb(self.base, change)
         self.absorbed.most = max(LEAST_ABSORBED, min(self.absorbed.most, ABSORBED_BYTES // own.left.nbytes))
         return own, rest
 
