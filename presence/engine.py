@@ -124,18 +124,16 @@ class EngineCore:
             for track, index in enumerate(tracks(windows))
             if windows[index].accepting and ("open", windows[index].door) in conditions
         ]
-        persons, count, each, states = blocks.shape
-        rows = blocks
+        rows, (persons, count, _, states) = blocks, blocks.shape
         if openings:
-            near = [blocks[:, :, pair.start, None] * opening.near for pair, opening in openings]
-            rows = np.concatenate([blocks, *near], axis=2)
+            rows = blocks.copy()
+            for pair, opening in openings:
+                rows[:, :, pair.start] *= opening.near
         base, change = world.generators(conditions)
         moved = propagate(base, rows.reshape(persons, -1, states), dt, change).reshape(persons, count, -1, states)
-        for n, (pair, opening) in enumerate(openings, start=each):
-            moved[:, :, pair] = first_passage.advance(
-                blocks[:, :, pair], moved[:, :, pair], moved[:, :, n], dt, opening
-            )
-        return moved[:, :, :each]
+        for pair, opening in openings:
+            moved[:, :, pair] = first_passage.advance(blocks[:, :, pair.start], moved[:, :, pair], dt, opening)
+        return moved
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An off message that never came, or a sensor that bears witness again."""

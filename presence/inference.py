@@ -48,7 +48,7 @@ class Engine(DoorEngine):
             snapshot = self._off(snapshot, sensor, event)
         else:
             snapshot = self._on(snapshot, sensor, event, told)
-        return self._retell(self._note_sides(self._follow(snapshot)), told), told
+        return self._note_sides(self._follow(self._retell(snapshot, told))), told
 
     def _on(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
