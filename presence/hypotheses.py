@@ -229,12 +229,11 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
 
 def _signature(ways: Sequence[Way]) -> Signature:
     """What `candidates` needs to know of each way."""
-    found = []
-    for n, way in enumerate(ways):
-        first = next(m for m in range(n + 1) if ways[m].rates is way.rates)  # they differ in who moves as well
-        c = way.companion
-        found.append((way.label, (), 0, False, n) if c is None else (way.label, c.beings, c.label, c.asked, first))
-    return tuple(found)
+    first: dict[int, int] = {}  # the same rates: they differ in who moves as well
+    return tuple(
+        (way.label, (), 0, False, n) if c is None else (way.label, c.beings, c.label, c.asked, first.setdefault(key, n))
+        for n, way, c, key in ((n, way, way.companion, id(way.rates)) for n, way in enumerate(ways))
+    )
 
 
 @lru_cache(maxsize=64)

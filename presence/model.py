@@ -59,7 +59,6 @@ class World:
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, tuple[IndexArray, Array]] = field(default_factory=dict)
     _split: dict[Condition, Split | None] = field(default_factory=dict)
-    _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
     _foreseen: set[frozenset[Condition]] = field(default_factory=set)
@@ -159,11 +158,7 @@ class World:
 
     def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
         """How a being can cause an event, ready for branching."""
-        key = (sensor, value, by, open_share)
-
-        return self._ways.get_or(
-            key, lambda: self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
-        )
+        return self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
 
     def opening(self, conditions: frozenset[Condition], door: str) -> Opening:
         """What to know while a door stands open: its passages cut off, and the side where going forth begins."""
