@@ -178,8 +178,9 @@ def _put(found: Part, parts: Parts, n: int, whole: Reversible) -> None:
     kinds, own = len(found.values), parts.states[n]
     whole.values[:, own] = found.values
     whole.left[:, n, : len(own), : len(own)] = found.left
-    meeting.into.reshape(kinds, -1)[:, slots] = found.into
-    meeting.out_of.reshape(*found.out_of.shape[:2], -1)[:, :, slots] = found.out_of
+    pairs = meeting.near.size
+    meeting.into.reshape(kinds, pairs)[:, slots] = found.into
+    meeting.out_of.reshape(kinds, len(meeting.states), pairs)[:, :, slots] = found.out_of
 
 
 def split(parts: Parts, change: Change) -> Split | None:

@@ -89,8 +89,9 @@ class World:
 
         Only if none was decomposed since this was last called; and nothing that is known is forgotten for it.
         """
-        worked, self._worked = self._worked or self.base.scale.shape[1] > SMALL, False
-        if worked or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
+        worked, self._worked = self._worked, False
+        small = self.base.members and self.base.scale.shape[1] <= SMALL
+        if worked or not small or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
             return
         blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in LASTING]
         for then in (conditions, *(conditions | {more} for more in blind)):
@@ -111,7 +112,7 @@ class World:
 
         In a small home they are only under a set that is seldom met again.
         """
-        if self.parts is None or (self.base.scale.shape[1] <= SMALL and not seldom(conditions)):
+        if (self.base.scale.shape[1] <= SMALL and not seldom(conditions)) or self.parts is None:
             return None
         splits: dict[Hashable, Split] = {}
         for condition in sorted(conditions):
