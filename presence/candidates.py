@@ -13,23 +13,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 IndexArray = NDArray[np.intp]
-Signature = tuple[tuple[int, tuple[int, ...], int, bool], ...]
-"""Of each way: label, companions (none: nobody else moves), their label, and whether they are only asked along."""
+Signature = tuple[tuple[int, tuple[int, ...], int, bool, int], ...]
+"""Of each way: label, companions (none: nobody else moves), their label, whether they are only asked along, and the
+first way in which the one who causes the event moves alike."""
 
 
 class Kinds(NamedTuple):
-    """Every being and way of causing an event, shape (N,) each; who has none has themselves, unmoved, as companion."""
+    """Every being and way of causing an event; who has no companion has themselves, unmoved. Shape (N,) each..."""
 
     being: IndexArray
     rows: IndexArray
-    """Index of the moved distributions of the being..."""
+    """Which of the moved distributions of the being, see `Move`..."""
     companion: IndexArray
     companion_rows: IndexArray
     """...and of its companion; 0: as they were."""
     column: IndexArray
     """Of the label that this settles: 0 none, 1 + p passed forth, 1 + P + p passed back."""
+    asked: IndexArray
+    """...but this: shape (A,), those in which a being that might pass alone has asked another along..."""
     alone: IndexArray
-    """Which kind it is when the being has asked nobody along; -1: it does not."""
+    """...sorted by which kind that would be; each such kind once, shape (B,)..."""
+    first: IndexArray
+    """...and where those of each begin among the A."""
 
 
 class Move(NamedTuple):
@@ -40,6 +45,10 @@ class Move(NamedTuple):
     companion: bool
     """Whether it is the companion of the way who moves."""
     label: int
+    beings: tuple[int, ...]
+    """Who moves so."""
+    row: int
+    """Where the moved distributions are, from 1 on: in one row others may have moved otherwise."""
 
     @property
     def forth(self) -> bool:
@@ -47,31 +56,45 @@ class Move(NamedTuple):
         return self.label == 1
 
 
+def _row(moves: list[Move], ways: tuple[int, ...], companion: bool, label: int, beings: tuple[int, ...]) -> int:
+    """The row of a move, which is added unless it is there already."""
+    rows = {move.row for move in moves if not set(beings).isdisjoint(move.beings)}
+    row = next(row for row in range(1, len(rows) + 2) if row not in rows)
+    new = Move(ways, companion, label, beings, row)
+    same = next((move for move in moves if move[:4] == new[:4]), None)
+    if same is None:
+        moves.append(new)
+    return new.row if same is None else same.row
+
+
 @lru_cache(maxsize=64)
 def _kinds(signature: Signature, persons: int) -> tuple[Kinds, tuple[Move, ...]]:
-    """Number the kinds, and the moves that they need; move n gives the moved distributions n + 1.
+    """Number the kinds, and the moves that they need.
 
     Ways of one label that move nobody else are one: the being who caused the event is independent of the others.
     """
     moves: list[Move] = []
-    table = []
+    table: list[tuple[int, ...]] = []
+    passing, everybody = dict[int, int](), tuple(range(persons))
     for label in dict.fromkeys(way[0] for way in signature if not way[1]):
         alike = tuple(n for n, way in enumerate(signature) if way[:2] == (label, ()))
-        moves.append(Move(alike, False, label))
-        start = 1 + (label - 1) * persons
-        table += [(p, len(moves), p, 0, start + p if label else 0, -1) for p in range(persons)]
-    passing = {move.label: row for row, move in enumerate(moves)}
-    for n, (label, companions, companion_label, asked) in enumerate(signature):
+        row, passing[label], start = _row(moves, alike, False, label, everybody), len(table), 1 + (label - 1) * persons
+        table += [(p, row, p, 0, start + p if label else 0, -1) for p in everybody]
+    for n, (label, companions, companion_label, asked, first) in enumerate(signature):
+        if not companions:
+            continue
+        came = _row(moves, (n,), True, companion_label, companions)
         if asked:  # whoever causes it passes as they do alone
-            moves.append(Move((n,), True, companion_label))
-            start, row, rows = 1 + (label - 1) * persons, passing[label], len(moves)
+            alone, start = passing[label], 1 + (label - 1) * persons
             pairs = [(p, g) for p in companions for g in companions if p != g]
-            table += [(p, row + 1, g, rows, start + p, row * persons + p) for p, g in pairs]
-        elif companions:
-            moves += [Move((n,), False, label), Move((n,), True, companion_label)]
-            start, rows = 1 + (companion_label - 1) * persons, len(moves)
-            table += [(p, rows - 1, g, rows, start + g, -1) for g in companions for p in range(persons) if p != g]
-    return Kinds(*np.array(table, dtype=np.intp).reshape(-1, 6).T), tuple(moves)
+            table += [(p, table[alone][1], g, came, start + p, alone + p) for p, g in pairs]
+        else:
+            row, start = _row(moves, (first,), False, label, everybody), 1 + (companion_label - 1) * persons
+            table += [(p, row, g, came, start + g, -1) for g in companions for p in everybody if p != g]
+    being, rows, companion, companion_rows, column, passes = np.array(table, dtype=np.intp).reshape(-1, 6).T
+    asking = np.argsort(passes, kind="stable")[np.count_nonzero(passes < 0) :]
+    by_itself, begin = np.unique(passes[asking], return_index=True)
+    return Kinds(being, rows, companion, companion_rows, column, asking, by_itself, begin), tuple(moves)
 
 
 class Every(NamedTuple):

@@ -9,7 +9,7 @@ Source: George 1973 (SIAM J. Numer. Anal. 10:345), dissection by separators.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
 from functools import partial
 from typing import NamedTuple
 
@@ -33,19 +33,30 @@ SAME = 1e-14
 
 
 class Part(NamedTuple):
-    """One part of G generators, its m states decomposed, and how it meets the others in h states."""
+    """One part of G generators, its m states decomposed, and how it meets the others."""
 
     values: Array
     """Shape (G, m), 1/s."""
     left: Array
     """Shape (G, m, m), as `Reversible.left`."""
     into: Array
-    """Shape (G, m, h), 1/s: rates from the eigenvectors into the meeting states..."""
+    """Shape (G, q), 1/s: rates from the eigenvectors into the meeting states beside them..."""
     out_of: Array
-    """...and shape (G, h, m), from those into the eigenvectors."""
+    """...and shape (G, h, q), from all meeting states into those eigenvectors; both as `Parts.beside`."""
 
 
 Known = Callable[[Hashable, Callable[[], Part]], Part]
+
+
+class Beside(NamedTuple):
+    """Where the m states of one part are beside the meeting states; of q pairs of them, shape (q,) each."""
+
+    slots: IndexArray
+    """The place of each pair in `Meeting.near`, counted row by row."""
+    state: IndexArray
+    """Which state of the part, and..."""
+    meeting: IndexArray
+    """...which meeting state."""
 
 
 class Parts(NamedTuple):
@@ -53,42 +64,36 @@ class Parts(NamedTuple):
 
     whole: Reversible
     """The same generators, in parts."""
-    into: Array
-    """Shape (G, S, h), 1/s: rates of all parts into the meeting states..."""
-    out_of: Array
-    """...and shape (G, h, S), out of them."""
+    meeting: Meeting
+    """Where they meet, as in `whole`."""
     part: IndexArray
     """Shape (S,): the part of each state; -1 where they meet."""
     states: tuple[IndexArray, ...]
-    """The states of each part."""
+    """The states of each part..."""
+    beside: tuple[Beside, ...]
+    """...and where these are beside meeting ones."""
     touching: NDArray[np.bool_]
     """Shape (S, h): whether the part of a state touches each meeting state; all true where they meet."""
+
+
+class Split(NamedTuple):
+    """A change of G generators, part by part."""
+
+    inside: dict[int, Change]
+    """Entries of the states of each part concerned, and between them and those where parts meet..."""
+    own: Array
+    """...and shape (G, h, h), 1/s: between these."""
+    concerned: int
+    """How many states are concerned."""
 
 
 def parts_of(base: Reversible) -> Parts | None:
     """Take out the state with the most moves, again and again, until all parts are small; None where it is no use."""
     kinds, size = base.symmetric.shape[:2]
-    near = base.symmetric.any(axis=0) & ~np.eye(size, dtype=bool)
-    meeting: list[int] = []
-    while True:
-        part = _connected(near, meeting)
-        sizes = np.bincount(part[part >= 0], minlength=1)
-        large = (part >= 0) & (sizes[part] > LARGEST_PART)
-        if not large.any():
-            break
-        meeting.append(int(np.argmax(np.where(large, near.sum(axis=0), -1))))
-        near[meeting[-1]] = near[:, meeting[-1]] = False
-    if not meeting or 4 * len(meeting) > size:
+    at, part = _taken_out(base.symmetric.any(axis=0) & ~np.eye(size, dtype=bool))
+    if not len(at) or 4 * len(at) > size:
         return None
-    at = np.array(meeting, dtype=np.intp)
-    states = tuple(np.flatnonzero(part == n) for n in range(len(sizes)))
-    values, left = np.full((kinds, size), FAR), np.zeros((kinds, len(states) + len(at), sizes.max(), sizes.max()))
-    left[:, len(states) :, 0, 0] = 1.0 / base.scale[base.firsts][:, at]
-    into, out_of = np.zeros((kinds, size, len(at))), np.zeros((kinds, len(at), size))
-    for n, own in enumerate(states):
-        found = _part(base, at, own, None)
-        _put(found, own, values, into, out_of)
-        left[:, n, : len(own), : len(own)] = found.left
+    states = tuple(np.flatnonzero(part == n) for n in range(part.max(initial=0) + 1))
     touching = np.ones((size, len(at)), dtype=bool)
     for own in states:
         touching[own] = base.symmetric[:, own[:, None], at].any(axis=(0, 1))
@@ -98,9 +103,34 @@ def parts_of(base: Reversible) -> Parts | None:
     for n, own in enumerate([*states, *at[:, None]]):
         place[own] = n * slots.shape[1] + np.arange(len(own))
     own_rates, slowest = base.symmetric[:, at[:, None], at], -float(base.values[:, -1].min())
-    where = Meeting(at, around, beside, *_beside(into, out_of, around, beside), own_rates, slots, place, slowest)
+    into, out_of = np.zeros((kinds, *around.shape)), np.zeros((kinds, len(at), *around.shape))
+    where = Meeting(at, around, beside, into, out_of, own_rates, slots, place, slowest)
+    values, left = np.full((kinds, size), FAR), np.zeros((kinds, len(slots), *slots.shape[1:] * 2))
+    left[:, len(states) :, 0, 0] = 1.0 / base.scale[base.firsts][:, at]
     whole = base._replace(values=values, left=left, symmetric=base.symmetric[:0], meeting=where)
-    return Parts(whole, into, out_of, part, states, touching)
+    filled = np.arange(around.shape[1]) < np.array([len(own) for own in beside])[:, None]
+    parts = Parts(whole, where, part, states, tuple(_pairs(own, around, filled) for own in states), touching)
+    for n in range(len(states)):
+        _put(_part(base, parts, n, ()), parts, n, whole)
+    return parts
+
+
+def _taken_out(near: NDArray[np.bool_]) -> tuple[IndexArray, IndexArray]:
+    """Where parts meet, so that all are small, and the part of each state, shape (S,); `near` are the moves (S, S)."""
+    meeting: list[int] = []
+    while True:
+        part = _connected(near, meeting)
+        large = (part >= 0) & (np.bincount(part[part >= 0], minlength=1)[part] > LARGEST_PART)
+        if not large.any():
+            return np.array(meeting, dtype=np.intp), part
+        meeting.append(int(np.argmax(np.where(large, near.sum(axis=0), -1))))
+        near[meeting[-1]] = near[:, meeting[-1]] = False
+
+
+def _pairs(own: IndexArray, around: IndexArray, filled: NDArray[np.bool_]) -> Beside:
+    """Where the states of a part are in `Meeting.near`, of which only some places are filled."""
+    meeting, column = np.nonzero(filled & np.isin(around, own))
+    return Beside(meeting * around.shape[1] + column, np.searchsorted(own, around[meeting, column]), meeting)
 
 
 def _filled_up(rows: Sequence[IndexArray]) -> IndexArray:
@@ -109,13 +139,6 @@ def _filled_up(rows: Sequence[IndexArray]) -> IndexArray:
     for filled, row in zip(matrix, rows, strict=True):
         filled[: len(row)] = row
     return matrix
-
-
-def _beside(into: Array, out_of: Array, near: IndexArray, beside: tuple[IndexArray, ...]) -> tuple[Array, Array]:
-    """`Meeting.into` and `Meeting.out_of` from the rates of all states."""
-    filled = np.arange(near.shape[1]) < np.array([len(own) for own in beside])[:, None]
-    here = np.arange(len(near))[:, None]
-    return into[:, near, here] * filled, out_of[:, :, near] * filled
 
 
 def _connected(near: NDArray[np.bool_], without: list[int]) -> IndexArray:
@@ -134,74 +157,88 @@ def _connected(near: NDArray[np.bool_], without: list[int]) -> IndexArray:
     return part
 
 
-def _part(base: Reversible, at: IndexArray, own: IndexArray, change: Change | None) -> Part:
-    """Decompose the part with these states, which meets others at some; only entries of both are in the change."""
+def _part(base: Reversible, parts: Parts, n: int, changes: Sequence[Change]) -> Part:
+    """Decompose a part under changes of its states, and of moves between them and those where it meets others."""
+    at, own, (_, state, meeting) = parts.meeting.states, parts.states[n], parts.beside[n]
     both = np.concatenate([own, at])
     block, size = base.symmetric[:, both[:, None], both], len(own)
-    if change is not None:
+    for change in changes:
         place = (both == change.states[:, None]).argmax(axis=1)
         block[:, place[:, None], place] += change.entries
     values, vectors = np.linalg.eigh(block[:, :size, :size])
     into, out_of = vectors.transpose(0, 2, 1) @ block[:, :size, size:], block[:, size:, :size] @ vectors
-    return Part(np.minimum(values, 0.0), vectors / base.scale[base.firsts][:, own, None], into, out_of)
+    left = vectors / base.scale[base.firsts][:, own, None]
+    return Part(np.minimum(values, 0.0), left, into[:, state, meeting], out_of[:, :, state])
 
 
-def _put(part: Part, own: IndexArray, values: Array, into: Array, out_of: Array) -> None:
-    """A part in its place, shapes (G, S), (G, S, h) and (G, h, S)."""
-    values[:, own], into[:, own], out_of[:, :, own] = part.values, part.into, part.out_of
+def _put(found: Part, parts: Parts, n: int, whole: Reversible) -> None:
+    """A part in its place in all arrays of generators in parts."""
+    meeting, slots = whole.meeting, parts.beside[n].slots
+    assert meeting is not None, "it is in parts"
+    kinds, own = len(found.values), parts.states[n]
+    whole.values[:, own] = found.values
+    whole.left[:, n, : len(own), : len(own)] = found.left
+    pairs = meeting.near.size
+    meeting.into.reshape(kinds, pairs)[:, slots] = found.into
+    meeting.out_of.reshape(kinds, len(meeting.states), pairs)[:, :, slots] = found.out_of
 
 
-def worth_dissecting(parts: Parts | None, change: Change) -> bool:
-    """Whether a change is large enough, and each entry within a part (equal either way) or where parts meet."""
-    if parts is None:
-        return False
-    at = parts.whole.meeting.states if parts.whole.meeting is not None else parts.part[:0]
-    if len(change.states) < WORTH * len(at):
-        return False
-    entries, part = change.entries, parts.part[change.states]
+def split(parts: Parts, change: Change) -> Split | None:
+    """A change part by part; None unless each entry is within a part (equal either way) or where parts meet."""
+    at, entries, part = parts.meeting.states, change.entries, parts.part[change.states]
     one, other = np.nonzero(entries.any(axis=0))
     inside = (part[one] == part[other]) & (part[one] >= 0)
     apart = (part[one] != part[other]) & (part[one] >= 0) & (part[other] >= 0)
     one_way = np.abs(entries[:, one, other] - entries[:, other, one]) > SAME * np.abs(entries).max(initial=0.0)
     if apart.any() or one_way[:, inside].any():
-        return False
+        return None
     crossing = (part[one] >= 0) != (part[other] >= 0)  # who meets somewhere only by this change is no part beside it
     one, other = one[crossing], other[crossing]
     here, there = (np.where(part[one] >= 0, *pair) for pair in ((one, other), (other, one)))
     meeting = (at == change.states[there, None]).argmax(axis=1) if there.size else there
-    return bool(parts.touching[change.states[here], meeting].all())
+    if not parts.touching[change.states[here], meeting].all():
+        return None
+    return _split(parts, change, part)
 
 
-def dissect(base: Reversible, parts: Parts, change: Change, known: Known) -> Reversible:
-    """The changed generators in parts.
+def _split(parts: Parts, change: Change, part: IndexArray) -> Split:
+    at, entries, here = parts.meeting.states, change.entries, (part < 0).nonzero()[0]
+    there = np.asarray(entries.any(axis=0))
+    joined, found = there | there.T, {}
+    for n in sorted(set(part[part >= 0].tolist())):
+        inside = (part == n).nonzero()[0]
+        own = np.concatenate([inside, here[joined[inside[:, None], here].any(axis=0)]])
+        mine = entries[:, own[:, None], own]
+        mine[:, len(inside) :, len(inside) :] = 0.0  # is no matter of this part
+        found[n] = Change(change.states[own], mine)
+    place = (at == change.states[here, None]).argmax(axis=1)
+    rates = np.zeros((len(entries), len(at), len(at)))
+    rates[:, place[:, None], place] = entries[:, here[:, None], here]
+    return Split(found, rates, len(change.states))
+
+
+def worth_dissecting(parts: Parts, splits: Collection[Split]) -> bool:
+    """Whether changes are large enough together."""
+    return sum(split.concerned for split in splits) >= WORTH * len(parts.meeting.states)
+
+
+def dissect(base: Reversible, parts: Parts, splits: Mapping[Hashable, Split], known: Known) -> Reversible:
+    """The generators under several changes, in parts.
 
     Args:
         base: the generators at rest.
         parts: the same in parts.
-        change: entries that differ.
+        splits: the changes, which are added in this order, by names under which they are known.
         known: gives what it remembers for a key, or what a function gives.
     """
-    where = parts.whole.meeting
-    assert where is not None, "parts meet somewhere"
-    at, part = where.states, parts.part[change.states]
-    values, into, out_of = parts.whole.values.copy(), parts.into.copy(), parts.out_of.copy()
-    meets, left = part < 0, parts.whole.left.copy()
-    there, here = np.asarray(change.entries.any(axis=0)), meets.nonzero()[0]
-    joined = there | there.T
-    for n in sorted(set(part[~meets].tolist())):
-        inside = (part == n).nonzero()[0]
-        own = np.concatenate([inside, here[joined[inside[:, None], here].any(axis=0)]])
-        mine = change.entries[:, own[:, None], own]
-        mine[:, len(inside) :, len(inside) :] = 0.0  # is no matter of this part, which is known again without it
-        some = Change(change.states[own], mine)
-        key = n, some.states.tobytes(), some.entries.tobytes()
-        found = known(key, partial(_part, base, at, parts.states[n], some))
-        _put(found, parts.states[n], values, into, out_of)
-        size = len(parts.states[n])
-        left[:, n, :size, :size] = found.left
-    place = (at == change.states[here, None]).argmax(axis=1)
-    own_rates = where.own.copy()
-    own_rates[:, place[:, None], place] += change.entries[:, here[:, None], here]
-    near_into, near_out = _beside(into, out_of, where.near, where.beside)
-    meeting = where._replace(into=near_into, out_of=near_out, own=own_rates)
-    return parts.whole._replace(values=values, left=left, meeting=meeting)
+    where, concerned = parts.meeting, dict[int, list[Hashable]]()
+    for name, change in splits.items():
+        for n in change.inside:
+            concerned.setdefault(n, []).append(name)
+    own = sum((change.own for change in splits.values()), where.own)
+    meeting = where._replace(into=where.into.copy(), out_of=where.out_of.copy(), own=own)
+    whole = parts.whole._replace(values=parts.whole.values.copy(), left=parts.whole.left.copy(), meeting=meeting)
+    for n, names in concerned.items():
+        changes = [splits[name].inside[n] for name in names]
+        _put(known((n, *names), partial(_part, base, parts, n, changes)), parts, n, whole)
+    return whole

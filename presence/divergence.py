@@ -26,42 +26,32 @@ COARSE_SHARE = 0.75
 
 
 def losses(
-    x: Array,
-    row: IndexArray | None,
-    heavy: int,
-    extra: Array,
-    factors: Sequence[tuple[slice, float]],
-    coarse: Array | None,
-    begin: int = 0,
+    x: Array, row: IndexArray, heavy: int, extra: Array, factors: Sequence[tuple[slice, float]], coarse: Array | None
 ) -> Array:
-    """What merging some of C candidates with each of the heaviest loses, but for the weights: `sum_(n < m) d_n d_m`.
+    """What merging C candidates with each of the heaviest loses, but for the weights: `sum_(n < m) d_n d_m`.
 
     d_n is the Hellinger distance of the n-th factors: beings, and sensors that are on by themselves, late windows.
     Distances of beings are looked up among their distinct distributions.
 
     Args:
         x: shape (P, R, S), the distinct distributions of each being.
-        row: shape (P, C), which one each candidate has, the heaviest first; None: R = C, each has its own.
+        row: shape (P, C), which one each candidate has, the heaviest first.
         heavy: H, how many of the heaviest.
         extra: shape (C, E), everything else that mixes linearly.
         factors: columns of `extra` that count too, with their share.
         coarse: shape (S, C'), a coarser view of the states, if any.
-        begin: the first candidate that is measured with the heaviest.
 
     Returns:
-        Shape (C - begin, H).
+        Shape (C, H).
     """
-    each = _apart(x, None if row is None else row[:, :heavy], coarse)  # (P, R, H)
-    if row is not None:
-        persons, distinct, _ = x.shape
-        each = each.reshape(-1, heavy).take(row[:, begin:] + np.arange(0, persons * distinct, distinct)[:, None], 0)
-    elif begin:
-        each = each[:, begin:]
+    persons, distinct, _ = x.shape
+    each = _apart(x, row[:, :heavy], coarse)  # (P, R, H)
+    each = each.reshape(-1, heavy).take(row + np.arange(0, persons * distinct, distinct)[:, None], 0)
     loss: Array = each.sum(axis=0)
     squares = np.einsum("pch,pch->ch", each, each)
     for columns, share in factors:
         values = np.sqrt(extra[:, columns])
-        gap = np.maximum(1.0 - values[begin:] @ values[:heavy].T, 0.0)
+        gap = np.maximum(1.0 - values @ values[:heavy].T, 0.0)
         squares += share**2 * gap
         loss += share * np.sqrt(gap, out=gap)
     loss *= loss
@@ -70,8 +60,8 @@ def losses(
     return np.maximum(loss, 0.0, out=loss)
 
 
-def _apart(x: Array, heavy: IndexArray | None, coarse: Array | None) -> Array:
-    """Hellinger distances of distributions (P, R, S) from some of them (P, H), or from all, shape (P, R, H).
+def _apart(x: Array, heavy: IndexArray, coarse: Array | None) -> Array:
+    """Hellinger distances of distributions (P, R, S) from some of them (P, H), shape (P, R, H).
 
     With a coarser view they are those of (1 - `COARSE_SHARE`) distributions and `COARSE_SHARE` coarser ones.
     """
@@ -84,13 +74,12 @@ def _apart(x: Array, heavy: IndexArray | None, coarse: Array | None) -> Array:
         np.matmul(x, COARSE_SHARE * coarse, out=root[:, :, states:])
         np.sqrt(root, out=root)
     being = np.arange(persons)[:, None]
-    others = root if heavy is None else root.reshape(-1, root.shape[2]).take(being * x.shape[1] + heavy, axis=0)
+    others = root.reshape(-1, root.shape[2]).take(being * distinct + heavy, axis=0)
     apart: Array = root @ others.transpose(0, 2, 1)
     np.subtract(1.0, apart, out=apart)
     np.abs(apart, out=apart)  # rounding may leave it a little below zero
     np.sqrt(apart, out=apart)
-    if heavy is not None:
-        apart[being, heavy, np.arange(heavy.shape[1])] = 0.0
+    apart[being, heavy, np.arange(heavy.shape[1])] = 0.0
     return apart
 
 
@@ -137,3 +126,19 @@ def joined(
     mixing[place, np.arange(len(place))] = share
     spread[place[into]] = share[into] * share[gone] * loss[into, gone]
     return total, np.maximum(mixing @ loss @ mixing.T - spread[:, None] - spread, 0.0)
+
+
+def gathered(group: IndexArray, weight: Array, loss: Array) -> tuple[Array, Array]:
+    """Weights (H,) and losses (H, H) once each of C candidates has gone into one of the first H, by `group` (C,).
+
+    As in `joined`, with `loss` (C, H): how far two that have gone are apart is taken from how far each is from the
+    first ones, `l(b, b') = l(b, a') + l(a, b') - l(a, a')`, or 0 where both have gone into one.
+    """
+    heavy = loss.shape[1]
+    total: Array = np.bincount(group, weights=weight).astype(np.float64)
+    share = weight / total[group]
+    mixing = np.zeros((heavy, len(group)))
+    mixing[group, np.arange(len(group))] = share
+    apart = mixing @ loss
+    spread = share[:heavy] * apart.diagonal()
+    return total, np.maximum(apart + apart.T - loss[:heavy] - spread[:, None] - spread, 0.0)

@@ -15,6 +15,7 @@ from presence.merging import Mixture
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
+from presence.recent import Derived
 from presence.settings import Settings
 from presence.snapshot import Association, Snapshot, replace
 from presence.witness import Staying, nobody_inside, witness
@@ -60,6 +61,7 @@ class EngineCore:
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
+        self._labels: Derived[Array] = Derived(8)
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     def start(self, seconds: float) -> Snapshot:
@@ -122,18 +124,16 @@ class EngineCore:
             for track, index in enumerate(tracks(windows))
             if windows[index].accepting and ("open", windows[index].door) in conditions
         ]
-        persons, count, each, states = blocks.shape
-        rows = blocks
+        rows, (persons, count, _, states) = blocks, blocks.shape
         if openings:
-            near = [blocks[:, :, pair.start, None] * opening.near for pair, opening in openings]
-            rows = np.concatenate([blocks, *near], axis=2)
+            rows = blocks.copy()
+            for pair, opening in openings:
+                rows[:, :, pair.start] *= opening.near
         base, change = world.generators(conditions)
         moved = propagate(base, rows.reshape(persons, -1, states), dt, change).reshape(persons, count, -1, states)
-        for n, (pair, opening) in enumerate(openings, start=each):
-            moved[:, :, pair] = first_passage.advance(
-                blocks[:, :, pair], moved[:, :, pair], moved[:, :, n], dt, opening
-            )
-        return moved[:, :, :each]
+        for pair, opening in openings:
+            moved[:, :, pair] = first_passage.advance(blocks[:, :, pair.start], moved[:, :, pair], dt, opening)
+        return moved
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An off message that never came, or a sensor that bears witness again."""
@@ -200,8 +200,8 @@ class EngineCore:
 
     def _label(self, snapshot: Snapshot, index: int) -> Array:
         """Over all hypotheses: nobody passed in a window, each being forth, each back. Shape (1 + 2 P,)."""
-        label: Array = snapshot.mixture.weight @ labels_of(snapshot.mixture, snapshot.windows, index)
-        return label
+        mixture = snapshot.mixture
+        return self._labels.of(mixture, lambda: mixture.weight @ labels_of(mixture, snapshot.windows, index), index)
 
     def _untrack(self, snapshot: Snapshot, indices: Collection[int]) -> Snapshot:
         """Windows whose labels are no longer part of each being's distribution."""

@@ -53,24 +53,27 @@ def begin(x: Array, labels: Array) -> Array:
     return np.stack([x * np.maximum(1.0 - forth - back, 0.0)[:, :, None], x * forth[:, :, None]], axis=2)
 
 
-def advance(before: Array, moved: Array, near: Array, dt: float, opening: Opening) -> Array:
+def advance(waiting: Array, moved: Array, dt: float, opening: Opening) -> Array:
     """Blocks after a silent step with the way open.
 
     Exact where no other way joins the two sides; else but for those who within one silent step first went round to the
     other side and then passed.
 
     Args:
-        before: shape (P, K, 2, S), blocks before the step.
-        moved: shape (P, K, 2, S), each moved by the whole generator.
-        near: shape (P, K, S), those who had not passed yet and were on the near side, moved by the whole generator.
+        waiting: shape (P, K, S), those who had not passed yet before the step.
+        moved: shape (P, K, 2, S), those of them who were on the near side, and those who had passed forth first, both
+            moved by the whole generator.
         dt: seconds.
         opening: the generator with passages cut off, and the near side.
+
+    Returns:
+        Shape (P, K, 2, S).
     """
-    waiting, count = before[:, :, NOT_YET], before.shape[1]
-    rows = np.concatenate([waiting * opening.near, waiting * (1.0 - opening.near)], axis=1)
-    still = propagate(opening.base, rows, dt, opening.change)
-    forth = np.maximum(near - still[:, :count], 0.0)
-    return np.stack([still[:, :count] + still[:, count:], moved[:, :, FORTH_FIRST] + forth], axis=2)
+    count = waiting.shape[1]
+    near = waiting * opening.near
+    still = propagate(opening.base, np.concatenate([near, waiting - near], axis=1), dt, opening.change)
+    forth = np.maximum(moved[:, :, 0] - still[:, :count], 0.0)
+    return np.stack([still[:, :count] + still[:, count:], moved[:, :, 1] + forth], axis=2)
 
 
 def pass_now(moved: Array, *, forth: bool) -> Array:

@@ -13,6 +13,7 @@ Knows no rooms. Source: Reid 1979 (IEEE Trans. Autom. Control 24:843), hypothese
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
@@ -122,14 +123,14 @@ def reweigh(mixture: Mixture, blocks: Array, log_factor: Array | float = 0.0) ->
     with np.errstate(divide="ignore"):
         log_weight = np.log(mixture.weight) + np.log(mass).sum(axis=0) + log_factor
     largest = float(log_weight.max())
-    if not np.isfinite(largest):
+    if not math.isfinite(largest):
         raise FloatingPointError("the evidence is impossible under every hypothesis")
     weight = np.exp(log_weight - largest)
     total = float(weight.sum())
     return mixture.with_blocks(
         blocks / np.maximum(mass, 1e-300)[:, :, None, None],
         weight=weight / total,
-        log_likelihood=mixture.log_likelihood + largest + float(np.log(total)),
+        log_likelihood=mixture.log_likelihood + largest + math.log(total),
     )
 
 
@@ -184,7 +185,7 @@ def branch(
         labels=_settle(mixture.labels, parent, every.column[chosen], accepting),
         ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
         cause=_unit(persons + 1)[being],
-        log_likelihood=mixture.log_likelihood + float(np.log(total)),
+        log_likelihood=mixture.log_likelihood + math.log(total),
         merged=mixture.merged + max(0.0, 1.0 - kept) + lost,
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
@@ -221,15 +222,18 @@ def _alone(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[M
     grown = mixture._replace(
         x=(after / total)[None],
         cause=np.array([[1.0 - nobody, nobody]]),
-        log_likelihood=mixture.log_likelihood + float(np.log(total)),
+        log_likelihood=mixture.log_likelihood + math.log(total),
     )
     return grown, Caused(np.array([1.0 - nobody]), nobody, (1.0 - nobody) * float(mixture.cause[0, 0]))
 
 
 def _signature(ways: Sequence[Way]) -> Signature:
     """What `candidates` needs to know of each way."""
-    found = ((way.label, way.companion) for way in ways)
-    return tuple((label, (), 0, False) if c is None else (label, c.beings, c.label, c.asked) for label, c in found)
+    first: dict[int, int] = {}  # the same rates: they differ in who moves as well
+    return tuple(
+        (way.label, (), 0, False, n) if c is None else (way.label, c.beings, c.label, c.asked, first.setdefault(key, n))
+        for n, way, c, key in ((n, way, way.companion, id(way.rates)) for n, way in enumerate(ways))
+    )
 
 
 @lru_cache(maxsize=64)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.conditions import forget_door
+from presence.conditions import LASTING, forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -49,11 +49,11 @@ class Engine(DoorEngine):
             snapshot = self._off(snapshot, sensor, event)
         else:
             snapshot = self._on(snapshot, sensor, event, told)
-        return self._retell(self._note_sides(self._follow(snapshot)), told), told
+        return self._note_sides(self._follow(self._retell(snapshot, told))), told
 
     def _on(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
-        lasting = sensor.kind in ("motion", "occupancy", "camera")
+        lasting = sensor.kind in LASTING
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
@@ -124,6 +124,7 @@ class Engine(DoorEngine):
         if event.value != "stopped":
             snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
             snapshot = self._unschedule(snapshot, sensor.id)
+            self._world(snapshot).foresee(snapshot.conditions)  # nobody waits for what this report tells
         return self._credit(snapshot, sensor, event)
 
     def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.divergence import COARSE_SHARE, compact, factors_of, joined, losses, shared
+from presence.divergence import COARSE_SHARE, compact, factors_of, gathered, joined, losses, shared
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -91,48 +91,44 @@ class Mixture(NamedTuple):
 
 
 class _Pool(NamedTuple):
-    """Candidates while they are being merged."""
+    """Candidates while they are being merged, the heaviest first."""
 
     rows: Array
     """Shape (P, R, B, S): the distinct distributions of each being, with their tracked shares."""
-    row: IndexArray | None
-    """Shape (P, C): which one each candidate has; None: R = C and each has its own."""
+    row: IndexArray
+    """Shape (P, C): which one each candidate has."""
     weight: Array
     """Shape (C,)."""
     extra: Array
     """Shape (C, E): everything else that mixes linearly, flattened."""
 
-    def losses(
-        self, count: int, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None, begin: int = 0
-    ) -> Array:
-        """What merging each from `begin` up to `count` with each of the heaviest loses, but for the weights."""
+    def losses(self, count: int, heavy: int, factors: Sequence[tuple[slice, float]], coarse: Array | None) -> Array:
+        """What merging each of the first `count` with each of the heaviest loses, but for the weights."""
         x, row = self.rows[:, :, 0], self.row
-        if row is not None and count < len(self.weight):
+        if count < len(self.weight):
             x, row = compact(x, row[:, :count])
-        return losses(x, row, heavy, self.extra[:count], factors, coarse, begin)
+        return losses(x, row, heavy, self.extra[:count], factors, coarse)
 
-    def mixed(self, group: IndexArray) -> _Pool:
-        """One candidate for each group (C,), matching every being's distribution."""
+    def mixed(self, group: IndexArray) -> tuple[Array, Array, Array]:
+        """Distributions (P, G, B, S), weights and the rest of each group, by (C,), matching every being's."""
         persons, distinct = self.rows.shape[:2]
         total: Array = np.bincount(group, weights=self.weight).astype(np.float64)
         count, share = len(total), self.weight / total[group]
+        place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
+        every = share[None].repeat(persons, axis=0).ravel()
+        each = np.bincount(place.ravel(), weights=every, minlength=persons * count * distinct)
+        shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
+        rows = shares @ self.rows.reshape(persons, distinct, -1)
         mixing = np.zeros((count, len(group)))
         mixing[group, np.arange(len(group))] = share
-        shares: Array = mixing
-        if self.row is not None:
-            place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
-            every = share[None].repeat(persons, axis=0).ravel()
-            each = np.bincount(place.ravel(), weights=every, minlength=persons * count * distinct)
-            shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
-        rows = shares @ self.rows.reshape(persons, distinct, -1)
-        return _Pool(rows.reshape(persons, count, *self.rows.shape[2:]), None, total, mixing @ self.extra)
+        return rows.reshape(persons, count, *self.rows.shape[2:]), total, mixing @ self.extra
 
 
 def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, most: int | None) -> Mixture:
     """Merge candidates until few enough are left.
 
     The lightest go into whichever heavier one costs least, all at once; the rest are merged in disjoint pairs, cheapest
-    first, measured anew with what went into them.
+    first.
 
     Args:
         mixture: weights (C,), labels, ghosts and causes of the C candidates, sides of the hypotheses that they come
@@ -154,13 +150,13 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
         return _all_in_one(mixture, rows, row)
     order, onto = _ordered(mixture.weight, parent, MANY * most)
     pool = _Pool(rows, row[:, order], mixture.weight[order], extra[order])
-    pool, lost = _merged(pool, onto, factors, mixture.coarse, most)
-    left = len(pool.weight)
+    group, lost = _grouped(pool, onto, factors, mixture.coarse, most)
+    blocks, weight, extra = pool.mixed(group)
+    left = len(weight)
     labels, by_itself, causes = _ends(windows, ghosts, persons)
-    extra = pool.extra
     return mixture.with_blocks(
-        pool.rows,
-        weight=pool.weight,
+        blocks,
+        weight=weight,
         labels=extra[:, :labels].reshape(left, *windows),
         ghosts=extra[:, labels:by_itself].reshape(left, *ghosts),
         cause=extra[:, by_itself:causes],
@@ -169,24 +165,26 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
     )
 
 
-def _merged(
+def _grouped(
     pool: _Pool, onto: IndexArray, factors: Sequence[tuple[slice, float]], coarse: Array | None, most: int
-) -> tuple[_Pool, float]:
-    """Candidates merged down to at most `most`, and what that loses; `onto` as from `_ordered`."""
-    persons, candidates = len(pool.rows), len(pool.weight)
+) -> tuple[IndexArray, float]:
+    """Which candidates are merged into at most `most`, and what that loses; `onto` as from `_ordered`."""
+    persons, candidates = pool.row.shape
     measured = candidates - len(onto)
     heavy = max(1, min(max(LEAST, ceil(SPARE * most)), int(np.count_nonzero(pool.weight > MINOR))))
-    weight, lost = pool.weight, 0.0
-    if candidates > heavy:
-        cost = pool.losses(measured, heavy, factors, coarse, begin=heavy)
-        cost *= shared(weight[heavy:measured], weight[:heavy])
+    loss = pool.losses(measured, heavy, factors, coarse)
+    weight, lost, group = pool.weight[:measured], 0.0, np.arange(heavy)
+    if measured > heavy:
+        cost = loss[heavy:] * shared(weight[heavy:], weight[:heavy])
         nearest = cost.argmin(axis=1)
-        lost += persons * (persons - 1) / 2 * float(weight[measured:].sum())
         lost += float(cost[np.arange(len(nearest)), nearest].sum())
-        group = np.concatenate([np.arange(heavy), nearest])
-        pool = pool.mixed(np.concatenate([group, group[onto]]))
-    group, more = _pairwise(pool.weight, pool.losses(heavy, heavy, factors, coarse), most)
-    return pool.mixed(group), lost + more
+        group = np.concatenate([group, nearest])
+        weight, loss = gathered(group, weight, loss)
+    if measured < candidates:
+        lost += persons * (persons - 1) / 2 * float(pool.weight[measured:].sum())
+        group = np.concatenate([group, group[onto]])
+    pairs, more = _pairwise(weight, loss, most)
+    return pairs[group], lost + more
 
 
 def _all_in_one(mixture: Mixture, rows: Array, row: IndexArray) -> Mixture:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
-from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from presence.absorbing import SMALL, absorb, carried, worth_absorbing
-from presence.conditions import entries_of, seldom
-from presence.dissection import Part, Parts, dissect, parts_of, worth_dissecting
+from presence.conditions import LASTING, entries_of, seldom
+from presence.dissection import Part, Parts, Split, dissect, parts_of, split, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
 from presence.habits import Hour, Hours, hour_of_week, hours_to_change
@@ -23,6 +21,7 @@ from presence.merging import Mixture
 from presence.movement import PET, Being, beings, weights_and_flows
 from presence.places import ASLEEP, States, first_side, states_of
 from presence.propagation import Change, Reversible, decompose
+from presence.recent import Derived, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
 
@@ -30,7 +29,6 @@ Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 Condition = tuple[str, str]
 """(`blind` | `open` | `standing 0.3` | `usually 0.3` | `unwatched` | `unpassed` | `pressed`, sensor or door id)."""
-T = TypeVar("T")
 
 WORLDS, WORLD_BYTES = 32, 64_000_000
 """Hours (of everybody's habits) kept ready: as many as a week has, if this memory holds them; or so many."""
@@ -47,35 +45,6 @@ MOST_ABSORBED = 1000
 """And at most, however small the home."""
 
 
-class Recent(OrderedDict[Hashable, T]):
-    """A bounded memory of computed values: the least recently used goes first."""
-
-    def __init__(self, most: int) -> None:
-        super().__init__()
-        self.most = most
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        """A copy or a pickle begins empty: what is computed can be computed again."""
-        return type(self), (self.most,)
-
-    def recall(self, key: Hashable) -> T | None:
-        """The remembered value, if there is one; it is used again."""
-        if key not in self:
-            return None
-        self.move_to_end(key)
-        return self[key]
-
-    def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
-        """The remembered value, or a new one that is remembered."""
-        if key in self:
-            self.move_to_end(key)
-            return self[key]
-        value = self[key] = compute()
-        while len(self) > self.most:
-            self.popitem(last=False)
-        return value
-
-
 @dataclass
 class World:
     """The generators that hold while nobody's habits change."""
@@ -89,9 +58,11 @@ class World:
     """...as are parts of them under some conditions."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, tuple[IndexArray, Array]] = field(default_factory=dict)
-    _ways: Recent[list[Way]] = field(default_factory=lambda: Recent(CHANGES))
+    _split: dict[Condition, Split | None] = field(default_factory=dict)
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
+    _foreseen: set[frozenset[Condition]] = field(default_factory=set)
+    _worked: bool = False
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
         """Entries of the generators that differ from rest under these conditions."""
@@ -104,26 +75,58 @@ class World:
         key = self.hours, conditions
         if (known := self.absorbed.recall(key)) is not None:
             return known
+        splits = self._splits(conditions)
+        if splits is not None and self.parts is not None:  # tens of kilobytes at most
+            parts = dissect(self.base, self.parts, splits, self._remembered)
+            return self.absorbed.get_or(key, lambda: (parts, None))
         change = self.change(conditions)
-        dissecting = change is not None and self._taken_apart(conditions, change)
-        if change is None or not (dissecting or worth_absorbing(self.base, change)):
+        if change is None or not worth_absorbing(self.base, change):
             return self.base, change
-        return self.absorbed.get_or(key, lambda: self._absorb(change, dissecting))
+        return self.absorbed.get_or(key, lambda: self._absorb(change))
+
+    def foresee(self, conditions: frozenset[Condition]) -> None:
+        """In a small home, decompose ahead of time a set that may come next: this one, or with one sensor more on.
+
+        Only if none was decomposed since this was last called; and nothing that is known is forgotten for it.
+        """
+        worked, self._worked = self._worked, False
+        small = self.base.members and self.base.scale.shape[1] <= SMALL
+        if worked or not small or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
+            return
+        blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in LASTING]
+        for then in (conditions, *(conditions | {more} for more in blind)):
+            if not seldom(then) and (self.hours, then) not in self.absorbed:
+                self.generators(then)
+                if self._worked:
+                    self._worked = False
+                    return
+        self._foreseen.add(conditions)
 
     @cached_property
     def parts(self) -> Parts | None:
         """The generators at rest in parts, where these meet in few states."""
         return parts_of(self.base)
 
-    def _taken_apart(self, conditions: frozenset[Condition], change: Change) -> bool:
-        """Whether only parts are decomposed anew; a small home's only under a set that is seldom met again."""
-        return (self.base.scale.shape[1] > SMALL or seldom(conditions)) and worth_dissecting(self.parts, change)
+    def _splits(self, conditions: frozenset[Condition]) -> Mapping[Hashable, Split] | None:
+        """What each condition changes in the parts, if only these are decomposed anew.
 
-    def _absorb(self, change: Change, dissecting: bool) -> tuple[Reversible, Change | None]:
+        In a small home they are only under a set that is seldom met again.
+        """
+        if (self.base.scale.shape[1] <= SMALL and not seldom(conditions)) or self.parts is None:
+            return None
+        splits: dict[Hashable, Split] = {}
+        for condition in sorted(conditions):
+            if condition not in self._split:
+                change = self.change(frozenset({condition}))
+                self._split[condition] = None if change is None else split(self.parts, change)
+            if (found := self._split[condition]) is None:
+                return None
+            splits[condition] = found
+        return splits if worth_dissecting(self.parts, splits.values()) else None
+
+    def _absorb(self, change: Change) -> tuple[Reversible, Change | None]:
         """Decompose anew; as many are kept as there is room for, were all as large as the largest so far."""
-        if dissecting and self.parts is not None:  # tens of kilobytes at most
-            return dissect(self.base, self.parts, change, self._remembered), None
-        own, rest = absorb(self.base, change)
+        self._worked, (own, rest) = True, absorb(self.base, change)
         self.absorbed.most = max(LEAST_ABSORBED, min(self.absorbed.most, ABSORBED_BYTES // own.left.nbytes))
         return own, rest
 
@@ -156,11 +159,7 @@ class World:
 
     def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
         """How a being can cause an event, ready for branching."""
-        key = (sensor, value, by, open_share)
-
-        return self._ways.get_or(
-            key, lambda: self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
-        )
+        return self.sight.options(self.sight.plan.sensors[sensor], value, by, open_share)
 
     def opening(self, conditions: frozenset[Condition], door: str) -> Opening:
         """What to know while a door stands open: its passages cut off, and the side where going forth begins."""
@@ -178,7 +177,7 @@ class World:
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
         unpassed = conditions | {("unpassed", door)}
         whole, cut = self.change(unpassed), self.change(frozenset({("unpassed", door)}))
-        if whole is not None and self._taken_apart(unpassed, whole):
+        if self._splits(unpassed) is not None:
             return self.generators(unpassed)
         own, rest = self.generators(conditions)
         if own.meeting is not None:  # the door joins two of its parts
@@ -205,14 +204,11 @@ class Model:
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
         self._known: Recent[Part] = Recent(2 * CHANGES)
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
-        self._marginals: Recent[tuple[Mixture, Array]] = Recent(4)
+        self._marginals: Derived[Array] = Derived(4)
 
     def marginals(self, mixture: Mixture) -> Array:
         """Where each being is over all hypotheses, shape (P, S); of the latest few it is known already."""
-        known = self._marginals.get_or(id(mixture), lambda: (mixture, mixture.weight @ mixture.x))
-        if known[0] is not mixture:  # an id is used again once its owner is gone
-            known = self._marginals[id(mixture)] = (mixture, mixture.weight @ mixture.x)
-        return known[1]
+        return self._marginals.of(mixture, lambda: np.asarray(mixture.weight @ mixture.x, dtype=np.float64))
 
     @cached_property
     def worlds_kept(self) -> int:

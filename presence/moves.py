@@ -6,6 +6,7 @@ Knows no rooms.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,33 +29,38 @@ is counted likewise."""
 def moved(
     blocks: Array, ways: Sequence[Way], moves: Sequence[Move], settling: Sequence[int]
 ) -> tuple[Array, Array, Array]:
-    """Distributions before an event and after each of M moves, one after the other, shape (P, (1 + M) K, B, S).
+    """Distributions before an event and after moves in M rows, one after the other, shape (P, (1 + M) K, B, S).
 
     Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of companions' passages, or odds of
     asking them along; and with which probability those can come, the same shape.
     """
     persons, count, each, states = blocks.shape
-    rows, masses = np.zeros((persons, 1 + len(moves), count, each, states)), np.ones((1 + len(moves), persons, count))
+    made = max((move.row for move in moves), default=0)
+    rows: Array = np.zeros((persons, 1 + made, count, each, states))
+    masses: Array = np.ones((1 + made, persons, count))
     rows[:, 0] = blocks
-    able, odds = np.ones_like(masses), np.ones((1 + len(moves), 1, 1))
-    for n, move in enumerate(moves, start=1):
-        after = rows[:, n]
+    able, odds = np.ones_like(masses), np.ones((1 + made, persons, 1))
+    for move in moves:
+        mine = span(np.array(move.beings, dtype=np.intp))
+        after, before = rows[mine, move.row], blocks[mine]
         for way in (ways[w] for w in move.ways):
             source, target, rates = way[:3] if way.companion is None or not move.companion else way.companion[1:4]
-            there = blocks[..., span(source)].reshape(persons, count * each, len(source)) @ rates
-            there = there.reshape(persons, count, each, len(target))
+            came = before[..., span(source)].reshape(len(after), count * each, len(source))
+            there = (came @ (rates if move.companion else rates[mine])).reshape(len(after), count, each, len(target))
             for track in settling if move.label else ():
                 pair = slice(1 + 2 * track, 3 + 2 * track)
                 there[:, :, pair] = pass_now(there[:, :, pair], forth=move.forth)
             if move.companion and way.companion is not None and way.companion.asked:  # who cannot come stays
-                able[n], odds[n] = there[:, :, 0].sum(axis=2), way.companion.odds
-                after += blocks
+                able[move.row, mine] = there[:, :, 0].sum(axis=2)
+                odds[move.row, mine] = way.companion.odds
+                after += before
                 after[..., span(source)] = 0.0
             after[..., span(target)] += there
+        rows[mine, move.row] = after
     if moves:
         masses[1:] = rows[:, 1:, :, 0].sum(axis=3).transpose(1, 0, 2)
         rows[:, 1:] /= np.maximum(masses[1:], 1e-300).transpose(1, 0, 2)[..., None, None]
-    return rows.reshape(persons, (1 + len(moves)) * count, each, states), masses * odds, able
+    return rows.reshape(persons, (1 + made) * count, each, states), masses * odds, able
 
 
 def pooled(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array) -> tuple[Array, float]:
@@ -62,20 +68,26 @@ def pooled(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array)
 
     Also what that loses: less than `RARELY` of the event for each.
     """
-    asked = np.flatnonzero(kinds.alone >= 0)
+    asked = kinds.asked
     if not asked.size:
         return rate, 0.0
-    total = float((rate @ weight).sum()) + nobody
-    come = rate[asked] * weight * able[kinds.companion_rows[asked], kinds.companion[asked]] / total
-    rarely = come < RARELY
+    asking, total = rate[asked], float((rate @ weight).sum()) + nobody
+    come = asking * weight * able[kinds.companion_rows[asked], kinds.companion[asked]]
+    rarely = come < RARELY * total
     rate = rate.copy()
-    np.add.at(rate, kinds.alone[asked], np.where(rarely, rate[asked], 0.0))
-    rate[asked] = np.where(rarely, 0.0, rate[asked])
-    return rate, float(come[rarely].sum())
+    rate[kinds.alone] += np.add.reduceat(asking * rarely, kinds.first)
+    rate[asked] = asking * ~rarely
+    return rate, float((come * rarely).sum()) / total
 
 
 def span(index: IndexArray) -> slice | IndexArray:
     """The same states as a slice where they follow one another, which is faster."""
-    states = index.tolist()
+    found = _span(index.tobytes())
+    return index if found is None else found
+
+
+@lru_cache(maxsize=1024)
+def _span(index: bytes) -> slice | None:
+    states = np.frombuffer(index, dtype=np.intp).tolist()
     first, end = (states[0], states[0] + len(states)) if states else (0, 0)
-    return slice(first, end) if states == list(range(first, end)) else index
+    return slice(first, end) if states == list(range(first, end)) else None

@@ -10,7 +10,7 @@ Source: Asmussen & Koole 1993 (J. Appl. Prob. 30:365), marked Markovian arrival 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -51,6 +51,8 @@ class Sight:
     settings: Settings
     weights: Array
     flows: Array
+    _known: dict[tuple[str, str, str | None, float], list[Way]] = field(default_factory=dict, init=False, repr=False)
+    """What `options` has found already."""
 
     # --- parts of the generator ------------------------------------------------------------------------------------
     def silent_flows(self) -> Array:
@@ -91,6 +93,12 @@ class Sight:
             by: for a lock, `inside` or `keypad`.
             open_share: for a contact, the share of time that this door stands open.
         """
+        key = sensor.id, value, by, open_share
+        if key not in self._known:
+            self._known[key] = self._options(sensor, value, by, open_share)
+        return self._known[key]
+
+    def _options(self, sensor: Sensor, value: str, by: str | None, open_share: float) -> list[Way]:
         s = self.settings
         if sensor.kind == "motion" and value == "detected":
             return [*self.motion_nearby(sensor), *self.unseen_walks(sensor)]

@@ -21,6 +21,7 @@ LAYERS = [
         "rows",
         "settings",
         "markov",
+        "recent",
         "rational",
         "propagation",
         "absorbing",

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
-from presence.dissection import Part, Parts, dissect, parts_of, worth_dissecting
+from presence.dissection import Part, Parts, Split, dissect, parts_of, split, worth_dissecting
 from presence.propagation import Change, Reversible, decompose, propagate
 
 Array = NDArray[np.float64]
@@ -102,6 +102,17 @@ def in_parts(home: Home) -> tuple[Reversible, Parts]:
     return base, parts
 
 
+def splits_of(base: Reversible, parts: Parts, *changes: Change) -> dict[Any, Split]:
+    """Changes of all beings part by part, each under a name of its own."""
+    found: dict[Any, Split] = {}
+    for change in changes:
+        name = change.states.tobytes() + change.entries.tobytes()
+        each = split(parts, change._replace(entries=change.entries[base.firsts]))
+        assert each is not None
+        found[name] = each
+    return found
+
+
 def anew(key: object, compute: Any) -> Part:
     """No memory at all."""
     part: Part = compute()
@@ -118,8 +129,9 @@ def test_parts_equal_scipy(dt: float, seed: int) -> None:
     home = a_home(seed)
     base, parts = in_parts(home)
     change, x = some_change(home, seed), x_of(home, seed)
-    assert worth_dissecting(parts, change)
-    own = dissect(base, parts, change._replace(entries=change.entries[base.firsts]), anew)
+    splits = splits_of(base, parts, change)
+    assert worth_dissecting(parts, splits.values())
+    own = dissect(base, parts, splits, anew)
     result = propagate(own, x, dt)
     np.testing.assert_allclose(result, by_scipy(home, change, x, dt), rtol=0, atol=TOLERANCE)
     assert (result >= 0).all()
@@ -138,10 +150,7 @@ def test_what_is_remembered_changes_no_digit(seed: int) -> None:
     """Whatever was asked before, the same change gives the same bytes; and nothing done before is altered."""
     home = a_home(seed)
     base, parts = in_parts(home)
-    first, second = (
-        change._replace(entries=change.entries[base.firsts])
-        for change in (some_change(home, seed), some_change(home, seed + 1))
-    )
+    first, second = (splits_of(base, parts, some_change(home, other)) for other in (seed, seed + 1))
     memory: dict[Any, Part] = {}
 
     def known(key: Any, compute: Any) -> Part:
@@ -157,12 +166,28 @@ def test_what_is_remembered_changes_no_digit(seed: int) -> None:
     np.testing.assert_array_equal(propagate(parts.whole, x, 7.3), rest)
 
 
+@given(seed=st.integers(0, 2**32 - 1))
+def test_several_changes_are_one_that_is_their_sum(seed: int) -> None:
+    home = a_home(seed)
+    base, parts = in_parts(home)
+    first, second = (some_change(home, other) for other in (seed, seed + 1))
+    first, second = (change._replace(entries=0.5 * change.entries) for change in (first, second))  # both give back
+    x, states = x_of(home, seed), np.union1d(first.states, second.states)
+    entries = np.zeros((len(first.entries), len(states), len(states)))
+    for change in (first, second):
+        place = np.searchsorted(states, change.states)
+        entries[:, place[:, None], place] += change.entries
+    own = dissect(base, parts, splits_of(base, parts, first, second), anew)
+    both = by_scipy(home, Change(states, entries), x, 7.3)
+    np.testing.assert_allclose(propagate(own, x, 7.3), both, rtol=0, atol=TOLERANCE)
+
+
 def test_one_being_alone_moves_as_among_others() -> None:
     home = a_home(7)
     base, parts = in_parts(home)
     change, x = some_change(home, 7), x_of(home, 7)
     assert base.members == ((0, 2), (1,))
-    own = dissect(base, parts, change._replace(entries=change.entries[base.firsts]), anew)
+    own = dissect(base, parts, splits_of(base, parts, change), anew)
     together = propagate(own, x, 7.3)
     for being in range(3):
         alone = propagate(own.of(being), x[being : being + 1], 7.3)
@@ -194,11 +219,11 @@ def test_what_joins_parts_or_is_one_way_within_one_is_not_dissected() -> None:
         for m, n in np.ndindex(len(part), len(part))
         if part[m] >= 0 > part[n] and not home.flows[0][home.rooms_of(states[m])][:, states[n]].any()
     )
-    assert worth_dissecting(parts, change)
+    assert split(parts, change) is not None
     for place in (inside, across, untouched, untouched[::-1]):
         entries = change.entries.copy()
         entries[:, place[0], place[1]] += 0.01
-        assert not worth_dissecting(parts, change._replace(entries=entries))
+        assert split(parts, change._replace(entries=entries)) is None
 
 
 def test_small_and_well_joined_generators_are_not_taken_apart() -> None:

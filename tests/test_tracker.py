@@ -21,6 +21,7 @@ from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 
+from benchmarks import speed
 from presence import (
     Event,
     EventError,
@@ -31,9 +32,11 @@ from presence import (
     Tracker,
     UnknownSensorError,
     UnknownValueError,
+    model,
 )
 from presence.health import Monitor
-from presence.model import Recent
+from presence.model import World
+from presence.recent import Derived, Recent
 from presence.record import next_look
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
@@ -587,7 +590,7 @@ def test_memory_stays_bounded() -> None:
             tracker.observe(Event(now, *reports[int(random.integers(len(reports)))]))
         sizes.append(len(pickle.dumps(tracker._snapshot)))
     gc.collect()
-    caches: list[Any] = [thing for thing in gc.get_objects() if type(thing) is Recent]
+    caches: list[Any] = [thing for thing in gc.get_objects() if issubclass(type(thing), Recent)]
     assert len(caches) >= 3
     assert max(len(cache) for cache in caches) > 16, "the log must fill something"
     for cache in caches:
@@ -595,6 +598,40 @@ def test_memory_stays_bounded() -> None:
     assert len(tracker.passages) <= 200
     assert len(tracker._recent) <= 10
     assert sizes[-1] < 1.5 * sizes[0] + 100_000
+
+
+def test_what_is_worked_out_ahead_of_time_changes_no_digit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After an off message one small set of conditions is decomposed, if none was since the last; others hardly are."""
+    plan = speed.home(people=3, rooms=12)
+    log = speed.log_of(plan, 200)
+    done: list[int] = []
+    decomposed, forgets = model.absorb, World.foresee
+    monkeypatch.setattr(model, "absorb", lambda *change: done.append(1) or decomposed(*change))
+    counts, answers = [], []
+    for foresee in (forgets, lambda *_: None):
+        monkeypatch.setattr(World, "foresee", foresee)
+        tracker, each = Tracker(plan), []
+        for event in log:
+            done.clear()
+            tracker.observe(event)
+            each.append((event.value, len(done)))
+        counts.append(each)
+        answers.append((tracker.log_likelihood, tracker.belief))
+    assert answers[0] == answers[1]
+    ahead, late = counts
+    on = [sum(n for value, n in each if value == "detected") for each in counts]
+    assert on[0] < on[1], "who turns on a light waits for less"
+    assert max(n for _, n in ahead) <= max(n for _, n in late)
+
+
+def test_what_was_computed_from_one_object_is_no_others() -> None:
+    memory: Derived[int] = Derived(2)
+    first, second = [1], [1]
+    assert memory.of(first, lambda: 1, "a") == memory.of(first, lambda: 2, "a") == 1
+    assert memory.of(first, lambda: 3, "b") == 3
+    assert memory.of(second, lambda: 4, "a") == 4
+    memory[id(second), "b"] = (first, 5)  # as if an object that is gone had had this id
+    assert memory.of(second, lambda: 6, "b") == 6
 
 
 def test_a_recent_memory_forgets_the_oldest() -> None:

@@ -22,8 +22,9 @@ from presence.conditions import report_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
-from presence.model import CHANGES, Condition, Model, Recent
+from presence.model import CHANGES, Condition, Model
 from presence.movement import PET
+from presence.recent import Recent
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
 

@@ -23,7 +23,8 @@ from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.learn import counts
 from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told, alone, own_hours
-from presence.model import Condition, Model, Recent
+from presence.model import Condition, Model
+from presence.recent import Recent
 from presence.sensing import Sight
 from presence.settings import Settings
 

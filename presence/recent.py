@@ -1,0 +1,51 @@
+"""A bounded memory of computed values."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+
+class Recent(OrderedDict[Hashable, T]):
+    """A bounded memory of computed values: the least recently used goes first."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__()
+        self.most = most
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """A copy or a pickle begins empty: what is computed can be computed again."""
+        return type(self), (self.most,)
+
+    def recall(self, key: Hashable) -> T | None:
+        """The remembered value, if there is one; it is used again."""
+        if key not in self:
+            return None
+        self.move_to_end(key)
+        return self[key]
+
+    def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
+        """The remembered value, or a new one that is remembered."""
+        if key in self:
+            self.move_to_end(key)
+            return self[key]
+        value = self[key] = compute()
+        while len(self) > self.most:
+            self.popitem(last=False)
+        return value
+
+
+class Derived(Recent[tuple[object, T]]):
+    """What was computed from the latest few objects, which must not be changed in place."""
+
+    def of(self, owner: object, compute: Callable[[], T], *key: Hashable) -> T:
+        """What was computed from this very object, or is now; of several such values this `key`."""
+        at = (id(owner), *key)
+        known = self.recall(at)
+        if known is not None and known[0] is not owner:  # an id is used again once its owner is gone
+            known = None
+            del self[at]
+        return self.get_or(at, lambda: (owner, compute()))[1] if known is None else known[1]
