@@ -14,10 +14,12 @@ from presence.conditions import forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import attribute
+from presence.hypotheses import Way, attribute
 from presence.passages import Passage
 from presence.places import shared_bed
+from presence.resting import strangers_factor
 from presence.snapshot import Belief, Snapshot, replace
+from presence.strangers import rest_of
 
 Array = NDArray[np.float64]
 
@@ -61,8 +63,10 @@ class Engine(DoorEngine):
             s = self.settings
             nobody = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
             nobody += self._chatter(snapshot, sensor, event)
-            before = snapshot.mixture
-            snapshot = self._branch(snapshot, event, self._world(snapshot).ways(sensor.id, event.value), nobody)
+            before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
+            if (factor := self._strangers(snapshot, sensor, ways, nobody)) is not None:
+                snapshot = self._factor(snapshot, factor)
+            snapshot = self._branch(snapshot, event, ways, nobody)
             told += self._inferred(snapshot, before)
         elif sensor.id in snapshot.holders:  # on already: nothing new
             snapshot = self._told_again(snapshot, sensor, event)
@@ -76,6 +80,18 @@ class Engine(DoorEngine):
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+
+    def _strangers(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
+        """Factors on unknown people, shape (P, K, S): that others stir there does not tell of them (see `resting`)."""
+        strangers, since = slice(len(self.plan.people), self.model.persons), snapshot.able.get(sensor.id)
+        last = snapshot.holders.get(sensor.id)
+        if strangers.start == strangers.stop or since is None or last is None or since < last.time.timestamp():
+            return None
+        rest = rest_of(self._world(snapshot).sight, sensor, strangers.start)
+        factor = np.ones_like(snapshot.mixture.x)
+        silence = snapshot.seconds - since
+        factor[strangers] = strangers_factor(snapshot.mixture, strangers, ways, nobody, rest, silence)
+        return factor
 
     def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
         """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
@@ -113,7 +129,10 @@ class Engine(DoorEngine):
             factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
             snapshot = self._factor(snapshot, factor)
         if event.value != "stopped":
-            snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
+            blind = ("blind", sensor.id)
+            if sensor.kind == "motion" and blind in snapshot.conditions:
+                snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
+            snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
             snapshot = self._unschedule(snapshot, sensor.id)
         holder = snapshot.holders.get(sensor.id)
         if holder is not None:

@@ -73,6 +73,15 @@ class RecordingEngine(Engine):
         self.tape[-1] = mark._replace(shared=(self.model.states.select([place]), self.settings.seat_shared_share))
         return super()._one_each(snapshot, sensor)
 
+    def _strangers(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
+        """The mean over hypotheses: looking back, what is evidence by itself is the same in all of them."""
+        factor = super()._strangers(snapshot, sensor, ways, nobody)
+        if factor is None:
+            return None
+        mass = snapshot.mixture.weight[:, None] * snapshot.mixture.x
+        total = mass.sum(axis=1)
+        return np.where(total > 0.0, (factor * mass).sum(axis=1) / np.maximum(total, 1e-300), 1.0)
+
     def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
         if factor.ndim == 2:  # per being and state; what differs by hypothesis belongs to an event
             self._note(Weigh(factor), snapshot)

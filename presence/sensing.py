@@ -10,7 +10,7 @@ Source: Asmussen & Koole 1993 (J. Appl. Prob. 30:365), marked Markovian arrival 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +31,7 @@ from presence.places import (
     watcher,
     zone_and_others,
 )
+from presence.resting import Rest
 from presence.settings import PaceRates, Settings
 from presence.views import views
 
@@ -50,6 +51,8 @@ class Sight:
     settings: Settings
     weights: Array
     flows: Array
+    rests: dict[tuple[str, int], Rest] = field(default_factory=dict, repr=False)
+    """Memory of `strangers.rest_of`."""
 
     # --- parts of the generator ------------------------------------------------------------------------------------
     def silent_flows(self) -> Array:
