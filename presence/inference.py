@@ -32,6 +32,9 @@ UNKNOWN_HOLD = 60.0
 class Engine(DoorEngine):
     """The inference of one home."""
 
+    unlikely = 1e-3
+    """Strangers less likely in a sensor's sight than this are left as they are, to save time."""
+
     # --- an event ---------------------------------------------------------------------------------------------------
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """Take in an event at the snapshot's own instant."""
@@ -88,6 +91,8 @@ class Engine(DoorEngine):
         if strangers.start == strangers.stop or since is None or last is None or since < last.time.timestamp():
             return None
         rest = rest_of(self._world(snapshot).sight, sensor, strangers.start)
+        if self.model.marginals(snapshot.mixture)[strangers, rest.in_sight].sum() < self.unlikely:
+            return None
         factor = np.ones_like(snapshot.mixture.x)
         silence = snapshot.seconds - since
         factor[strangers] = strangers_factor(snapshot.mixture, strangers, ways, nobody, rest, silence)

@@ -28,6 +28,9 @@ class RecordingEngine(Engine):
     Looking back, an event moves one being, so that two who pass together are two passages here.
     """
 
+    unlikely = 0.0
+    """Whoever is unlikely by what came before may be likely by what comes later."""
+
     def __init__(self, plan: Floorplan, settings: Settings, *args: Any, **options: Any) -> None:
         super().__init__(plan, replace(settings, door_company_share=0.0), *args, **options)
         self.tape: list[Operation] = []

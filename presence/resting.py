@@ -50,6 +50,8 @@ class Rest(NamedTuple):
     """1/s: how often one settled is seen or gets up."""
     deep_rate: float
     """1/s: how often one deeply still is seen."""
+    in_sight: IndexArray
+    """All these states."""
 
     def neutral(self, rate: float, silence: float) -> float:
         """Factor on one more who is seen at this rate, so that they explain a report no better than one settled."""

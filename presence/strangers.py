@@ -23,4 +23,5 @@ def _rest_of(sight: Sight, sensor: Sensor, being: int) -> Rest:
     motion = sight.options(sensor, "detected")[0]
     seen, deeply = (motion.losses[being, np.isin(motion.source, index)] for index in (settled, deep))
     rising = sight.flows[being, settled, up] / sight.weights[being, settled]
-    return Rest(settled, up, deep, float(np.mean(seen + rising)), float(np.mean(deeply)))
+    in_sight = np.concatenate([settled, up, deep])
+    return Rest(settled, up, deep, float(np.mean(seen + rising)), float(np.mean(deeply)), in_sight)
