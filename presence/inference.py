@@ -14,11 +14,13 @@ from presence.conditions import LASTING, forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import attribute
+from presence.hypotheses import Way, attribute
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import shared_bed
+from presence.resting import strangers_factor
 from presence.snapshot import Belief, Reported, Snapshot, replace
+from presence.strangers import rest_of
 
 Array = NDArray[np.float64]
 
@@ -30,6 +32,9 @@ UNKNOWN_HOLD = 60.0
 
 class Engine(DoorEngine):
     """The inference of one home."""
+
+    unlikely = 1e-3
+    """Strangers less likely in a sensor's sight than this are left as they are, to save time."""
 
     # --- an event ---------------------------------------------------------------------------------------------------
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
@@ -62,8 +67,10 @@ class Engine(DoorEngine):
             s = self.settings
             nobody = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
             nobody += self._chatter(snapshot, sensor, event)
-            before = snapshot.mixture
-            snapshot = self._branch(snapshot, event, self._world(snapshot).ways(sensor.id, event.value), nobody)
+            before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
+            if (factor := self._strangers(snapshot, sensor, ways, nobody)) is not None:
+                snapshot = self._factor(snapshot, factor)
+            snapshot = self._branch(snapshot, event, ways, nobody)
             told += self._inferred(snapshot, before)
         else:  # on already: nothing new
             snapshot = self._told_again(snapshot, sensor, event)
@@ -85,6 +92,20 @@ class Engine(DoorEngine):
         if (old.argmax(axis=1) == new.argmax(axis=1)).all():
             return []
         return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))
+
+    def _strangers(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
+        """Factors on unknown people, shape (P, K, S): that others stir there does not tell of them (see `resting`)."""
+        strangers, since = slice(len(self.plan.people), self.model.persons), snapshot.able.get(sensor.id)
+        last = snapshot.holders.get(sensor.id)
+        if strangers.start == strangers.stop or since is None or last is None or since < last.time.timestamp():
+            return None
+        rest = rest_of(self._world(snapshot).sight, sensor, strangers.start)
+        if self.model.marginals(snapshot.mixture)[strangers, rest.in_sight].sum() < self.unlikely:
+            return None
+        factor = np.ones_like(snapshot.mixture.x)
+        silence = snapshot.seconds - since
+        factor[strangers] = strangers_factor(snapshot.mixture, strangers, ways, nobody, rest, silence)
+        return factor
 
     def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
         """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
@@ -122,7 +143,10 @@ class Engine(DoorEngine):
             factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
             snapshot = self._factor(snapshot, factor)
         if event.value != "stopped":
-            snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
+            blind = ("blind", sensor.id)
+            if sensor.kind == "motion" and blind in snapshot.conditions:
+                snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
+            snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
             snapshot = self._unschedule(snapshot, sensor.id)
             self._world(snapshot).foresee(snapshot.conditions)  # nobody waits for what this report tells
         return self._credit(snapshot, sensor, event)

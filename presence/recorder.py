@@ -28,6 +28,9 @@ class RecordingEngine(Engine):
     Looking back, an event moves one being, so that two who pass together are two passages here.
     """
 
+    unlikely = 0.0
+    """Whoever is unlikely by what came before may be likely by what comes later."""
+
     def __init__(self, plan: Floorplan, settings: Settings, *args: Any, **options: Any) -> None:
         super().__init__(plan, replace(settings, door_company_share=0.0), *args, **options)
         self.tape: list[Operation] = []
@@ -72,6 +75,15 @@ class RecordingEngine(Engine):
         place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
         self.tape[-1] = mark._replace(shared=(self.model.states.select([place]), self.settings.seat_shared_share))
         return super()._one_each(snapshot, sensor)
+
+    def _strangers(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
+        """The mean over hypotheses: looking back, what is evidence by itself is the same in all of them."""
+        factor = super()._strangers(snapshot, sensor, ways, nobody)
+        if factor is None:
+            return None
+        mass = snapshot.mixture.weight[:, None] * snapshot.mixture.x
+        total = mass.sum(axis=1)
+        return np.where(total > 0.0, (factor * mass).sum(axis=1) / np.maximum(total, 1e-300), 1.0)
 
     def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
         if factor.ndim == 2:  # per being and state; what differs by hypothesis belongs to an event

@@ -32,6 +32,7 @@ from presence.places import (
     watcher,
     zone_and_others,
 )
+from presence.resting import Rest
 from presence.settings import PaceRates, Settings
 from presence.views import views
 
@@ -53,6 +54,8 @@ class Sight:
     flows: Array
     _known: dict[tuple[str, str, str | None, float], list[Way]] = field(default_factory=dict, init=False, repr=False)
     """What `options` has found already."""
+    rests: dict[tuple[str, int], Rest] = field(default_factory=dict, repr=False)
+    """Memory of `strangers.rest_of`."""
 
     # --- parts of the generator ------------------------------------------------------------------------------------
     def silent_flows(self) -> Array:

@@ -176,6 +176,8 @@ class Snapshot(NamedTuple):
     """Sensors whose silence is no evidence, because they are probably dead or stuck."""
     noise: Mapping[str, float] = {}
     """1/s: how often chattering sensors report by themselves."""
+    able: Mapping[str, float] = {}
+    """When each motion sensor went off last: since then it can report again (epoch seconds)."""
     staying: Mapping[str, Staying] = {}
     """What is believed of sensors that see still people and stay on."""
 

@@ -6,16 +6,13 @@ from datetime import timedelta
 
 import pytest
 
-from benchmarks.rhythms import START, Case, cases, log_of, others_believed_in
+from benchmarks.rhythms import RHYTHMS, START, Case, cases, log_of, others_believed_in
 from presence import Event, Tracker
 
 CASES = cases()
 
 
-@pytest.mark.parametrize(
-    "rhythm",
-    [pytest.param("2", marks=pytest.mark.xfail(strict=True, reason="not mended, see DEVELOPERS.md")), "8", "8~"],
-)
+@pytest.mark.parametrize("rhythm", RHYTHMS)
 @pytest.mark.parametrize("name", list(CASES))
 def test_who_moves_for_ten_seconds_every_few_minutes_is_one_person(name: str, rhythm: str) -> None:
     assert max(others_believed_in(CASES[name], rhythm, 2)) < 0.1
