@@ -177,8 +177,8 @@ def _sleep_rates(plan: Floorplan, room: str, being: Being, hour: Hour, settings:
     asleep, awake = settings.dozing_rate, settings.waking_rate
     if plan.rooms[room].rest and hour.asleep:
         asleep, awake = settings.bedtime_rate, settings.night_waking_rate
-    if plan.rooms[room].rest and being.bed not in (None, room):
-        asleep *= settings.foreign_bed_share
+    if plan.rooms[room].rest and (being.role == VISITOR or being.bed not in (None, room)):
+        asleep *= settings.foreign_bed_share  # a visitor's bed is elsewhere
     if not plan.rooms[room].rest:
         asleep *= settings.nap_share
     if plan.rooms[room].outdoors:
