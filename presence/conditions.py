@@ -108,7 +108,7 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
 
 def _seat_moves(sight: Sight, name: str, share: float) -> Iterator[Entry]:
     """A share of those who sit down and get up does so in silence as well."""
-    perched = sight.perched(name)
+    perched = dict(sight.seats())[name]
     flow = share * sight.flows[:, perched, perched + 1]
     yield Entry(perched, perched + 1, flow)
     yield Entry(perched, perched, -flow / sight.weights[:, perched])

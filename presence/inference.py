@@ -99,7 +99,8 @@ class Engine(DoorEngine):
         last = snapshot.holders.get(sensor.id)
         if strangers.start == strangers.stop or since is None or last is None or since < last.time.timestamp():
             return None
-        rest = rest_of(self._world(snapshot).sight, sensor, strangers.start)
+        sight = self._world(snapshot).sight
+        rest = self._rests.of(sight, lambda: rest_of(sight, sensor, strangers.start), sensor.id)
         if self.model.marginals(snapshot.mixture)[strangers, rest.in_sight].sum() < self.unlikely:
             return None
         factor = np.ones_like(snapshot.mixture.x)

@@ -32,7 +32,6 @@ from presence.places import (
     watcher,
     zone_and_others,
 )
-from presence.resting import Rest
 from presence.settings import PaceRates, Settings
 from presence.views import views
 
@@ -54,8 +53,6 @@ class Sight:
     flows: Array
     _known: dict[tuple[str, str, str | None, float], list[Way]] = field(default_factory=dict, init=False, repr=False)
     """What `options` has found already."""
-    rests: dict[tuple[str, int], Rest] = field(default_factory=dict, repr=False)
-    """Memory of `strangers.rest_of`."""
 
     # --- parts of the generator ------------------------------------------------------------------------------------
     def silent_flows(self) -> Array:
@@ -285,14 +282,10 @@ class Sight:
             if place.seat is not None:
                 yield place.seat, int(self.states.select([index], ACTIVE)[0])
 
-    def perched(self, sensor: str) -> int:
-        """The perched state of a pressure sensor's seat."""
-        return next(state for seat, state in self.seats() if seat == sensor)
-
     def _seat(self, sensor: Sensor, value: str) -> list[Way]:
         """Sitting down and getting up; who sits there unnoticed is noticed as soon as they shift their weight."""
         s = self.settings
-        perched = self.perched(sensor.id)
+        perched = dict(self.seats())[sensor.id]
         source = np.array([perched, perched + 1, perched + 2], dtype=np.intp)
         rates = np.zeros((len(self.beings), 3, 3))
         flow = (1 - s.seat_miss) * self.flows[:, perched, perched + 1]

@@ -160,24 +160,21 @@ class Settings:
     """Somebody on the outer side shuts a door that usually stands open, at least, relative to somebody on the inner
     side, who shuts themselves in. Common practice, no source."""
     outer_door_expiry: float = 3600.0
-    """A door to the outside that still stands open after so long is taken to have been shut and its message lost.
-    Common practice, no source."""
+    """A door to the outside that stands open so long was shut, and its message lost. Common practice, no source."""
     door_false_alarm_rate: float = 1 / 86400
     """A contact moves with nobody near (wind, jolt): once a day. Common practice, no source."""
     outer_door_false_alarm_rate: float = 1 / 604800
     """The same at a door to the outside, which is latched: once a week. Common practice, no source."""
     door_bounce_share: float = 0.02
     """Share of a contact's reports that it follows up by itself, for a start; from then on its own record counts
-    (`DoorUse.bounce_share`): a door that is pushed to but not latched swings and rattles. Common practice, no source.
-    In one real home (ARAS house A, days 1-5) a bathroom's door opened 628 times, half of those a second or less after
-    it had been shut. 0: no bounces."""
+    (`DoorUse.bounce_share`): a door not latched rattles. Common practice, no source. In one real home (ARAS house A,
+    days 1-5) a bathroom's door opened 628 times, half of those within a second of being shut. 0: no bounces."""
     door_bounce_delay: float = 2.0
     """Half of such reports come within so many seconds, in which hardly anybody opens a door, passes it and shuts it.
     Common practice, no source."""
     door_repeats: float = 0.5
-    """How many times a contact or lock says again what it has said, nothing having happened (supervised radios do),
-    as expected of it in `door_repeat_period` for a start; from then on its own record counts. Common practice, no
-    source. 0: never."""
+    """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
+    for a start; from then on its own record counts. Common practice, no source. 0: never."""
     door_repeat_period: float = 3600.0
     """Seconds of a contact's or lock's record that this expectation is worth: radios that check in do so about hourly.
     Common practice, no source."""

@@ -12,11 +12,6 @@ from presence.sensing import Sight
 
 def rest_of(sight: Sight, sensor: Sensor, being: int) -> Rest:
     """A being at rest in a motion sensor's room or zone, but for seats with sensors of their own."""
-    known = sight.rests.get((sensor.id, being))
-    return known or sight.rests.setdefault((sensor.id, being), _rest_of(sight, sensor, being))
-
-
-def _rest_of(sight: Sight, sensor: Sensor, being: int) -> Rest:
     states = sight.states
     places = [place for place in watched(sight.plan, states, sensor) if states.places[place].seat is None]
     settled, up, deep = (states.select(places, pace) for pace in (SETTLED, ACTIVE, ASLEEP))

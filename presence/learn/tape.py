@@ -92,16 +92,16 @@ class _Watched:
     """A world that remembers what it was last asked for."""
 
     def __init__(self, world: World) -> None:
-        self._world = world
+        self.world = world
         self.asked: tuple[str, str, str | None, float] = ("", "", None, 0.0)
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(self._world, name)
+        return getattr(self.world, name)
 
     def ways(self, sensor: str, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:
         """See `World.ways`."""
         self.asked = (sensor, value, by, open_share)
-        return self._world.ways(sensor, value, by, open_share)
+        return self.world.ways(sensor, value, by, open_share)
 
 
 class Recorder(Engine):
@@ -124,7 +124,9 @@ class Recorder(Engine):
         return self.tape
 
     def _world(self, snapshot: Snapshot) -> World:
-        self._asked = _Watched(super()._world(snapshot))
+        world = super()._world(snapshot)
+        if self._asked is None or self._asked.world is not world:
+            self._asked = _Watched(world)
         return cast(World, self._asked)
 
     def _silence(self, snapshot: Snapshot, seconds: float) -> Snapshot:
