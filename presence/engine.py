@@ -263,7 +263,7 @@ class EngineCore:
 
     def _numbered(self, snapshot: Snapshot, ways: list[Way]) -> list[Way]:
         """The first event is given to the first of those who cannot be told apart (see `first_noticed`)."""
-        if snapshot.association is not None or self.numbers is None:
+        if snapshot.holders or self.numbers is None:
             return ways
         return [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
 

@@ -228,8 +228,9 @@ def test_numbering_people_who_are_alike_changes_their_names_only(events: list[Ev
         assert mean == pytest.approx(p, rel=0, abs=EXACT)
 
 
-def test_the_first_to_be_noticed_is_the_first_by_number() -> None:
-    tracker = followed(alike(), [at(5.0, "hall_motion", "detected")])
+@pytest.mark.parametrize("before", [[], [at(1.0, "room_motion", "clear")]], ids=["", "a log that begins with an end"])
+def test_the_first_to_be_noticed_is_the_first_by_number(before: list[Event]) -> None:
+    tracker = followed(alike(), [*before, at(5.0, "hall_motion", "detected")])
     assert tracker.association is not None
     assert tracker.association.people["P1"] > 0.9
     assert tracker.association.people["P2"] == 0.0
