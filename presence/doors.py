@@ -14,16 +14,17 @@ from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
-from presence.passages import (
-    CLOSING_SHARE,
-    UNTOLD,
-    Passage,
-    Window,
-    stop_accepting,
-    tracks,
-)
+from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, stop_accepting, tracks
 from presence.snapshot import DoorUse, Said, Snapshot, replace
-from presence.unprompted import TOGETHER, bounce_rate, false_alarm_rate, is_echo, pulled_shut_rate, repeat_rate
+from presence.unprompted import (
+    TOGETHER,
+    bounce_rate,
+    false_alarm_rate,
+    is_echo,
+    opened_by,
+    pulled_shut_rate,
+    repeat_rate,
+)
 from presence.witness import divide
 
 Array = NDArray[np.float64]
@@ -58,8 +59,7 @@ class DoorEngine(EngineCore):
         said = snapshot.said.get(sensor.id)
         by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds)
         by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
-        others = [s for s in self.plan.sensors.values() if s.kind == sensor.kind == "contact" and s.door == door]
-        if is_echo(event, use, snapshot.said, [s for s in others if s is not sensor], snapshot.seconds):
+        if is_echo(self.plan, event, use, snapshot.said, snapshot.seconds):
             # a passage would need two reports of the other contact to be lost
             by_itself += 1.0 / (TOGETHER * self._world(snapshot).sight.door_miss(door) ** 2)
         said = Said(event.value, snapshot.seconds) if said is None else said.after(event.value, snapshot.seconds)
@@ -94,9 +94,10 @@ class DoorEngine(EngineCore):
 
     def _shut(self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, use: DoorUse) -> Snapshot:
         """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
-        by_hand = self.plan.doors[str(self.plan.sensors[event.sensor].door)].leaf != "overhead"
+        door = str(self.plan.sensors[event.sensor].door)
+        by_hand = self.plan.doors[door].leaf != "overhead"
         pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
-        opener = snapshot.holders.get(event.sensor)
+        opener = opened_by(self.plan, door, use, snapshot.holders)
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
         if opener is None or snapshot.association is None or not pulled:
             return snapshot

@@ -7,31 +7,37 @@ record, with what the settings say for a start.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from presence.events import Event
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import Floorplan
 from presence.settings import Settings
-from presence.snapshot import DoorUse, Said
+from presence.snapshot import Association, DoorUse, Said
 
 TOGETHER = 5.0
 """Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
 so soon half of the time. Common practice, no source."""
 
 
-def is_echo(event: Event, use: DoorUse, said: Mapping[str, Said], others: Iterable[Sensor], seconds: float) -> bool:
+def _contacts(plan: Floorplan, door: str | None) -> list[str]:
+    return [s.id for s in plan.sensors.values() if s.kind == "contact" and s.door == door]
+
+
+def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said], seconds: float) -> bool:
     """Whether a contact only tells, too, what another one has just told of the same door, or is heard first after it.
 
     Args:
+        plan: the home.
         event: the report.
         use: how the door has stood.
         said: what each contact and lock said before it.
-        others: the other contacts of the door.
         seconds: when it came, epoch seconds.
     """
     stands = use.since > 0.0 and use.open == (event.value == "open")
     soon = seconds - use.since <= TOGETHER or event.sensor not in said
-    return stands and soon and any(s.id in said and said[s.id].value == event.value for s in others)
+    contacts = _contacts(plan, plan.sensors[event.sensor].door) if stands and soon else []
+    others = [name for name in contacts if name != event.sensor] if event.sensor in contacts else []
+    return any(name in said and said[name].value == event.value for name in others)
 
 
 def false_alarm_rate(plan: Floorplan, settings: Settings, door: str) -> float:
@@ -65,6 +71,14 @@ def pulled_shut_rate(settings: Settings, event: Event, use: DoorUse, seconds: fl
         return 0.0
     share, delay = settings.door_pulled_shut_share, settings.door_pulled_shut_delay
     return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * (seconds - use.since) / delay)
+
+
+def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, Association]) -> Association | None:
+    """Who opened a door, by the latest of its contacts' openings; of several that told of it, by what is no echo."""
+    said = [holders[name] for name in _contacts(plan, door) if name in holders]
+    told = [report for report in said if report.value == "open"]
+    latest = [opening for opening in told if use.since - opening.time.timestamp() <= TOGETHER]
+    return min(latest, key=lambda opening: opening.nobody, default=None)
 
 
 def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seconds: float) -> float:

@@ -413,6 +413,20 @@ def test_two_contacts_of_one_door_tell_one_passage(lost: int | None) -> None:
     assert tracker.belief.at_home[0] > 0.9
 
 
+def test_whichever_of_two_contacts_is_shut_it_was_shut_by_who_opened_the_door() -> None:
+    """One contact repeats an opening, or missed it: its closing is theirs of whom the other one has told."""
+    sensors = {"front_contact": contact("front"), "second_contact": contact("front"), "hall_motion": motion("hall")}
+    for repeated in (True, False):
+        tracker = Tracker(home(1, doors={"front": {"between": ["hall", "away"]}}, rooms={"hall": {}}, **sensors))
+        tracker.advance(NOON)
+        before = [(0.0, "second_contact", "open"), (9.0, "second_contact", "closed"), (9.5, "front_contact", "closed")]
+        opening = [(900.0, "front_contact", "open"), (900.5, "second_contact", "open")][: 1 + repeated]
+        for report in [*before, *opening, (902.0, "second_contact", "closed")]:
+            tracker.observe(at(*report))
+        assert tracker.association is not None
+        assert tracker.association.people["P1"] > 0.9
+
+
 def test_the_second_contact_of_a_door_may_be_heard_first_much_later() -> None:
     sensors = {"front_contact": contact("front"), "second_contact": contact("front"), "hall_motion": motion("hall")}
     tracker = Tracker(home(1, **sensors))
