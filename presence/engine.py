@@ -15,7 +15,7 @@ from presence.merging import Mixture
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
-from presence.recent import Derived
+from presence.recent import Derived, Recent
 from presence.resting import Rest
 from presence.settings import Settings
 from presence.snapshot import Association, Snapshot, replace
@@ -63,7 +63,7 @@ class EngineCore:
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self._labels: Derived[Array] = Derived(8)
-        self._rests: Derived[Rest] = Derived(256)
+        self._rests: Recent[Rest] = Recent(256)
         self.ghost_rates = np.array([0.0, settings.seat_brief_rate, settings.seat_stuck_rate])
 
     def start(self, seconds: float) -> Snapshot:

@@ -100,7 +100,7 @@ class Engine(DoorEngine):
         if strangers.start == strangers.stop or since is None or last is None or since < last.time.timestamp():
             return None
         sight = self._world(snapshot).sight
-        rest = self._rests.of(sight, lambda: rest_of(sight, sensor, strangers.start), sensor.id)
+        rest = self._rests.get_or((snapshot.hours, sensor.id), lambda: rest_of(sight, sensor, strangers.start))
         if self.model.marginals(snapshot.mixture)[strangers, rest.in_sight].sum() < self.unlikely:
             return None
         factor = np.ones_like(snapshot.mixture.x)
@@ -229,7 +229,8 @@ class Engine(DoorEngine):
         if sensor.kind == "contact" and name in snapshot.doors:
             snapshot = self._forget_sides(snapshot, snapshot.noted_of(name))
             snapshot = replace(snapshot, doors={**snapshot.doors, name: snapshot.doors[name].unknown()})
-        snapshot = replace(snapshot, reports={s: said for s, said in snapshot.reports.items() if s != sensor.id})
+        reports, able = ({s: x for s, x in d.items() if s != sensor.id} for d in (snapshot.reports, snapshot.able))
+        snapshot = replace(snapshot, reports=reports, able=able)
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
 
     def heed(self, snapshot: Snapshot, silent: frozenset[str], noise: Mapping[str, float]) -> Snapshot:

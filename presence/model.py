@@ -61,7 +61,7 @@ class World:
     _split: dict[Condition, Split | None] = field(default_factory=dict)
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
     _near: dict[str, Array] = field(default_factory=dict)
-    _foreseen: set[frozenset[Condition]] = field(default_factory=set)
+    _foreseen: Recent[bool] = field(default_factory=lambda: Recent(CHANGES))
     _worked: bool = False
 
     def change(self, conditions: frozenset[Condition]) -> Change | None:
@@ -100,7 +100,7 @@ class World:
                 if self._worked:
                     self._worked = False
                     return
-        self._foreseen.add(conditions)
+        self._foreseen.get_or(conditions, lambda: True)
 
     @cached_property
     def parts(self) -> Parts | None:

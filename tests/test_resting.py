@@ -138,6 +138,21 @@ def test_only_strangers_are_weighed_and_only_after_a_silence_whose_length_is_kno
     assert known._strangers(later, known.plan.sensors["hall_motion"], ways(2), NOBODY) is None
 
 
+def test_a_sensor_that_was_out_of_reach_has_not_been_silent() -> None:
+    """Since when it could report is not known: whoever stirred in between went unheard."""
+    case = cases()["room, hold 30 s"]
+    engine = Engine(case.plan, Settings(), 16)
+    sensor, snapshot = case.plan.sensors[case.sensor], engine.start(START.timestamp())
+    heard = [(0, "detected"), (40, "clear"), (100, "offline"), (5000, "online")]
+    told = []
+    for seconds, value in heard:
+        event = Event(START + timedelta(seconds=seconds), sensor.id, value)
+        snapshot, _ = engine.observe(engine.advance(snapshot, event.seconds)[0], event)
+        found = engine._world(snapshot).ways(sensor.id, "detected")
+        told.append(engine._strangers(snapshot, sensor, found, NOBODY) is not None)
+    assert told == [False, True, False, False]
+
+
 def test_two_who_are_believed_in_are_not_lost_for_resting_in_one_room() -> None:
     """They have just been heard in two rooms at once, and then stir in one as often as one may."""
     case = cases()["kitchen, 30 s"]

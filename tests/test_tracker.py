@@ -28,6 +28,7 @@ from presence import (
     Floorplan,
     LateEventError,
     SettingError,
+    Settings,
     TimeError,
     Tracker,
     UnknownSensorError,
@@ -35,7 +36,7 @@ from presence import (
     model,
 )
 from presence.health import Monitor
-from presence.model import World
+from presence.model import Model, World
 from presence.recent import Derived, Recent
 from presence.record import next_look
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
@@ -623,6 +624,16 @@ def test_what_is_worked_out_ahead_of_time_changes_no_digit(monkeypatch: pytest.M
     on = [sum(n for value, n in each if value == "detected") for each in counts]
     assert on[0] < on[1], "who turns on a light waits for less"
     assert max(n for _, n in ahead) <= max(n for _, n in late)
+
+
+def test_sets_that_were_foreseen_are_not_all_remembered() -> None:
+    """How a door usually stands drifts, in a long life through more sets than there is room for."""
+    plan = speed.home(people=1, rooms=3)
+    seen = Model(plan, Settings())
+    world = seen.world(seen.hours(NOON.timestamp())[0])
+    for n in range(model.CHANGES + 50):
+        world.foresee(frozenset({(f"usually 0.{n % 9 + 1}", f"{n}"), *(("blind", f"{i}") for i in range(3))}))
+    assert 0 < len(world._foreseen) <= model.CHANGES
 
 
 def test_what_was_computed_from_one_object_is_no_others() -> None:
