@@ -101,6 +101,12 @@ def shown(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:40]}... ({len(text)} characters)"
 
 
+def counted(number: float, one: str, many: str | None = None) -> str:
+    """A number and what is counted: `1 walk`, `12 walks`."""
+    rounded = round(number)
+    return f"{rounded} {one if rounded == 1 else many or one + 's'}"
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """What would be right instead of an unknown word: the likest of the known ones, else the first few of them."""
     names = list(islice(known, 1000))

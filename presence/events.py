@@ -20,6 +20,7 @@ from presence.errors import (
     UnknownSensorError,
     UnknownValueError,
     closest,
+    counted,
     did_you_mean,
     shown,
 )
@@ -91,9 +92,12 @@ class LogCounts:
     """Those that its times are written with."""
 
     def __str__(self) -> str:
-        return (
-            f"{self.read} events read, {self.bad} bad lines skipped, {self.duplicate} duplicates, {self.late} too late"
+        read, bad, twice = (
+            counted(self.read, "event"),
+            counted(self.bad, "bad line"),
+            counted(self.duplicate, "duplicate"),
         )
+        return f"{read} read, {bad} skipped, {twice}, {self.late} too late"
 
 
 # --- reading ----------------------------------------------------------------------------------------------------------
@@ -124,7 +128,7 @@ def read_log(
     counts.path = name_of(source)
     build, nothing = _builder(plan, counts.offsets), True
     for number, fields, problem in read_rows(source, FIELDS):
-        counts.line, nothing = number, False
+        counts.line, nothing = number, nothing and fields is HEADER
         if fields is HEADER:
             if problem is not None:
                 _tell(Fault(counts.path, number, problem), strict, on_fault)
@@ -140,7 +144,8 @@ def read_log(
             counts.read += 1
             yield event
     if nothing:
-        _tell(Fault(counts.path, 1, "the log is empty; one event a line would be right"), strict, on_fault)
+        empty = "the log is empty; one event a line would be right"
+        _tell(Fault(counts.path, counts.line or 1, empty), strict, on_fault)
 
 
 def _tell(fault: Fault, strict: bool, on_fault: OnFault | None) -> None:
@@ -229,11 +234,7 @@ Key = tuple[float, str, str, str | None, str | None]
 
 
 def reorder(
-    events: Iterable[Event],
-    window: float = WINDOW,
-    *,
-    counts: LogCounts | None = None,
-    on_fault: OnFault | None = None,
+    events: Iterable[Event], window: float = WINDOW, *, counts: LogCounts | None = None, on_fault: OnFault | None = None
 ) -> Iterator[Event]:
     """Events in order of time, each once; those of one instant stay in the order in which they came.
 

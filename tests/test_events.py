@@ -272,6 +272,7 @@ def test_faults_of_csv_are_named(rows: list[str], line: int, says: str) -> None:
     [
         (b"", 1, "empty"),
         (b"\n \n", 1, "empty"),
+        (b"\ntime,sensor,value\n", 2, "empty"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\n" * 100, 1, "binary"),
         (LINE.encode("utf-16"), 1, "binary"),
         (LINE.encode().replace(b"hall", b"h\xff\xfel") + b"\n", 1, "no UTF-8"),
@@ -282,6 +283,11 @@ def test_what_is_no_log_gets_one_clear_line(raw: bytes, line: int, says: str) ->
     found, faults, _ = read(io.BufferedReader(io.BytesIO(raw)), plan=PLAN)
     assert found == []
     assert [(fault.line, says in fault.message) for fault in faults] == [(line, True)], faults
+
+
+def test_one_of_each_is_told_in_the_singular() -> None:
+    assert str(LogCounts(1, 1, 1, 1)) == "1 event read, 1 bad line skipped, 1 duplicate, 1 too late"
+    assert str(LogCounts(0, 2, 0, 0)) == "0 events read, 2 bad lines skipped, 0 duplicates, 0 too late"
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from presence.draw.layout import house_layout
 from presence.draw.names import put_names
 from presence.draw.paper import BACK, DARKEST, FAINT, INK, SHEET, Chart, chart, fit, panel, percent
 from presence.draw.shapes import SensorShape
+from presence.errors import counted
 from presence.floorplan import Floorplan
 
 WIDTH, HEIGHT = 7.4, 5.6
@@ -54,7 +55,9 @@ def health(plan: Floorplan, findings: Iterable[Finding]) -> Chart:
     suspected = sorted((f for f in findings if f.probability >= LOUD), key=lambda f: -f.probability)
     whole = max(height + 0.9, 0.42 * len(suspected) + 1.3)
     failed = len({finding.sensor for finding in suspected})
-    said = f"{failed} of {len(plan.sensors)} sensors may have failed" if suspected else "no sensor is suspected"
+    said = (
+        f"{failed} of {counted(len(plan.sensors), 'sensor')} may have failed" if suspected else "no sensor is suspected"
+    )
     with chart(width + ASIDE + 0.4, whole, f"{plan.name}: {said}") as figure:
         figure.title(said[0].upper() + said[1:], plan.name)
         house = put_house(figure, layout, extent, (0.1, whole - height - 0.75), (width, height))

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from presence.draw.day import Day
+from presence.errors import counted
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.snapshot import Belief
@@ -27,7 +28,8 @@ def words(thing: Any) -> str:
         return f"{_time(thing.time, thing.plan)} {thing.door} ({state}): {ways}"
     if isinstance(thing, Day):
         span = f"{_time(thing.begin, thing.plan)} to {_time(thing.end, thing.plan)}"
-        return f"{thing.plan.name}, {span}: {len(thing.events)} events, {len(thing.passages)} passages"
+        events, passages = counted(len(thing.events), "event"), counted(len(thing.passages), "passage")
+        return f"{thing.plan.name}, {span}: {events}, {passages}"
     return repr(thing)
 
 

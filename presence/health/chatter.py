@@ -15,8 +15,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.errors import counted
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, Watch, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import ChangeOdds, probability
 from presence.health.step import ON, TWO_STATES, Step, sensor_rooms
 from presence.passages import utc

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import math
 
+from presence.errors import counted
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, Watch, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import probability
 from presence.health.step import Step
 from presence.passages import utc

@@ -71,12 +71,6 @@ def lasting(seconds: float) -> str:
     return f"{round(seconds / 3600)} h" if seconds < 48 * 3600 else f"{round(seconds / 86400)} days"
 
 
-def counted(number: float, one: str, many: str | None = None) -> str:
-    """A number and what is counted: `1 walk`, `12 walks`."""
-    rounded = round(number)
-    return f"{rounded} {one if rounded == 1 else many or one + 's'}"
-
-
 def local(seconds: float, zone: tzinfo) -> str:
     """A time as people at home read it: `Tue 3 Mar, 14:05`."""
     time = utc(seconds).astimezone(zone)

@@ -6,6 +6,7 @@ import json
 from datetime import UTC, datetime, tzinfo
 from textwrap import wrap
 
+from presence.errors import counted
 from presence.floorplan import Floorplan
 from presence.health.findings import Finding, local
 from presence.health.review import Review
@@ -20,7 +21,7 @@ def text(review: Review, plan: Floorplan) -> str:
     if review.begin is None or review.end is None:
         return "The log is empty: nothing can be said about the sensors.\n"
     span = f"{_day(review.begin, plan.zone)} to {_day(review.end, plan.zone)}, {review.events:,} events"
-    lines = [f"{len(plan.sensors)} sensors, {span}", ""]
+    lines = [f"{counted(len(plan.sensors), 'sensor')}, {span}", ""]
     lines += _section("Probably wrong", review.findings, plan.zone)
     lines += _section("Was probably wrong for a while", review.over, plan.zone)
     if not review.findings and not review.over:

@@ -14,8 +14,9 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.errors import counted
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, Watch, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import ChangeOdds, probability
 from presence.health.second import SecondOpinion
 from presence.health.spans import SpanMeter

@@ -15,9 +15,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.errors import counted
 from presence.floorplan import Floorplan
 from presence.health.chatter import neighbours
-from presence.health.findings import NAMED, Finding, Watch, counted, lasting
+from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import probability
 from presence.health.step import ON, Step, sensor_rooms
 from presence.passages import utc

@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import math
 
+from presence.errors import counted
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, Watch, counted
+from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import FAILURE_RATE, probability
 from presence.health.step import TWO_STATES, Step
 from presence.passages import utc
