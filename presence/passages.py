@@ -101,7 +101,7 @@ def tracks(windows: Sequence[Window]) -> list[int]:
 def labels_of(mixture: Mixture, windows: Sequence[Window], index: int) -> Array:
     """Each hypothesis' label distribution of a window, shape (K, 1 + 2 P)."""
     if not windows[index].tracked:
-        return mixture.labels[:, index]
+        return np.ascontiguousarray(mixture.labels[:, index])  # a pickle restores no strides, and they decide digits
     return first_passage.label(mixture.x, mixture.tracks[:, :, tracks(windows).index(index)])
 
 

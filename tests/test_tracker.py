@@ -602,6 +602,33 @@ def test_memory_stays_bounded() -> None:
     assert sizes[-1] < 1.5 * sizes[0] + 100_000
 
 
+RESTORED = [
+    (60.0, "hall_motion", "detected"),
+    (70.0, "inner_contact", "open"),
+    (71.0, "front_contact", "open"),
+    (81.0, "hall_motion", "clear"),
+    (91.0, "hall_motion", "detected"),
+    (151.0, "inner_contact", "closed"),
+    (154.0, "inner_contact", "open"),
+    (214.0, "front_contact", "closed"),
+    (514.0, "front_contact", "open"),
+    (814.0, "front_lock", "unlocked"),
+]
+
+
+def test_who_is_restored_tells_every_passage_to_the_last_digit() -> None:
+    """A pickle restores numbers, not where they lie in memory; with one person alone that turned a digit."""
+    sensors = {"front_contact": contact("front"), "inner_contact": contact("inner"), "hall_motion": motion("hall")}
+    tracker = Tracker(home(1, visitors=0, front_lock={"kind": "lock", "door": "front"}, **sensors))
+    restored: list[Tracker] = []
+    for report in RESTORED:
+        for each in (tracker, *restored):
+            each.observe(at(*report))
+        told = tracker.take_passages()
+        assert [each.take_passages() for each in restored] == [told] * len(restored)
+        restored.append(pickle.loads(pickle.dumps(tracker)))
+
+
 def test_what_is_worked_out_ahead_of_time_changes_no_digit(monkeypatch: pytest.MonkeyPatch) -> None:
     """After an off message one small set of conditions is decomposed, if none was since the last; others hardly are."""
     plan = speed.home(people=3, rooms=12)
