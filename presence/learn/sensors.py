@@ -92,7 +92,8 @@ def measured_holds(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, f
 def phone_delays(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, dict[str, list[float]]]:
     """Seconds from the latest use of an outer door to each change of a phone, by phone and value, ascending.
 
-    A phone that says the same again checks in. Where others use the doors as well the true delays are longer: these are no more than what the log shows.
+    That it says the same again is no change. Where others use the doors as well the true delays are longer: these are
+    no more than what the log shows.
     """
     outer = {door.id for door in plan.doors.values() if any(room not in plan.indoor for room in door.between)}
     found: dict[str, dict[str, list[float]]] = {}
