@@ -64,9 +64,9 @@ class RecordingEngine(Engine):
         if ghost is None:
             self._note(Mark(numbered, float(np.mean(nobody_rate))), snapshot)
         else:
-            s, pressed = self.settings, event.value == "pressed"
-            rates = np.full(3, s.seat_false_alarm_rate) if pressed else self.ghost_rates + s.object_false_alarm_rate
-            self._note(Mark(numbered, 0.0, Ghost(ghost[0], ghost[1], rates)), snapshot)
+            own = np.zeros(3) if event.value == "pressed" else self.ghost_rates
+            others = float(np.mean(nobody_rate - snapshot.mixture.ghosts[:, ghost[0]] @ own))
+            self._note(Mark(numbered, 0.0, Ghost(ghost[0], ghost[1], own + others)), snapshot)
         return super()._branch(snapshot, event, ways, nobody_rate, accepting, ghost)
 
     def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:

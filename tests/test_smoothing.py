@@ -192,11 +192,13 @@ def test_smoothing_and_best_path_equal_the_sum_over_all_paths(
 
 
 # --- the engine's own operations, from both sides ---------------------------------------------------------------------
-def recorded(plan: Floorplan, events: Sequence[Event], until: float, most: int | None = 16) -> RecordingEngine:
+def recorded(
+    plan: Floorplan, events: Sequence[Event], until: float, most: int | None = 16, *, repeats: float = 0.0
+) -> RecordingEngine:
     engine = RecordingEngine(
         plan,
         Settings(
-            phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
+            phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=repeats
         ),
         most,
         numbering=False,
@@ -320,12 +322,13 @@ def test_seats_that_press_themselves_are_undone_exactly() -> None:
     assert np.ptp(found) < 1e-6
 
 
+@pytest.mark.parametrize("link", [[], [at(1900, "mat", "offline"), at(1950, "mat", "online")]], ids=["", "offline"])
 @pytest.mark.parametrize("most", [None, 3])
-def test_doing_again_what_was_recorded_gives_the_filter(most: int | None) -> None:
+def test_doing_again_what_was_recorded_gives_the_filter(most: int | None, link: list[Event]) -> None:
     """The operations are all that happened to the belief, seats, occupancy sensors and merging included."""
     motion_on = [at(110, "bed_motion", "detected"), at(140, "bed_motion", "clear")]
-    events = [*SEAT_STORY[:4], *motion_on, *SEAT_STORY[4:]]
-    engine = recorded(SEATS, events, 2500.0, most)
+    events = sorted([*SEAT_STORY, *motion_on, *link], key=lambda event: event.time)
+    engine = recorded(SEATS, events, 2500.0, most, repeats=0.5)
     rules, mixture = reversal.Rules(most, engine.ghost_rates), engine.before[0].mixture
     for operation, before in zip(engine.tape, engine.before, strict=True):
         mine, theirs = (m.weight @ m.x for m in (mixture, before.mixture))
