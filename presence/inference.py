@@ -105,6 +105,7 @@ class Engine(DoorEngine):
             return None
         factor = np.ones_like(snapshot.mixture.x)
         silence = snapshot.seconds - since
+        nobody += snapshot.noise.get(sensor.id, 0.0)
         factor[strangers] = strangers_factor(snapshot.mixture, strangers, ways, nobody, rest, silence)
         return factor
 

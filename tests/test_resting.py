@@ -153,6 +153,24 @@ def test_a_sensor_that_was_out_of_reach_has_not_been_silent() -> None:
     assert told == [False, True, False, False]
 
 
+def test_a_sensor_that_chatters_by_itself_tells_nothing_of_strangers_either() -> None:
+    """One that is known to report every second or so, with the visitor as likely in its sight as out of it."""
+    case = cases()["room, hold 30 s"]
+    engine = Engine(case.plan, Settings(), 16)
+    sensor, snapshot = case.plan.sensors[case.sensor], engine.start(START.timestamp())
+    for seconds, value in ((0, "detected"), (40, "clear"), (45, "detected"), (80, "clear")):
+        event = Event(START + timedelta(seconds=seconds), sensor.id, value)
+        snapshot, _ = engine.observe(engine.advance(snapshot, event.seconds)[0], event)
+    snapshot, _ = engine.advance(snapshot, event.seconds + 2.0)
+    found, least = engine._world(snapshot).ways(sensor.id, "detected"), []
+    for noise in ({}, {sensor.id: 1.0}):
+        factor = engine._strangers(snapshot._replace(noise=noise), sensor, found, NOBODY)
+        assert factor is not None
+        least.append(float(factor.min()))
+    assert least[0] < 0.9
+    assert least[1] > 0.99
+
+
 def test_two_who_are_believed_in_are_not_lost_for_resting_in_one_room() -> None:
     """They have just been heard in two rooms at once, and then stir in one as often as one may."""
     case = cases()["kitchen, 30 s"]
