@@ -63,9 +63,9 @@ def pulled_shut_rate(settings: Settings, event: Event, use: DoorUse, seconds: fl
     """Rate at which whoever has opened a door shuts it in the same move, wherever they are a moment later (1/s).
 
     `share * log(2) / delay * 2 ** (-age / delay)`: half of such closings come within the delay. That the door still
-    stands open tells nothing of where anybody is, so this rate is not taken off the silence. In the first halves of two
-    open logs (van Kasteren et al. 2010, house A; ARAS house A) .69 and .78 of all openings were over in 5 s, without
-    labels; taken off the silence as well, this law makes the two logs 363 and 117 nats likelier.
+    stands open tells nothing of where anybody is, so this rate is not taken off the silence. Share and delay are what
+    the first halves of two open logs show without labels (van Kasteren et al. 2010, house A; ARAS house A): most doors
+    are shut again within seconds.
     """
     if event.value != "closed" or not use.open:
         return 0.0
