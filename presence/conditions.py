@@ -15,8 +15,6 @@ from presence.sensing import Sight
 
 Array = NDArray[np.float64]
 STANDING, USUALLY = "standing ", "usually "
-LASTING = ("motion", "occupancy", "camera")
-"""Kinds of sensors that stay on for a while, and are blind for as long."""
 SELDOM = 3
 """So many sensors blind, doors open and seats taken at once are seldom met again; smaller sets mostly are. Counted in
 our simulator's logs, no source."""

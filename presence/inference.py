@@ -10,14 +10,14 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.conditions import LASTING, forget_door
+from presence.conditions import forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
-from presence.places import shared_bed
+from presence.places import WATCHERS, shared_bed
 from presence.resting import strangers_factor
 from presence.snapshot import Belief, Reported, Snapshot, replace
 from presence.strangers import rest_of
@@ -58,7 +58,7 @@ class Engine(DoorEngine):
 
     def _on(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
-        lasting = sensor.kind in LASTING
+        lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})

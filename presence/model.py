@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.absorbing import SMALL, absorb, carried, worth_absorbing
-from presence.conditions import LASTING, entries_of, seldom
+from presence.conditions import entries_of, seldom
 from presence.dissection import Part, Parts, Split, dissect, parts_of, split, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
@@ -19,7 +19,7 @@ from presence.habits import Hour, Hours, hour_of_week, hours_to_change
 from presence.hypotheses import Way
 from presence.merging import Mixture
 from presence.movement import PET, Being, beings, weights_and_flows
-from presence.places import ASLEEP, States, first_side, states_of
+from presence.places import ASLEEP, WATCHERS, States, first_side, states_of
 from presence.propagation import Change, Reversible, decompose
 from presence.recent import Derived, Recent
 from presence.sensing import Sight
@@ -93,7 +93,7 @@ class World:
         small = self.base.members and self.base.scale.shape[1] <= SMALL
         if worked or not small or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
             return
-        blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in LASTING]
+        blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in WATCHERS]
         for then in (conditions, *(conditions | {more} for more in blind)):
             if not seldom(then) and (self.hours, then) not in self.absorbed:
                 self.generators(then)

@@ -15,6 +15,8 @@ from presence.floorplan import AWAY, Door, Floorplan, Sensor
 IndexArray = NDArray[np.intp]
 
 MOVING, ACTIVE, SETTLED, ASLEEP = range(4)
+WATCHERS = ("motion", "occupancy", "camera")
+"""Kinds of sensors that see whoever is in their room; they stay on for a while, and see nothing new for as long."""
 NARROW = 1.5
 """m: corridors are narrower, rooms to live in wider. Common practice, no source."""
 
@@ -86,11 +88,7 @@ def seen(plan: Floorplan, room: str) -> bool:
     watched = {s.door for s in plan.sensors.values() if s.kind == "contact"}
     doors = [door.id for door in plan.doors.values() if room in door.between]
     enclosed = bool(doors) and all(door in watched for door in doors)
-    return (
-        bool(kinds & {"motion", "occupancy", "camera"})
-        or enclosed
-        or (plan.rooms[room].rest and "pressure" not in kinds)
-    )
+    return not kinds.isdisjoint(WATCHERS) or enclosed or (plan.rooms[room].rest and "pressure" not in kinds)
 
 
 def well_sensed(plan: Floorplan) -> bool:

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.places import WATCHERS
 from presence.snapshot import Reported
 
 SAYINGS = {
@@ -22,7 +23,6 @@ SAYINGS = {
     ("phone", "away"): "{person}'s phone says away",
 }
 """How reports are told; other kinds are told as `name of the sensor, value`."""
-MOVEMENT = frozenset({"motion", "occupancy", "camera"})
 BY = {"inside": " from inside", "keypad": " on the keypad"}
 
 
@@ -75,7 +75,7 @@ def quiet_text(plan: Floorplan, room: str) -> str:
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
     if not kinds:
         return f"nothing heard around {room_name(plan, room)}"
-    return f"{'no new movement' if kinds & MOVEMENT else 'nothing used'} in {room_name(plan, room)}"
+    return f"{'no new movement' if not kinds.isdisjoint(WATCHERS) else 'nothing used'} in {room_name(plan, room)}"
 
 
 def duration(seconds: float) -> str:

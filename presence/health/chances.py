@@ -24,6 +24,7 @@ from presence.habits import Hours
 from presence.hypotheses import Way
 from presence.model import CHANGES, Condition, Model
 from presence.movement import PET
+from presence.places import WATCHERS
 from presence.recent import Recent
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
@@ -32,8 +33,6 @@ Array = NDArray[np.float64]
 
 NOTABLE = 0.02
 """People: smaller moves of belief at an event are not looked at."""
-WATCHERS = ("motion", "occupancy", "camera")
-"""Kinds that see whoever walks through their room."""
 
 
 class Chances(NamedTuple):
