@@ -112,6 +112,15 @@ def compact(x: Array, row: IndexArray) -> tuple[Array, IndexArray]:
     return x[being, left], place[being, row]
 
 
+def shares_of(group: IndexArray, weight: Array) -> tuple[Array, Array, Array]:
+    """Weights of groups (G,), the share of each of C members in its own, and the same as a matrix (G, C)."""
+    total: Array = np.bincount(group, weights=weight).astype(np.float64)
+    share: Array = weight / total[group]
+    mixing = np.zeros((len(total), len(group)))
+    mixing[group, np.arange(len(group))] = share
+    return total, share, mixing
+
+
 def joined(
     into: Sequence[int], gone: Sequence[int], place: IndexArray, weight: Array, loss: Array
 ) -> tuple[Array, Array]:
@@ -120,10 +129,8 @@ def joined(
     `l(a + b, c) = s l(a, c) + (1 - s) l(b, c) - s (1 - s) l(a, b)`, s the share of a in a + b: the loss of merging two
     groups from those of their members, as for clusters with centroids (Lance & Williams 1967, Computer J. 9:373).
     """
-    total: Array = np.bincount(place, weights=weight).astype(np.float64)
-    share = weight / total[place]
-    mixing, spread = np.zeros((len(total), len(place))), np.zeros(len(total))
-    mixing[place, np.arange(len(place))] = share
+    total, share, mixing = shares_of(place, weight)
+    spread = np.zeros(len(total))
     spread[place[into]] = share[into] * share[gone] * loss[into, gone]
     return total, np.maximum(mixing @ loss @ mixing.T - spread[:, None] - spread, 0.0)
 
@@ -134,11 +141,7 @@ def gathered(group: IndexArray, weight: Array, loss: Array) -> tuple[Array, Arra
     As in `joined`, with `loss` (C, H): how far two that have gone are apart is taken from how far each is from the
     first ones, `l(b, b') = l(b, a') + l(a, b') - l(a, a')`, or 0 where both have gone into one.
     """
-    heavy = loss.shape[1]
-    total: Array = np.bincount(group, weights=weight).astype(np.float64)
-    share = weight / total[group]
-    mixing = np.zeros((heavy, len(group)))
-    mixing[group, np.arange(len(group))] = share
+    total, share, mixing = shares_of(group, weight)
     apart = mixing @ loss
-    spread = share[:heavy] * apart.diagonal()
-    return total, np.maximum(apart + apart.T - loss[:heavy] - spread[:, None] - spread, 0.0)
+    spread = share[: len(total)] * apart.diagonal()
+    return total, np.maximum(apart + apart.T - loss[: len(total)] - spread[:, None] - spread, 0.0)

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.divergence import COARSE_SHARE, compact, factors_of, gathered, joined, losses, shared
+from presence.divergence import COARSE_SHARE, compact, factors_of, gathered, joined, losses, shared, shares_of
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -112,15 +112,13 @@ class _Pool(NamedTuple):
     def mixed(self, group: IndexArray) -> tuple[Array, Array, Array]:
         """Distributions (P, G, B, S), weights and the rest of each group, by (C,), matching every being's."""
         persons, distinct = self.rows.shape[:2]
-        total: Array = np.bincount(group, weights=self.weight).astype(np.float64)
-        count, share = len(total), self.weight / total[group]
+        total, share, mixing = shares_of(group, self.weight)
+        count = len(total)
         place = (np.arange(0, persons * count, count)[:, None] + group) * distinct + self.row
         every = share[None].repeat(persons, axis=0).ravel()
         each = np.bincount(place.ravel(), weights=every, minlength=persons * count * distinct)
         shares = each.astype(np.float64, copy=False).reshape(persons, count, distinct)
         rows = shares @ self.rows.reshape(persons, distinct, -1)
-        mixing = np.zeros((count, len(group)))
-        mixing[group, np.arange(len(group))] = share
         return rows.reshape(persons, count, *self.rows.shape[2:]), total, mixing @ self.extra
 
 
