@@ -64,9 +64,7 @@ class Engine(DoorEngine):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
-            s = self.settings
-            nobody = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
-            nobody += self._chatter(snapshot, sensor, event)
+            nobody = self._false_alarm_rate(sensor) + self._chatter(snapshot, sensor, event)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._strangers(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
@@ -108,6 +106,11 @@ class Engine(DoorEngine):
         nobody += snapshot.noise.get(sensor.id, 0.0)
         factor[strangers] = strangers_factor(snapshot.mixture, strangers, ways, nobody, rest, silence)
         return factor
+
+    def _false_alarm_rate(self, sensor: Sensor) -> float:
+        """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
+        moving = sensor.kind in ("motion", "occupancy")
+        return self.settings.motion_false_alarm_rate if moving else self.settings.object_false_alarm_rate
 
     def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
         """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
@@ -158,9 +161,8 @@ class Engine(DoorEngine):
         holder = snapshot.holders.get(sensor.id)
         if holder is not None:
             return replace(snapshot, association=replace(holder, time=event.time, value=event.value))
-        s, ways = self.settings, self._world(snapshot).sight.resting_options(sensor)
-        rate = s.motion_false_alarm_rate if sensor.kind in ("motion", "occupancy") else s.object_false_alarm_rate
-        _, caused = attribute(snapshot.mixture, ways, rate)
+        ways = self._world(snapshot).sight.resting_options(sensor)
+        _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(sensor))
         return replace(snapshot, association=self._association(event, caused))
 
     def _report(self, snapshot: Snapshot, sensor: Sensor, value: str) -> Snapshot:

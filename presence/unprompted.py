@@ -33,11 +33,13 @@ def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said
         said: what each contact and lock said before it.
         seconds: when it came, epoch seconds.
     """
+    sensor = plan.sensors[event.sensor]
     stands = use.since > 0.0 and use.open == (event.value == "open")
-    soon = seconds - use.since <= TOGETHER or event.sensor not in said
-    contacts = _contacts(plan, plan.sensors[event.sensor].door) if stands and soon else []
-    others = [name for name in contacts if name != event.sensor] if event.sensor in contacts else []
-    return any(name in said and said[name].value == event.value for name in others)
+    soon = seconds - use.since <= TOGETHER or sensor.id not in said
+    if sensor.kind != "contact" or not stands or not soon:
+        return False
+    others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]
+    return any(other.value == event.value for other in others)
 
 
 def false_alarm_rate(plan: Floorplan, settings: Settings, door: str) -> float:
