@@ -10,6 +10,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.at_rest import rest_of
 from presence.conditions import forget_door
 from presence.doors import DoorEngine
 from presence.events import Event
@@ -18,9 +19,8 @@ from presence.hypotheses import Way, attribute
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
-from presence.resting import strangers_factor
+from presence.resting import visitors_factor
 from presence.snapshot import Belief, Reported, Snapshot, replace
-from presence.strangers import rest_of
 
 Array = NDArray[np.float64]
 
@@ -34,7 +34,7 @@ class Engine(DoorEngine):
     """The inference of one home."""
 
     unlikely = 1e-3
-    """Strangers less likely in a sensor's sight than this are left as they are, to save time."""
+    """Visitors less likely in a sensor's sight than this are left as they are, to save time."""
 
     # --- an event ---------------------------------------------------------------------------------------------------
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
@@ -66,7 +66,7 @@ class Engine(DoorEngine):
         if unknown or not (lasting and blind in snapshot.conditions):
             nobody = self._false_alarm_rate(sensor) + self._chatter(snapshot, sensor, event)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
-            if (factor := self._strangers(snapshot, sensor, ways, nobody)) is not None:
+            if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
             snapshot = self._branch(snapshot, event, ways, nobody)
             told += self._inferred(snapshot, before)
@@ -91,20 +91,20 @@ class Engine(DoorEngine):
             return []
         return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))
 
-    def _strangers(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
-        """Factors on unknown people, shape (P, K, S): that others stir there does not tell of them (see `resting`)."""
-        strangers, since = slice(len(self.plan.people), self.model.persons), snapshot.able.get(sensor.id)
+    def _visitors(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
+        """Factors on visitors, shape (P, K, S): that others stir there does not tell of them (see `resting`)."""
+        visitors, since = slice(len(self.plan.people), self.model.persons), snapshot.able.get(sensor.id)
         last = snapshot.holders.get(sensor.id)
-        if strangers.start == strangers.stop or since is None or last is None or since < last.time.timestamp():
+        if visitors.start == visitors.stop or since is None or last is None or since < last.time.timestamp():
             return None
         sight = self._world(snapshot).sight
-        rest = self._rests.get_or((snapshot.hours, sensor.id), lambda: rest_of(sight, sensor, strangers.start))
-        if self.model.marginals(snapshot.mixture)[strangers, rest.in_sight].sum() < self.unlikely:
+        rest = self._rests.get_or((snapshot.hours, sensor.id), lambda: rest_of(sight, sensor, visitors.start))
+        if self.model.marginals(snapshot.mixture)[visitors, rest.in_sight].sum() < self.unlikely:
             return None
         factor = np.ones_like(snapshot.mixture.x)
         silence = snapshot.seconds - since
         nobody += snapshot.noise.get(sensor.id, 0.0)
-        factor[strangers] = strangers_factor(snapshot.mixture, strangers, ways, nobody, rest, silence)
+        factor[visitors] = visitors_factor(snapshot.mixture, visitors, ways, nobody, rest, silence)
         return factor
 
     def _false_alarm_rate(self, sensor: Sensor) -> float:

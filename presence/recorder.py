@@ -76,9 +76,9 @@ class RecordingEngine(Engine):
         self.tape[-1] = mark._replace(shared=(self.model.states.select([place]), self.settings.seat_shared_share))
         return super()._one_each(snapshot, sensor)
 
-    def _strangers(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
+    def _visitors(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
         """The mean over hypotheses: looking back, what is evidence by itself is the same in all of them."""
-        factor = super()._strangers(snapshot, sensor, ways, nobody)
+        factor = super()._visitors(snapshot, sensor, ways, nobody)
         if factor is None:
             return None
         mass = snapshot.mixture.weight[:, None] * snapshot.mixture.x

@@ -1,4 +1,4 @@
-"""How often those at rest in a room stir does not tell how many they are: no stranger is made of one lively person.
+"""How often those at rest in a room stir does not tell how many they are: no visitor is made of one lively person.
 
 The settings give people at rest one rate of being seen, but it differs between people, what they do and where a sensor
 hangs by more than their number does: one who works at a desk stirs as often as several who watch a film. Taken at its
@@ -11,7 +11,7 @@ of Probability, section 3.1, from memory). Then the first of N is seen after a s
 whatever N is. With the rate of the settings it is `N rate exp(-N rate g)`, so one more at rest beside another gets the
 factor `(1 / 2) exp(rate g)` on top of what the filter makes of them: exact for the second, a little strict for more.
 
-Only strangers get it: that residents live there is known, and of two of them, where both rest as the settings say,
+Only visitors get it: that residents live there is known, and of two of them, where both rest as the settings say,
 how often the sensor speaks tells which room they are in. This module knows no rooms.
 """
 
@@ -58,18 +58,18 @@ class Rest(NamedTuple):
         return self.rate / (self.rate + rate) * math.exp(min(LONGEST, rate * silence))
 
 
-def strangers_factor(
-    mixture: Mixture, strangers: slice, ways: Sequence[Way], nobody: float, rest: Rest, silence: float
+def visitors_factor(
+    mixture: Mixture, visitors: slice, ways: Sequence[Way], nobody: float, rest: Rest, silence: float
 ) -> Array:
-    """What a report after a silence makes of strangers in a sensor's sight, shape (V, K, S).
+    """What a report after a silence makes of visitors in a sensor's sight, shape (V, K, S).
 
     `1 - p(somebody else there) share (1 - neutral)`, where `share` is how likely one of those at rest has caused the
-    report, if the stranger rests there, too: reports of others who are up tell what they always did. Of several
-    strangers, each is weighed beside those before it.
+    report, if the visitor rests there, too: reports of others who are up tell what they always did. Of several
+    visitors, each is weighed beside those before it.
 
     Args:
         mixture: the hypotheses just before the report.
-        strangers: the V beings that are strangers.
+        visitors: the V beings that are visitors.
         ways: how a being can cause the report.
         nobody: 1/s: the rate of the report with nobody causing it.
         rest: those at rest in the sensor's sight.
@@ -82,12 +82,12 @@ def strangers_factor(
     for way in ways:
         causing += (x[:, :, span(way.source)] @ way.rates.sum(axis=2)[:, :, None])[:, :, 0]
     known = np.ones(len(x), dtype=bool)
-    known[strangers] = False
+    known[visitors] = False
     by_rest = (at_rest[known].sum(axis=0) + 1.0) * rest.rate
     share = np.minimum(1.0, by_rest / (nobody + causing[known].sum(axis=0) + rest.rate))
-    before = np.concatenate([(1.0 - there[known]).prod(axis=0)[None], 1.0 - there[strangers][:-1]])
+    before = np.concatenate([(1.0 - there[known]).prod(axis=0)[None], 1.0 - there[visitors][:-1]])
     told = ((1.0 - before.cumprod(axis=0)) * share)[:, :, None]
-    factor: Array = np.ones_like(x[strangers])
+    factor: Array = np.ones_like(x[visitors])
     factor[:, :, rest.settled] = factor[:, :, rest.up] = 1.0 - told * (1.0 - rest.neutral(rest.rate, silence))
     factor[:, :, rest.deep] = 1.0 - told * (1.0 - rest.neutral(rest.deep_rate, silence))
     return factor

@@ -38,7 +38,7 @@ LAYERS = [
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds"},
     {"places", "movement", "views", "company", "sensing", "learned"},
-    {"conditions", "strangers", "model"},
+    {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "unprompted", "engine", "doors", "inference", "wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},

@@ -12,12 +12,12 @@ from scipy.integrate import quad
 
 from benchmarks.rhythms import START, cases, log_of
 from presence import Event, Settings, Tracker
+from presence.at_rest import rest_of
 from presence.hypotheses import Way, branch, reweigh, scaled
 from presence.inference import Engine
 from presence.merging import Mixture
 from presence.model import Model
-from presence.resting import LONGEST, Rest, strangers_factor
-from presence.strangers import rest_of
+from presence.resting import LONGEST, Rest, visitors_factor
 from tests.oracle import home, motion
 
 Array = NDArray[np.float64]
@@ -40,11 +40,11 @@ def certainly(*hypotheses: tuple[int, ...]) -> Mixture:
     return Mixture(x, np.full(count, 1.0 / count), *nothing)
 
 
-def weights_after(mixture: Mixture, silence: float, strangers: slice) -> Array:
+def weights_after(mixture: Mixture, silence: float, visitors: slice) -> Array:
     """Of each hypothesis, after a silence and a report by which nobody changes their state."""
     quiet = reweigh(mixture, mixture.blocks * np.exp(-silence * np.append(RATES, 0.0)))
     factor = np.ones_like(quiet.x)
-    factor[strangers] = strangers_factor(quiet, strangers, ways(len(mixture.x)), NOBODY, REST, silence)
+    factor[visitors] = visitors_factor(quiet, visitors, ways(len(mixture.x)), NOBODY, REST, silence)
     after, _ = branch(scaled(quiet, factor), ways(len(mixture.x)), np.full(len(mixture.weight), NOBODY), None)
     where = after.x.argmax(axis=2).T
     found = [(where == row).all(axis=1) for row in mixture.x.argmax(axis=2).T]
@@ -59,7 +59,7 @@ def test_with_a_rate_of_unknown_scale_the_next_report_does_not_depend_on_how_man
 
 
 @pytest.mark.parametrize("silence", [1.0, 80.0, 300.0])
-def test_a_stranger_beside_one_at_rest_is_as_likely_after_a_report_as_before(silence: float) -> None:
+def test_a_visitor_beside_one_at_rest_is_as_likely_after_a_report_as_before(silence: float) -> None:
     both, alone = weights_after(certainly((SETTLED, SETTLED), (SETTLED, ELSEWHERE)), silence, slice(1, 2))
     assert both / alone == pytest.approx(1.0, rel=1e-9)
 
@@ -81,23 +81,23 @@ def test_longer_silences_tell_against_a_second_what_the_known_rate_would_in_the_
 
 
 @pytest.mark.parametrize("others", [(ELSEWHERE,), (ASLEEP,)])
-def test_a_stranger_beside_nobody_who_stirs_is_believed_as_ever(others: tuple[int, ...]) -> None:
+def test_a_visitor_beside_nobody_who_stirs_is_believed_as_ever(others: tuple[int, ...]) -> None:
     mixture = certainly((*others, SETTLED), (*others, ELSEWHERE))
-    np.testing.assert_array_equal(strangers_factor(mixture, slice(1, 2), ways(2), NOBODY, REST, 80.0), 1.0)
+    np.testing.assert_array_equal(visitors_factor(mixture, slice(1, 2), ways(2), NOBODY, REST, 80.0), 1.0)
 
 
-def test_what_somebody_up_and_about_reports_tells_of_a_stranger_what_it_always_did() -> None:
-    """One who walks about explains the report by (.08 + 1 / 320) / .08 times: the share of the stranger's rest."""
+def test_what_somebody_up_and_about_reports_tells_of_a_visitor_what_it_always_did() -> None:
+    """One who walks about explains the report by (.08 + 1 / 320) / .08 times: the share of the visitor's rest."""
     mixture = certainly((UP, SETTLED))
-    factor = strangers_factor(mixture, slice(1, 2), ways(2), NOBODY, REST, 12.0)
+    factor = visitors_factor(mixture, slice(1, 2), ways(2), NOBODY, REST, 12.0)
     share = RATE / (0.08 + RATE)
     assert factor[0, 0, SETTLED] == pytest.approx(1.0 - share * (1.0 - 0.5 * math.exp(12.0 * RATE)), rel=1e-9)
     assert 0.97 < factor[0, 0, SETTLED] < 1.0
 
 
-def test_of_two_strangers_the_second_is_weighed_beside_the_first() -> None:
+def test_of_two_visitors_the_second_is_weighed_beside_the_first() -> None:
     mixture = certainly((ELSEWHERE, SETTLED, SETTLED))
-    first, second = strangers_factor(mixture, slice(1, 3), ways(3), NOBODY, REST, 80.0)[:, 0, SETTLED]
+    first, second = visitors_factor(mixture, slice(1, 3), ways(3), NOBODY, REST, 80.0)[:, 0, SETTLED]
     assert (first, second) == (1.0, pytest.approx(0.5 * math.exp(80.0 * RATE), rel=1e-9))
 
 
@@ -112,7 +112,7 @@ def test_who_rests_there_is_read_from_the_model() -> None:
     assert {model.states.rooms[model.states.room[i]] for i in rest.in_sight} == {"hall"}
 
 
-def test_only_strangers_are_weighed_and_only_after_a_silence_whose_length_is_known() -> None:
+def test_only_visitors_are_weighed_and_only_after_a_silence_whose_length_is_known() -> None:
     """A sensor that has lost its off message has been silent for nobody knows how long."""
     case = cases()["room, hold 30 s"]
     engine = Engine(case.plan, Settings(), 16)
@@ -121,7 +121,7 @@ def test_only_strangers_are_weighed_and_only_after_a_silence_whose_length_is_kno
     for event in log_of(case, "2", 600.0):
         snapshot, _ = engine.advance(snapshot, event.seconds)
         ways_of_it = engine.model.world(snapshot.hours).ways(sensor.id, "detected")
-        told.append(engine._strangers(snapshot, sensor, ways_of_it, 1e-5) is not None)
+        told.append(engine._visitors(snapshot, sensor, ways_of_it, 1e-5) is not None)
         if not (event.value == "clear" and event.seconds - START.timestamp() > 300.0):  # later ones are lost
             snapshot, _ = engine.observe(snapshot, event)
     on = told[::2]
@@ -135,7 +135,7 @@ def test_only_strangers_are_weighed_and_only_after_a_silence_whose_length_is_kno
         known.advance(seen, START.timestamp() + 20)[0], Event(time=START, sensor="hall_motion", value="clear")
     )
     later, _ = known.advance(off, START.timestamp() + 90)
-    assert known._strangers(later, known.plan.sensors["hall_motion"], ways(2), NOBODY) is None
+    assert known._visitors(later, known.plan.sensors["hall_motion"], ways(2), NOBODY) is None
 
 
 def test_a_sensor_that_was_out_of_reach_has_not_been_silent() -> None:
@@ -149,11 +149,11 @@ def test_a_sensor_that_was_out_of_reach_has_not_been_silent() -> None:
         event = Event(START + timedelta(seconds=seconds), sensor.id, value)
         snapshot, _ = engine.observe(engine.advance(snapshot, event.seconds)[0], event)
         found = engine._world(snapshot).ways(sensor.id, "detected")
-        told.append(engine._strangers(snapshot, sensor, found, NOBODY) is not None)
+        told.append(engine._visitors(snapshot, sensor, found, NOBODY) is not None)
     assert told == [False, True, False, False]
 
 
-def test_a_sensor_that_chatters_by_itself_tells_nothing_of_strangers_either() -> None:
+def test_a_sensor_that_chatters_by_itself_tells_nothing_of_visitors_either() -> None:
     """One that is known to report every second or so, with the visitor as likely in its sight as out of it."""
     case = cases()["room, hold 30 s"]
     engine = Engine(case.plan, Settings(), 16)
@@ -164,7 +164,7 @@ def test_a_sensor_that_chatters_by_itself_tells_nothing_of_strangers_either() ->
     snapshot, _ = engine.advance(snapshot, event.seconds + 2.0)
     found, least = engine._world(snapshot).ways(sensor.id, "detected"), []
     for noise in ({}, {sensor.id: 1.0}):
-        factor = engine._strangers(snapshot._replace(noise=noise), sensor, found, NOBODY)
+        factor = engine._visitors(snapshot._replace(noise=noise), sensor, found, NOBODY)
         assert factor is not None
         least.append(float(factor.min()))
     assert least[0] < 0.9

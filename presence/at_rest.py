@@ -1,4 +1,4 @@
-"""Who rests where a motion sensor sees them, and what its report makes of people nobody knows (see `resting`)."""
+"""Who rests where a motion sensor sees them, and what its report makes of visitors (see `resting`)."""
 
 from __future__ import annotations
 
