@@ -20,7 +20,8 @@ from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
-from presence.snapshot import Belief, Reported, Snapshot, replace
+from presence.snapshot import Belief, Reported, Snapshot, Unprompted, replace
+from presence.unprompted import chatter_rate
 
 Array = NDArray[np.float64]
 
@@ -64,11 +65,14 @@ class Engine(DoorEngine):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
-            nobody = self._false_alarm_rate(sensor) + self._chatter(snapshot, sensor, event)
+            nobody = self._false_alarm_rate(sensor)
+            if sensor.kind in ("switch", "power"):
+                record = snapshot.unprompted.get(sensor.id)
+                nobody += chatter_rate(self.settings, snapshot.holders.get(sensor.id), record, snapshot.seconds)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
-            snapshot = self._branch(snapshot, event, ways, nobody)
+            snapshot = self._recorded(self._branch(snapshot, event, ways, nobody), sensor)
             told += self._inferred(snapshot, before)
         else:  # on already: nothing new
             snapshot = self._told_again(snapshot, sensor, event)
@@ -82,6 +86,14 @@ class Engine(DoorEngine):
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+
+    @staticmethod
+    def _recorded(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """How many of a switch's or an appliance's reports it has made by itself, after one more."""
+        if sensor.kind not in ("switch", "power"):
+            return snapshot
+        record = snapshot.unprompted.get(sensor.id, Unprompted()).after(snapshot.holders[sensor.id].nobody)
+        return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})
 
     def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
         """Passages through doors without sensors, told where the belief moves."""
@@ -111,19 +123,6 @@ class Engine(DoorEngine):
         """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
         moving = sensor.kind in ("motion", "occupancy")
         return self.settings.motion_false_alarm_rate if moving else self.settings.object_false_alarm_rate
-
-    def _chatter(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> float:
-        """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
-
-        `chatter * max(0, 2 P(nobody) - 1) / (delay + age)`, P(nobody) and age those of its last report: false reports
-        come in bursts. The belief about a sensor that reports rightly mostly is left alone.
-        """
-        last = snapshot.holders.get(sensor.id)
-        if last is None or sensor.kind not in ("switch", "power"):
-            return 0.0
-        age = max(0.0, (event.time - last.time).total_seconds())
-        falsely = max(0.0, 2.0 * last.nobody - 1.0)
-        return falsely * self.settings.object_chatter / (self.settings.object_chatter_delay + age)
 
     def _lost_off(self, snapshot: Snapshot, sensor: Sensor) -> bool:
         """A sensor that turns on again after its hold must have been off in between; before that it repeats itself."""

@@ -204,9 +204,9 @@ class Settings:
     object_false_alarm_rate: float = 1 / 604800
     """A switch, appliance or camera reports with nobody there: once a week. Common practice, no source."""
     object_chatter: float = 0.2
-    """A switch or an appliance whose last report was more likely false than not goes on: expected false reports per
+    """A switch or an appliance that only ever reports falsely, and has just done so, goes on: expected false reports per
     e-fold of the time since then, so that they come in bursts of any length. By likelihood, without labels, on half of
-    one open log (ARAS house A, days 1-5): .2 over .05; the scores hardly tell them apart. 0: no bursts."""
+    one open log (ARAS house A, days 1-5): .2 over .05. With others times their own record. 0: no bursts."""
     object_chatter_delay: float = 1.0
     """Seconds before which such a sensor is no readier to report again. Common practice (contact bounce), no source."""
     seat_rate: float = 1 / 100

@@ -136,6 +136,17 @@ class Said:
         return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds)
 
 
+class Unprompted(NamedTuple):
+    """How often a switch or an appliance has reported, and how often by itself (expected)."""
+
+    reports: int = 0
+    by_itself: float = 0.0
+
+    def after(self, nobody: float) -> Unprompted:
+        """After one more report, caused by nobody with this probability."""
+        return Unprompted(self.reports + 1, self.by_itself + nobody)
+
+
 class Reported(NamedTuple):
     """What a phone says."""
 
@@ -168,6 +179,8 @@ class Snapshot(NamedTuple):
     """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
     said: Mapping[str, Said] = {}
     """What each contact and lock said last, and how often it has said the same again."""
+    unprompted: Mapping[str, Unprompted] = {}
+    """Each switch's and appliance's record of what it reported by itself."""
     reports: Mapping[str, Reported] = {}
     """What each phone reported last."""
     association: Association | None = None

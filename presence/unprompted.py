@@ -1,7 +1,7 @@
-"""What contacts and locks report whoever is there: a jolt, a rattle, a door pulled shut in passing, the same once more.
+"""What sensors report whoever is there: a jolt, a rattle, a door pulled shut in passing, the same once more.
 
-Radios and second contacts say what has been said. Rattles and repetitions come at rates learned from the sensor's own
-record, with what the settings say for a start.
+Radios and second contacts say what has been said. Rattles, repetitions and the chatter of switches come at rates learned
+from the sensor's own record, with what the settings say for a start.
 """
 
 from __future__ import annotations
@@ -12,11 +12,15 @@ from collections.abc import Mapping
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.settings import Settings
-from presence.snapshot import Association, DoorUse, Said
+from presence.snapshot import Association, DoorUse, Said, Unprompted
 
 TOGETHER = 5.0
 """Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
 so soon half of the time. Common practice, no source."""
+
+TRUSTED = 10
+"""A switch or an appliance is trusted as if it had reported so many times before, never by itself. Common practice, no
+source."""
 
 
 def _contacts(plan: Floorplan, door: str | None) -> list[str]:
@@ -103,3 +107,24 @@ def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seco
         return 0.0
     together = any(seconds - other.again <= TOGETHER for name, other in said.items() if name != event.sensor)
     return (expected + own.repeats) / (period + max(0.0, seconds - own.first)) + together * 0.5 / TOGETHER
+
+
+def chatter_rate(settings: Settings, last: Association | None, record: Unprompted | None, seconds: float) -> float:
+    """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
+
+    `share * chatter * max(0, 2 P(nobody) - 1) / (delay + age)`, P(nobody) and age those of its last report: false
+    reports come in bursts. The share is its own record, m / (10 + n): of n reports it made m by itself. Hands come in
+    bursts, too: one report in doubt must not make a chatterer of a tap that is used day by day.
+
+    Args:
+        settings: of the home.
+        last: who caused its last report, if it has made any.
+        record: what it has reported so far.
+        seconds: when it reports now, epoch seconds.
+    """
+    if last is None or record is None:
+        return 0.0
+    share = record.by_itself / (TRUSTED + record.reports)
+    age = max(0.0, seconds - last.time.timestamp())
+    falsely = max(0.0, 2.0 * last.nobody - 1.0)
+    return share * falsely * settings.object_chatter / (settings.object_chatter_delay + age)
