@@ -204,7 +204,7 @@ class Settings:
     object_false_alarm_rate: float = 1 / 604800
     """A switch, appliance or camera reports with nobody there: once a week. Common practice, no source."""
     object_chatter: float = 0.2
-    """A switch or an appliance that only ever reports falsely, and has just done so, goes on: expected false reports per
+    """A switch or an appliance that has only ever reported falsely, as it just has, goes on: expected false reports per
     e-fold of the time since then, so that they come in bursts of any length. By likelihood, without labels, on half of
     one open log (ARAS house A, days 1-5): .2 over .05. With others times their own record. 0: no bursts."""
     object_chatter_delay: float = 1.0

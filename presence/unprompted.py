@@ -1,7 +1,7 @@
 """What sensors report whoever is there: a jolt, a rattle, a door pulled shut in passing, the same once more.
 
-Radios and second contacts say what has been said. Rattles, repetitions and the chatter of switches come at rates learned
-from the sensor's own record, with what the settings say for a start.
+Radios and second contacts say what has been said. Rattles, repetitions and the chatter of switches come at rates
+learned from the sensor's own record, with what the settings say for a start.
 """
 
 from __future__ import annotations
