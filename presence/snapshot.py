@@ -81,6 +81,9 @@ class DoorUse:
 
     open: bool = False
     since: float = 0.0
+    """When it was told that it stands so now (epoch seconds; 0: unknown)..."""
+    told: float = 0.0
+    """...and when last: radios check in."""
     open_share: float = 0.0
     weight: float = 3600.0
     """Seconds of experience behind `open_share`."""
@@ -106,14 +109,19 @@ class DoorUse:
 
     def unknown(self) -> DoorUse:
         """After its contact has been out of reach: as before the first report, with what is known of the door."""
-        return dataclasses.replace(self, open=False, since=0.0, given_up=False)
+        return dataclasses.replace(self, open=False, since=0.0, told=0.0, given_up=False)
 
-    def now(self, seconds: float, *, open: bool) -> DoorUse:
-        """After a report that the door is open or closed; experience fades over a week. Common practice, no source."""
-        passed = max(0.0, seconds - self.since) if self.since else 0.0
+    def now(self, seconds: float, *, open: bool, moved: bool = True) -> DoorUse:
+        """After a report that the door is open or closed; experience fades over a week. Common practice, no source.
+
+        Where it was so before, it has probably `moved` unheard in between, or a radio has only said so again.
+        """
+        passed = max(0.0, seconds - self.told) if self.told else 0.0
         weight = min(self.weight, 7 * 86400.0)
         share = (self.open_share * weight + passed * self.open) / (weight + passed)
-        return DoorUse(open, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
+        again = self.since and open == self.open and not self.given_up and not moved
+        since = self.since if again else seconds
+        return DoorUse(open, since, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
 
 
 @dataclass(frozen=True, slots=True)

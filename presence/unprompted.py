@@ -35,7 +35,7 @@ def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said
     """
     sensor = plan.sensors[event.sensor]
     stands = use.since > 0.0 and use.open == (event.value == "open")
-    soon = seconds - use.since <= TOGETHER or sensor.id not in said
+    soon = seconds - use.told <= TOGETHER or sensor.id not in said
     if sensor.kind != "contact" or not stands or not soon:
         return False
     others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]
