@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 
 LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
+STAYING = ("occupancy", "camera")
+"""Kinds of sensors that stay on while somebody is in sight, still or not."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
@@ -75,9 +77,9 @@ class Engine(DoorEngine):
         if not lasting:
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
-        if sensor.kind == "occupancy":
+        if sensor.kind in STAYING:
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-            again = snapshot.seconds + self.settings.occupancy_refresh
+            again = snapshot.seconds + (sensor.hold or 0.0) + self.settings.occupancy_refresh
             return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
