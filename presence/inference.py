@@ -5,6 +5,7 @@ An `Engine` holds what does not change; a `Snapshot` is everything that does, an
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -32,6 +33,11 @@ UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
 
+def keyed(event: Event) -> Event:
+    """A lock's report, from the keypad where it names a code: there is nowhere else to type one."""
+    return dataclasses.replace(event, by="keypad") if event.code is not None and event.by is None else event
+
+
 class Engine(DoorEngine):
     """The inference of one home."""
 
@@ -49,7 +55,7 @@ class Engine(DoorEngine):
         if sensor.kind in ("phone", "badge"):
             snapshot = self._report(snapshot, sensor, event.value)
         elif sensor.kind in ("contact", "lock"):
-            snapshot = self._door(snapshot, sensor, event, told)
+            snapshot = self._door(snapshot, sensor, keyed(event), told)
         elif sensor.kind == "pressure":
             snapshot = self._seat(snapshot, sensor, event)
         elif event.value in ("clear", "vacant", "stopped"):
