@@ -22,6 +22,7 @@ from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
 from presence.snapshot import Belief, Reported, Snapshot, replace
+from presence.unprompted import watched_by_another
 
 Array = NDArray[np.float64]
 
@@ -228,8 +229,13 @@ class Engine(DoorEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer.
 
-        How a seat stands that was taken then is unknown until it says so.
+        How a seat stands that was taken then is unknown until it says so. A door with another contact is still watched.
         """
+        if sensor.id in snapshot.said:
+            said = dataclasses.replace(snapshot.said[sensor.id], reachable=online)
+            snapshot = replace(snapshot, said={**snapshot.said, sensor.id: said})
+        if watched_by_another(self.plan, sensor, snapshot.said):
+            return snapshot
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
         conditions = forget_door(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
         taken = sensor.kind == "pressure" and (held := snapshot.holders.get(name)) and held.value == "pressed"

@@ -136,12 +136,14 @@ class Said:
     """When that was the last time, epoch seconds."""
     both: bool = False
     """Whether it has ever said anything else."""
+    reachable: bool = True
+    """Whether it has not said since that it cannot report."""
 
     def after(self, value: str, seconds: float) -> Said:
         """After its next report."""
         if value != self.value:
-            return dataclasses.replace(self, value=value, both=True)
-        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds)
+            return dataclasses.replace(self, value=value, both=True, reachable=True)
+        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True)
 
 
 class Reported(NamedTuple):

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 
 from presence.events import Event
-from presence.floorplan import Floorplan
+from presence.floorplan import Floorplan, Sensor
 from presence.settings import Settings
 from presence.snapshot import Association, DoorUse, Said
 
@@ -21,6 +21,12 @@ so soon half of the time. Common practice, no source."""
 
 def _contacts(plan: Floorplan, door: str | None) -> list[str]:
     return [s.id for s in plan.sensors.values() if s.kind == "contact" and s.door == door]
+
+
+def watched_by_another(plan: Floorplan, sensor: Sensor, said: Mapping[str, Said]) -> bool:
+    """Whether a contact's door has another one, which has been heard and can report."""
+    others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]
+    return sensor.kind == "contact" and any(other.reachable for other in others)
 
 
 def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said], seconds: float) -> bool:

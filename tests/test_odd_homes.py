@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import pytest
+
 from presence import Floorplan, Tracker
-from tests.oracle import at, home, time_at
+from tests.oracle import at, contact, home, time_at
 
 HOUR = 3600.0
+Report = tuple[float, str, str]
 
 
-def followed(plan: Floorplan, *reports: tuple[float, str, str]) -> Tracker:
+def followed(plan: Floorplan, *reports: Report) -> Tracker:
     """A tracker that has heard these reports, at seconds after noon."""
     tracker = Tracker(plan)
     for report in reports:
@@ -45,3 +48,22 @@ def test_whom_a_camera_goes_on_seeing_is_there() -> None:
         assert tracker.belief.rooms["studio"] > 0.8, minute
     tracker.observe(at(18.5 * 60.0, "camera", "clear"))
     assert tracker.belief.at_home[0] < 0.05
+
+
+# --- two contacts on one door -----------------------------------------------------------------------------------------
+@pytest.mark.parametrize("closed", [[], [(9000.0, "second_contact", "closed")]], ids=["left open", "shut later"])
+def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed: list[Report]) -> None:
+    """Its battery is flat; the other one would have told of anybody who leaves, and tells that the door is shut."""
+    contacts = {"front_contact": contact("front"), "second_contact": contact("front")}
+    plan = home(1, rooms={"hall": {}}, doors={"front": {"between": ["hall", "away"]}}, **contacts)
+    opened: list[Report] = [(5.0, "front_contact", "open"), (5.4, "second_contact", "open")]
+    opened += [] if closed else [(8.0, "second_contact", "closed"), (8.3, "front_contact", "closed")]
+    plain = followed(plan, *opened, *closed)
+    flat = followed(plan, *opened, (600.0, "front_contact", "offline"), *closed)
+    for tracker in (plain, flat):
+        tracker.advance(time_at(3 * HOUR))
+    assert flat.belief.people["P1"] == pytest.approx(plain.belief.people["P1"], rel=0, abs=1e-9)
+    flat.observe(at(4 * HOUR, "second_contact", "offline"))
+    for tracker in (plain, flat):
+        tracker.advance(time_at(30 * HOUR))
+    assert flat.belief.people["P1"] != pytest.approx(plain.belief.people["P1"], rel=0, abs=1e-3)
