@@ -54,8 +54,13 @@ def test_whom_a_camera_goes_on_seeing_is_there() -> None:
 @pytest.mark.parametrize("closed", [[], [(9000.0, "second_contact", "closed")]], ids=["left open", "shut later"])
 def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed: list[Report]) -> None:
     """Its battery is flat; the other one would have told of anybody who leaves, and tells that the door is shut."""
-    contacts = {"front_contact": contact("front"), "second_contact": contact("front")}
-    plan = home(1, rooms={"hall": {}}, doors={"front": {"between": ["hall", "away"]}}, **contacts)
+    plan = home(
+        1,
+        rooms={"hall": {}},
+        doors={"front": {"between": ["hall", "away"]}},
+        front_contact=contact("front"),
+        second_contact=contact("front"),
+    )
     opened: list[Report] = [(5.0, "front_contact", "open"), (5.4, "second_contact", "open")]
     opened += [] if closed else [(8.0, "second_contact", "closed"), (8.3, "front_contact", "closed")]
     plain = followed(plan, *opened, *closed)
