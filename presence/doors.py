@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
+from presence.carried import CarriedEngine
 from presence.conditions import forget_door, standing, usually
-from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
@@ -48,7 +48,7 @@ CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
 
-class DoorEngine(EngineCore):
+class DoorEngine(CarriedEngine):
     """The part of the inference that takes in contacts and locks."""
 
     # --- doors ------------------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
-from presence.snapshot import Belief, Reported, Snapshot, replace
+from presence.snapshot import Belief, Snapshot, replace
 from presence.unprompted import watched_by_another
 
 Array = NDArray[np.float64]
@@ -173,29 +173,6 @@ class Engine(DoorEngine):
         ways = self._world(snapshot).sight.resting_options(sensor)
         _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(sensor))
         return replace(snapshot, association=self._association(event, caused))
-
-    def _report(self, snapshot: Snapshot, sensor: Sensor, value: str) -> Snapshot:
-        """A phone or a tag says where its owner is: a likelihood, not a switch."""
-        if sensor.person is None or sensor.person not in self.names:
-            return snapshot
-        room, states = self.model.states.room, self.model.states
-        if sensor.kind == "phone":
-            last = snapshot.reports.get(sensor.id, Reported("", 0.0, -np.inf))
-            if value == last.value and snapshot.seconds - last.heard <= self.settings.phone_check_in:
-                again = last._replace(heard=snapshot.seconds)  # that it has not changed is for `_still` to tell
-                return replace(snapshot, reports={**snapshot.reports, sensor.id: again})
-            returned = (last.value, value) == ("away", "home")
-            error = self.settings.phone_return_error if returned else self.settings.phone_error
-            likelihood = self._phone(value, 1 - error, error)
-            reports = {**snapshot.reports, sensor.id: Reported(value, snapshot.seconds, snapshot.seconds)}
-            snapshot = self._schedule(
-                replace(snapshot, reports=reports), snapshot.seconds + self.settings.phone_still, "still", sensor.id
-            )
-        else:
-            error = self.settings.badge_error
-            agrees = room == states.rooms.index(value)
-            likelihood = np.where(agrees, 1 - error, error / max(1, len(states.rooms) - 1))
-        return self._about(snapshot, sensor.person, likelihood)
 
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck."""

@@ -147,13 +147,13 @@ class Said:
 
 
 class Reported(NamedTuple):
-    """What a phone says."""
+    """What a phone or a tag says."""
 
     value: str
     since: float
     """When it first said so, epoch seconds..."""
     heard: float
-    """...and when last: it may check in."""
+    """...and when last: it may say so again."""
 
 
 class Snapshot(NamedTuple):
@@ -179,7 +179,7 @@ class Snapshot(NamedTuple):
     said: Mapping[str, Said] = {}
     """What each contact and lock said last, and how often it has said the same again."""
     reports: Mapping[str, Reported] = {}
-    """What each phone reported last."""
+    """What each phone and tag reported last."""
     association: Association | None = None
     same_as_previous: float | None = None
     silent: frozenset[str] = frozenset()
@@ -189,7 +189,7 @@ class Snapshot(NamedTuple):
     able: Mapping[str, float] = {}
     """When each motion sensor went off last: since then it can report again (epoch seconds)."""
     staying: Mapping[str, Staying] = {}
-    """What is believed of sensors that see still people and stay on."""
+    """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
 
     @property
     def time(self) -> datetime:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from presence import Floorplan, Tracker
-from tests.oracle import at, contact, home, time_at
+from tests.oracle import at, contact, home, motion, time_at
 
 HOUR = 3600.0
 Report = tuple[float, str, str]
@@ -72,3 +72,42 @@ def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed
     for tracker in (plain, flat):
         tracker.advance(time_at(30 * HOUR))
     assert flat.belief.people["P1"] != pytest.approx(plain.belief.people["P1"], rel=0, abs=1e-3)
+
+
+# --- tags -------------------------------------------------------------------------------------------------------------
+def tagged(people: int = 1) -> Floorplan:
+    """A bedroom, a hall and a kitchen with motion sensors in a row; the first resident wears a tag."""
+    return home(
+        people,
+        rooms={"bed": {"rest": True}, "hall": {}, "kitchen": {}},
+        doors={
+            "arch": {"between": ["bed", "hall"], "leaf": "none"},
+            "kitchen_door": {"between": ["hall", "kitchen"]},
+            "front": {"between": ["hall", "away"]},
+        },
+        tag={"kind": "badge", "person": "P1"},
+        **{f"{room}_motion": motion(room) for room in ("bed", "hall", "kitchen")},  # type: ignore[arg-type]
+    )
+
+
+def test_a_tag_left_behind_says_nothing_new_however_often_it_is_heard() -> None:
+    """It lies by the bed and is heard there every minute, while its owner is busy in the kitchen."""
+    reports: list[Report] = [(1.0, "bed_motion", "detected"), (11.0, "bed_motion", "clear")]
+    reports += [(70.0, "hall_motion", "detected"), (73.0, "kitchen_motion", "detected"), (80.0, "hall_motion", "clear")]
+    reports += [(83.0, "kitchen_motion", "clear")]
+    for minute in range(31):
+        reports.append((60.0 * minute, "tag", "bed"))
+        if minute > 2 and minute % 2:
+            reports += [(60.0 * minute + 20.0, "kitchen_motion", "detected")]
+            reports += [(60.0 * minute + 30.0, "kitchen_motion", "clear")]
+    tracker = followed(tagged(), *sorted(reports))
+    assert tracker.belief.people["P1"]["kitchen"] > 0.9
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_a_tag_that_is_worn_keeps_its_owner_where_it_is_heard(people: int) -> None:
+    """In bed, reading: all is quiet but for the tag, every minute for two hours."""
+    tracker = followed(tagged(people), (1.0, "bed_motion", "detected"), (11.0, "bed_motion", "clear"))
+    for minute in range(1, 121):
+        tracker.observe(at(60.0 * minute, "tag", "bed"))
+        assert tracker.belief.people["P1"]["bed"] > 0.9, minute
