@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
+from presence.carried import CarriedEngine
 from presence.conditions import forget_door, standing, usually
-from presence.engine import EngineCore
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
@@ -48,7 +48,7 @@ CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
 
-class DoorEngine(EngineCore):
+class DoorEngine(CarriedEngine):
     """The part of the inference that takes in contacts and locks."""
 
     # --- doors ------------------------------------------------------------------------------------------------------
@@ -86,7 +86,9 @@ class DoorEngine(EngineCore):
         if sensor.kind == "contact":
             if use.since and not use.open and event.value == "open":
                 use = use.reopened(snapshot.seconds - use.since <= self.settings.door_bounce_delay)
-            snapshot = self._stand(self._unschedule(snapshot, sensor.id), door, use, open=event.value == "open")
+            moved = snapshot.association is None or snapshot.association.nobody < 0.5
+            use = use.now(snapshot.seconds, open=event.value == "open", moved=moved)
+            snapshot = self._stand(self._unschedule(snapshot, sensor.id), door, use)
             if event.value == "open" and self.plan.outdoor_sides[door] is not None:
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
@@ -129,9 +131,8 @@ class DoorEngine(EngineCore):
         if what != "shut":
             return super()._fall_due(snapshot)
         door = str(self.plan.sensors[sensor].door)
-        snapshot = self._stand(replace(snapshot, due=tuple(rest)), door, snapshot.doors[door], open=False)
-        given_up = dataclasses.replace(snapshot.doors[door], given_up=True)
-        return replace(snapshot, doors={**snapshot.doors, door: given_up})
+        given_up = dataclasses.replace(snapshot.doors[door].now(snapshot.seconds, open=False), given_up=True)
+        return self._stand(replace(snapshot, due=tuple(rest)), door, given_up)
 
     def _code_share(self, code: str) -> Array:
         """How likely each being is to use this code, relative to its owner."""
@@ -139,17 +140,16 @@ class DoorEngine(EngineCore):
         others = self.settings.code_slip if owners else 1.0
         return np.array([1.0 if name in owners else others for name in self.names])
 
-    def _stand(self, snapshot: Snapshot, door: str, use: DoorUse, *, open: bool) -> Snapshot:
-        doors = {**snapshot.doors, door: use.now(snapshot.seconds, open=open)}
-        conditions = forget_door(snapshot.conditions, door) - {("unwatched", door)}
-        share = doors[door].usual_share
-        if share and (open or self.plan.outdoor_sides[door] is None):
-            conditions |= {(standing(share) if open else usually(share), door)}
-        if open:
+    def _stand(self, snapshot: Snapshot, door: str, use: DoorUse) -> Snapshot:
+        """What changes while a door stands as it does now."""
+        conditions, share = forget_door(snapshot.conditions, door) - {("unwatched", door)}, use.usual_share
+        if share and (use.open or self.plan.outdoor_sides[door] is None):
+            conditions |= {(standing(share) if use.open else usually(share), door)}
+        if use.open:
             conditions |= {("open", door)}
-        windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
+        windows = snapshot.windows if use.open else stop_accepting(snapshot.windows, door)
         snapshot = self._forget_sides(snapshot, snapshot.noted_of(door))
-        return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
+        return replace(snapshot, conditions=conditions, doors={**snapshot.doors, door: use}, windows=windows)
 
     def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
         """A new window; an earlier one of this door still accepts while the door has not closed."""

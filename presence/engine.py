@@ -143,8 +143,6 @@ class EngineCore:
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
             return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
-        if what == "still":
-            return self._still(snapshot, sensor)
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
@@ -161,19 +159,6 @@ class EngineCore:
         inside = np.zeros((len(self.names), self.model.states.size))
         inside[: self.model.persons, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
         return inside
-
-    def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
-        """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
-        value, since, _ = snapshot.reports[sensor]
-        likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
-        again = since + 4.0 * (snapshot.seconds - since)
-        told = self._about(snapshot, str(self.plan.sensors[sensor].person), likelihood)
-        return self._schedule(told, again, "still", sensor)
-
-    def _phone(self, value: str, agreeing: float, other: float) -> Array:
-        """Likelihood of a phone's report in each state of its owner, shape (S,)."""
-        agrees = (self.model.states.room == self.model.away) == (value == "away")
-        return np.where(agrees, agreeing, other)
 
     def _schedule(self, snapshot: Snapshot, at: float, what: str, sensor: str) -> Snapshot:
         """Note that something falls due; one note per sensor and matter."""

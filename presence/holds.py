@@ -2,7 +2,9 @@
 
 A filter hears this too late; after the fact the report is put where it belongs. A sensor that was on for longer than
 its hold saw a movement `hold` seconds before it went off, and none since. One that was on for just its hold may have
-been blind for as long (some cannot be triggered again while on): nothing is made of that.
+been blind for as long (some cannot be triggered again while on): nothing is made of that. Whoever goes out is seen for
+a few steps after they have opened the door, and so is the door as it swings: such a movement says no more than one just
+before.
 """
 
 from __future__ import annotations
@@ -18,6 +20,9 @@ from presence.floorplan import Floorplan
 
 SLACK = 1.0
 """Seconds by which a hold may differ from what the plan says."""
+PASSING = 5.0
+"""Seconds after a door's report in which whoever passes it, or the door itself, is still seen from the room that they
+leave: a few steps. Common practice, no source."""
 PATIENCE = 3600.0
 """Seconds for which an off report is waited for."""
 
@@ -41,9 +46,10 @@ def put_back(plan: Floorplan, events: Iterable[Event]) -> Iterator[Event]:
             on.setdefault(sensor.id, event.seconds)
         elif hold and event.value in ("clear", "offline"):
             last = event.seconds - hold
-            prolonged = last > on.pop(sensor.id, math.inf) + SLACK and event.value == "clear"
+            since = on.pop(sensor.id, math.inf)
+            prolonged = last > since + SLACK and event.value == "clear"
             if prolonged and (not waiting or waiting[0].seconds <= last):
-                _insert(waiting, replace(event, time=event.time - timedelta(seconds=hold)))
+                _insert(plan, waiting, replace(event, time=event.time - timedelta(seconds=hold)), since)
         waiting.append(event)
         on = {name: since for name, since in on.items() if event.seconds - since < PATIENCE}
         begin = min(on.values(), default=event.seconds)
@@ -52,9 +58,16 @@ def put_back(plan: Floorplan, events: Iterable[Event]) -> Iterator[Event]:
     yield from waiting
 
 
-def _insert(waiting: deque[Event], off: Event) -> None:
-    """Put a movement and the silence after it in its place."""
+def _insert(plan: Floorplan, waiting: deque[Event], off: Event, since: float) -> None:
+    """Put a movement and the silence after it in its place; the sensor has been on `since` (epoch seconds)."""
     place = next((n for n, event in enumerate(waiting) if event.seconds > off.seconds), len(waiting))
+    room = plan.sensors[off.sensor].room
+    for n in reversed(range(place)):
+        earlier = waiting[n]
+        if earlier.seconds <= since or off.seconds - earlier.seconds > PASSING:
+            break
+        if (door := plan.sensors[earlier.sensor].door) is not None and room in plan.doors[door].between:
+            place, off = n, replace(off, time=earlier.time)
     for event in (off, replace(off, value="detected"), off):
         waiting.insert(place, event)
         place += 1

@@ -5,6 +5,7 @@ An `Engine` holds what does not change; a `Snapshot` is everything that does, an
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -20,15 +21,22 @@ from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
-from presence.snapshot import Belief, Reported, Snapshot, Unprompted, replace
-from presence.unprompted import chatter_rate
+from presence.snapshot import Belief, Snapshot, Unprompted, replace
+from presence.unprompted import chatter_rate, watched_by_another
 
 Array = NDArray[np.float64]
 
 LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
+STAYING = ("occupancy", "camera")
+"""Kinds of sensors that stay on while somebody is in sight, still or not."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
+
+
+def keyed(event: Event) -> Event:
+    """A lock's report, from the keypad where it names a code: there is nowhere else to type one."""
+    return dataclasses.replace(event, by="keypad") if event.code is not None and event.by is None else event
 
 
 class Engine(DoorEngine):
@@ -48,7 +56,7 @@ class Engine(DoorEngine):
         if sensor.kind in ("phone", "badge"):
             snapshot = self._report(snapshot, sensor, event.value)
         elif sensor.kind in ("contact", "lock"):
-            snapshot = self._door(snapshot, sensor, event, told)
+            snapshot = self._door(snapshot, sensor, keyed(event), told)
         elif sensor.kind == "pressure":
             snapshot = self._seat(snapshot, sensor, event)
         elif event.value in ("clear", "vacant", "stopped"):
@@ -79,9 +87,9 @@ class Engine(DoorEngine):
         if not lasting:
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
-        if sensor.kind == "occupancy":
+        if sensor.kind in STAYING:
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-            again = snapshot.seconds + self.settings.occupancy_refresh
+            again = snapshot.seconds + (sensor.hold or 0.0) + self.settings.occupancy_refresh
             return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         hold = sensor.hold or UNKNOWN_HOLD
         patience = self.settings.hold_expiry * (hold + 1.0)
@@ -164,29 +172,6 @@ class Engine(DoorEngine):
         _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(sensor))
         return replace(snapshot, association=self._association(event, caused))
 
-    def _report(self, snapshot: Snapshot, sensor: Sensor, value: str) -> Snapshot:
-        """A phone or a tag says where its owner is: a likelihood, not a switch."""
-        if sensor.person is None or sensor.person not in self.names:
-            return snapshot
-        room, states = self.model.states.room, self.model.states
-        if sensor.kind == "phone":
-            last = snapshot.reports.get(sensor.id, Reported("", 0.0, -np.inf))
-            if value == last.value and snapshot.seconds - last.heard <= self.settings.phone_check_in:
-                again = last._replace(heard=snapshot.seconds)  # that it has not changed is for `_still` to tell
-                return replace(snapshot, reports={**snapshot.reports, sensor.id: again})
-            returned = (last.value, value) == ("away", "home")
-            error = self.settings.phone_return_error if returned else self.settings.phone_error
-            likelihood = self._phone(value, 1 - error, error)
-            reports = {**snapshot.reports, sensor.id: Reported(value, snapshot.seconds, snapshot.seconds)}
-            snapshot = self._schedule(
-                replace(snapshot, reports=reports), snapshot.seconds + self.settings.phone_still, "still", sensor.id
-            )
-        else:
-            error = self.settings.badge_error
-            agrees = room == states.rooms.index(value)
-            likelihood = np.where(agrees, 1 - error, error / max(1, len(states.rooms) - 1))
-        return self._about(snapshot, sensor.person, likelihood)
-
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck."""
         pressed, unknown = event.value == "pressed", ("blind", sensor.id) in snapshot.conditions
@@ -219,8 +204,13 @@ class Engine(DoorEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer.
 
-        How a seat stands that was taken then is unknown until it says so.
+        How a seat stands that was taken then is unknown until it says so. A door with another contact is still watched.
         """
+        if sensor.id in snapshot.said:
+            said = dataclasses.replace(snapshot.said[sensor.id], reachable=online)
+            snapshot = replace(snapshot, said={**snapshot.said, sensor.id: said})
+        if watched_by_another(self.plan, sensor, snapshot.said):
+            return snapshot
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
         conditions = forget_door(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
         taken = sensor.kind == "pressure" and (held := snapshot.holders.get(name)) and held.value == "pressed"

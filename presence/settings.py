@@ -195,8 +195,8 @@ class Settings:
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
     """Share of its off messages that are lost, so that it stays on for good. Common practice, no source."""
-    camera_rates: PaceRates = (0.5, 0.2, 0.02, 0.005)
-    """A camera that recognises people. Common practice, no source."""
+    camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 5000)
+    """Most cameras wait until something moves: still people as in `motion_rates`. Common practice, no source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
     """A hand-operated control. Common practice, no source."""
     power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)
@@ -247,7 +247,7 @@ class Settings:
     """A phone that says the same again within so many seconds checks in, which tells nothing new; after a longer
     silence, a change was lost. Radios check in about hourly. Common practice, no source."""
     badge_error: float = 0.05
-    """A tag is heard in another room. Common practice, no source."""
+    """A tag is heard in another room, or left behind in one. Common practice, no source."""
     # --- places that differ -----------------------------------------------------------------------------------------
     factors: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
     """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""

@@ -81,6 +81,9 @@ class DoorUse:
 
     open: bool = False
     since: float = 0.0
+    """When it was told that it stands so now (epoch seconds; 0: unknown)..."""
+    told: float = 0.0
+    """...and when last: radios check in."""
     open_share: float = 0.0
     weight: float = 3600.0
     """Seconds of experience behind `open_share`."""
@@ -106,14 +109,19 @@ class DoorUse:
 
     def unknown(self) -> DoorUse:
         """After its contact has been out of reach: as before the first report, with what is known of the door."""
-        return dataclasses.replace(self, open=False, since=0.0, given_up=False)
+        return dataclasses.replace(self, open=False, since=0.0, told=0.0, given_up=False)
 
-    def now(self, seconds: float, *, open: bool) -> DoorUse:
-        """After a report that the door is open or closed; experience fades over a week. Common practice, no source."""
-        passed = max(0.0, seconds - self.since) if self.since else 0.0
+    def now(self, seconds: float, *, open: bool, moved: bool = True) -> DoorUse:
+        """After a report that the door is open or closed; experience fades over a week. Common practice, no source.
+
+        Where it was so before, it has probably `moved` unheard in between, or a radio has only said so again.
+        """
+        passed = max(0.0, seconds - self.told) if self.told else 0.0
         weight = min(self.weight, 7 * 86400.0)
         share = (self.open_share * weight + passed * self.open) / (weight + passed)
-        return DoorUse(open, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
+        again = self.since and open == self.open and not self.given_up and not moved
+        since = self.since if again else seconds
+        return DoorUse(open, since, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,12 +136,14 @@ class Said:
     """When that was the last time, epoch seconds."""
     both: bool = False
     """Whether it has ever said anything else."""
+    reachable: bool = True
+    """Whether it has not said since that it cannot report."""
 
     def after(self, value: str, seconds: float) -> Said:
         """After its next report."""
         if value != self.value:
-            return dataclasses.replace(self, value=value, both=True)
-        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds)
+            return dataclasses.replace(self, value=value, both=True, reachable=True)
+        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True)
 
 
 class Unprompted(NamedTuple):
@@ -148,13 +158,13 @@ class Unprompted(NamedTuple):
 
 
 class Reported(NamedTuple):
-    """What a phone says."""
+    """What a phone or a tag says."""
 
     value: str
     since: float
     """When it first said so, epoch seconds..."""
     heard: float
-    """...and when last: it may check in."""
+    """...and when last: it may say so again."""
 
 
 class Snapshot(NamedTuple):
@@ -182,7 +192,7 @@ class Snapshot(NamedTuple):
     unprompted: Mapping[str, Unprompted] = {}
     """Each switch's and appliance's record of what it reported by itself."""
     reports: Mapping[str, Reported] = {}
-    """What each phone reported last."""
+    """What each phone and tag reported last."""
     association: Association | None = None
     same_as_previous: float | None = None
     silent: frozenset[str] = frozenset()
@@ -192,7 +202,7 @@ class Snapshot(NamedTuple):
     able: Mapping[str, float] = {}
     """When each motion sensor went off last: since then it can report again (epoch seconds)."""
     staying: Mapping[str, Staying] = {}
-    """What is believed of sensors that see still people and stay on."""
+    """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
 
     @property
     def time(self) -> datetime:

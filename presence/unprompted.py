@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 
 from presence.events import Event
-from presence.floorplan import Floorplan
+from presence.floorplan import Floorplan, Sensor
 from presence.settings import Settings
 from presence.snapshot import Association, DoorUse, Said, Unprompted
 
@@ -27,6 +27,12 @@ def _contacts(plan: Floorplan, door: str | None) -> list[str]:
     return [s.id for s in plan.sensors.values() if s.kind == "contact" and s.door == door]
 
 
+def watched_by_another(plan: Floorplan, sensor: Sensor, said: Mapping[str, Said]) -> bool:
+    """Whether a contact's door has another one, which has been heard and can report."""
+    others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]
+    return sensor.kind == "contact" and any(other.reachable for other in others)
+
+
 def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said], seconds: float) -> bool:
     """Whether a contact only tells, too, what another one has just told of the same door, or is heard first after it.
 
@@ -39,7 +45,7 @@ def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said
     """
     sensor = plan.sensors[event.sensor]
     stands = use.since > 0.0 and use.open == (event.value == "open")
-    soon = seconds - use.since <= TOGETHER or sensor.id not in said
+    soon = seconds - use.told <= TOGETHER or sensor.id not in said
     if sensor.kind != "contact" or not stands or not soon:
         return False
     others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]

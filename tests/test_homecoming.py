@@ -83,6 +83,20 @@ def test_a_door_is_pulled_shut_behind_somebody_ever_less_the_longer_it_has_stood
     assert gained == pytest.approx(math.log(total / (somebody + noise)), rel=0, abs=1e-9)
 
 
+def test_a_radio_that_says_again_that_a_door_is_open_has_not_opened_it() -> None:
+    """Whoever shuts it next shuts a door that has long stood open: nobody does so in the move that opened it."""
+    plan, gained = home(1, front_contact=contact("front")), []
+    reports = [(60.0, "open"), (63.0, "closed"), (900.0, "open"), (HOUR, "open"), (HOUR + 1.0, "closed")]
+    for share in (0.9, 0.0):
+        tracker = Tracker(plan, Settings(door_pulled_shut_share=share, door_bounce_share=0.0))
+        before = 0.0
+        for seconds, value in reports:
+            before = tracker.log_likelihood if seconds > HOUR else 0.0
+            tracker.observe(at(seconds, "front_contact", value))
+        gained.append(tracker.log_likelihood - before)
+    assert gained[0] == pytest.approx(gained[1], rel=0, abs=0.01)
+
+
 @pytest.mark.parametrize(
     "inner", [[], ["bath"], ["living", "kitchen", "bath"]], ids=lambda inner: f"{len(inner)} inner"
 )

@@ -590,14 +590,16 @@ def locked(with_contact: bool, **more: dict[str, str]) -> Floorplan:
     )
 
 
-def unlocking(by: str, code: str | None, with_contact: bool) -> list[Event]:
+def unlocking(by: str | None, code: str | None, with_contact: bool) -> list[Event]:
     events = [at(60.0, "front_lock", "unlocked", by=by, code=code)]
     return [*events, at(63.0, "front_contact", "open")] if with_contact else events
 
 
 @pytest.mark.parametrize("with_contact", [False, True], ids=["lock_alone", "lock_and_contact"])
-def test_a_code_outside_is_its_owner_coming_in(with_contact: bool) -> None:
-    passages = told(locked(with_contact), unlocking("keypad", "42", with_contact))
+@pytest.mark.parametrize("by", ["keypad", None])
+def test_a_code_outside_is_its_owner_coming_in(by: str | None, with_contact: bool) -> None:
+    """Also where the lock does not say that it was worked from outside: there is nowhere else to type a code."""
+    passages = told(locked(with_contact), unlocking(by, "42", with_contact))
     assert passages[-1].directions["porch>hall"] > 0.5
     assert passages[-1].directions["hall>porch"] < 0.05
     assert passages[-1].people["P2"] > 0.8

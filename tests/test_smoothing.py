@@ -485,6 +485,42 @@ def test_a_prolonged_hold_tells_of_a_movement_when_it_began_to_run_out() -> None
     ]
 
 
+@pytest.mark.parametrize("after", [-1.0, 0.0, 1.5, 4.0, 9.0])
+def test_whose_last_steps_are_seen_as_they_go_out_is_out(after: float) -> None:
+    """The hall's sensor sees them, or the door, until some seconds after they have opened it; then all is quiet."""
+    plan = home(
+        1,
+        rooms={"hall": {}, "bed": {"rest": True}},
+        doors={"inner": {"between": ["hall", "bed"]}, "front": {"between": ["hall", "away"]}},
+        hall_motion=motion("hall"),
+        front_contact=contact("front"),
+    )
+    events = [
+        at(52, "hall_motion", "detected"),
+        at(60, "front_contact", "open"),
+        at(65, "front_contact", "closed"),
+        at(70 + after, "hall_motion", "clear"),
+        at(7200, "hall_motion", "clear"),
+    ]
+    told = list(smooth(plan, events, every=1800.0))
+    assert [t.people["P1"]["away"] > 0.8 for t in told] == [True] * 3
+
+
+def test_a_movement_is_put_before_the_door_by_which_somebody_went_out() -> None:
+    events = [
+        at(0, "hall_motion", "detected"),
+        at(8, "inner_contact", "open"),
+        at(12, "inner_contact", "closed"),
+        at(24, "hall_motion", "clear"),
+        at(100, "bed_motion", "detected"),
+        at(104, "inner_contact", "open"),
+        at(108, "hall_motion", "detected"),
+        at(128, "hall_motion", "clear"),
+    ]
+    told = [(e.time - NOON).total_seconds() for e in put_back(RING, events) if e.sensor == "hall_motion"]
+    assert told == [0, 8, 8, 8, 24, 108, 118, 118, 118, 128]
+
+
 @given(logs(RING, 12))
 def test_putting_back_keeps_order_and_every_event(events: list[Event]) -> None:
     after = list(put_back(RING, events))

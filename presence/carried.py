@@ -1,0 +1,80 @@
+"""What people carry: phones that say whether their owner is at home, tags that are heard in a room.
+
+Either may be left behind. So that one says the same again is no new evidence of where its owner is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.engine import EngineCore
+from presence.floorplan import Sensor
+from presence.snapshot import Reported, Snapshot, replace
+from presence.witness import Staying
+
+Array = NDArray[np.float64]
+
+
+class CarriedEngine(EngineCore):
+    """The part of the inference that takes in phones and tags."""
+
+    def _report(self, snapshot: Snapshot, sensor: Sensor, value: str) -> Snapshot:
+        """A phone or a tag says where its owner is: a likelihood, not a switch."""
+        if sensor.person is None or sensor.person not in self.names:
+            return snapshot
+        if sensor.kind == "badge":
+            return self._tag(snapshot, sensor, sensor.person, value)
+        last = snapshot.reports.get(sensor.id, Reported("", 0.0, -np.inf))
+        if value == last.value and snapshot.seconds - last.heard <= self.settings.phone_check_in:
+            again = last._replace(heard=snapshot.seconds)  # that it has not changed is for `_still` to tell
+            return replace(snapshot, reports={**snapshot.reports, sensor.id: again})
+        returned = (last.value, value) == ("away", "home")
+        error = self.settings.phone_return_error if returned else self.settings.phone_error
+        reports = {**snapshot.reports, sensor.id: Reported(value, snapshot.seconds, snapshot.seconds)}
+        snapshot = self._schedule(
+            replace(snapshot, reports=reports), snapshot.seconds + self.settings.phone_still, "still", sensor.id
+        )
+        return self._about(snapshot, sensor.person, self._phone(value, 1 - error, error))
+
+    def _tag(self, snapshot: Snapshot, sensor: Sensor, owner: str, value: str) -> Snapshot:
+        """A tag is heard in a room. Where it was before, it lies there for good with whoever was elsewhere already.
+
+        Of those who have gone since, it was left behind by as many as it is heard apart from its owner.
+        """
+        rooms, last = self.model.states.rooms, snapshot.reports.get(sensor.id)
+        agrees, error = self.model.states.room == rooms.index(value), self.settings.badge_error
+        likelihood = np.where(agrees, 1 - error, error / max(1, len(rooms) - 1))
+        if last is not None and last.value == value:
+            elsewhere = self._elsewhere(snapshot, owner, agrees)
+            lying = snapshot.staying[sensor.id].at(elsewhere, error).stuck
+            likelihood = np.where(agrees, 1.0, lying)
+        snapshot = self._about(snapshot, owner, likelihood)
+        lies = Staying(1.0, self._elsewhere(snapshot, owner, agrees))
+        heard = Reported(value, snapshot.seconds, snapshot.seconds)
+        reports = {**snapshot.reports, sensor.id: heard}
+        return replace(snapshot, reports=reports, staying={**snapshot.staying, sensor.id: lies})
+
+    def _elsewhere(self, snapshot: Snapshot, being: str, there: NDArray[np.bool_]) -> float:
+        """Probability that a being is in none of some states, `there` of shape (S,)."""
+        return float(self.model.marginals(snapshot.mixture)[self.names.index(being), ~there].sum())
+
+    def _fall_due(self, snapshot: Snapshot) -> Snapshot:
+        """A phone has not changed its report for a while; or anything else."""
+        (_, what, sensor), *rest = snapshot.due
+        if what != "still":
+            return super()._fall_due(snapshot)
+        return self._still(replace(snapshot, due=tuple(rest)), sensor)
+
+    def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
+        """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
+        value, since, _ = snapshot.reports[sensor]
+        likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
+        again = since + 4.0 * (snapshot.seconds - since)
+        told = self._about(snapshot, str(self.plan.sensors[sensor].person), likelihood)
+        return self._schedule(told, again, "still", sensor)
+
+    def _phone(self, value: str, agreeing: float, other: float) -> Array:
+        """Likelihood of a phone's report in each state of its owner, shape (S,)."""
+        agrees = (self.model.states.room == self.model.away) == (value == "away")
+        return np.where(agrees, agreeing, other)

@@ -1,0 +1,113 @@
+"""Small homes with few sensors, of unusual kinds: what whoever lives there would expect, hour by hour."""
+
+from __future__ import annotations
+
+import pytest
+
+from presence import Floorplan, Tracker
+from tests.oracle import at, contact, home, motion, time_at
+
+HOUR = 3600.0
+Report = tuple[float, str, str]
+
+
+def followed(plan: Floorplan, *reports: Report) -> Tracker:
+    """A tracker that has heard these reports, at seconds after noon."""
+    tracker = Tracker(plan)
+    for report in reports:
+        tracker.observe(at(*report))
+    return tracker
+
+
+# --- a camera indoors -------------------------------------------------------------------------------------------------
+def studio() -> Floorplan:
+    """One room with a bed mat and a camera, a bath without sensors, an entry that does not report."""
+    return home(
+        {"P1": {"bed": "studio", "awake": ["08:00", "23:30"]}},
+        rooms={"studio": {"rest": True}, "bath": {}},
+        doors={"bath_door": {"between": ["studio", "bath"]}, "entry": {"between": ["studio", "away"]}},
+        bed_mat={"kind": "pressure", "room": "studio"},
+        camera={"kind": "camera", "room": "studio"},
+    )
+
+
+def test_who_sleeps_on_a_mat_is_there_though_a_camera_reports_nobody_all_night() -> None:
+    """Under a blanket in the dark nothing moves that would wake a camera."""
+    night = [(11.4 * HOUR, "camera", "person"), (11.5 * HOUR, "bed_mat", "pressed"), (11.6 * HOUR, "camera", "clear")]
+    tracker = followed(studio(), *night)
+    for hour in range(12, 19):
+        tracker.advance(time_at(hour * HOUR))
+        assert tracker.belief.rooms["studio"] > 0.95, hour
+
+
+def test_whom_a_camera_goes_on_seeing_is_there() -> None:
+    """It reports somebody for eighteen minutes; until it says otherwise they are in its room."""
+    tracker = followed(studio(), (0.0, "camera", "person"))
+    for minute in range(1, 19):
+        tracker.advance(time_at(60.0 * minute))
+        assert tracker.belief.rooms["studio"] > 0.8, minute
+    tracker.observe(at(18.5 * 60.0, "camera", "clear"))
+    assert tracker.belief.at_home[0] < 0.05
+
+
+# --- two contacts on one door -----------------------------------------------------------------------------------------
+@pytest.mark.parametrize("closed", [[], [(9000.0, "second_contact", "closed")]], ids=["left open", "shut later"])
+def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed: list[Report]) -> None:
+    """Its battery is flat; the other one would have told of anybody who leaves, and tells that the door is shut."""
+    plan = home(
+        1,
+        rooms={"hall": {}},
+        doors={"front": {"between": ["hall", "away"]}},
+        front_contact=contact("front"),
+        second_contact=contact("front"),
+    )
+    opened: list[Report] = [(5.0, "front_contact", "open"), (5.4, "second_contact", "open")]
+    opened += [] if closed else [(8.0, "second_contact", "closed"), (8.3, "front_contact", "closed")]
+    plain = followed(plan, *opened, *closed)
+    flat = followed(plan, *opened, (600.0, "front_contact", "offline"), *closed)
+    for tracker in (plain, flat):
+        tracker.advance(time_at(3 * HOUR))
+    assert flat.belief.people["P1"] == pytest.approx(plain.belief.people["P1"], rel=0, abs=1e-9)
+    flat.observe(at(4 * HOUR, "second_contact", "offline"))
+    for tracker in (plain, flat):
+        tracker.advance(time_at(30 * HOUR))
+    assert flat.belief.people["P1"] != pytest.approx(plain.belief.people["P1"], rel=0, abs=1e-3)
+
+
+# --- tags -------------------------------------------------------------------------------------------------------------
+def tagged(people: int = 1) -> Floorplan:
+    """A bedroom, a hall and a kitchen with motion sensors in a row; the first resident wears a tag."""
+    return home(
+        people,
+        rooms={"bed": {"rest": True}, "hall": {}, "kitchen": {}},
+        doors={
+            "arch": {"between": ["bed", "hall"], "leaf": "none"},
+            "kitchen_door": {"between": ["hall", "kitchen"]},
+            "front": {"between": ["hall", "away"]},
+        },
+        tag={"kind": "badge", "person": "P1"},
+        **{f"{room}_motion": motion(room) for room in ("bed", "hall", "kitchen")},  # type: ignore[arg-type]
+    )
+
+
+def test_a_tag_left_behind_says_nothing_new_however_often_it_is_heard() -> None:
+    """It lies by the bed and is heard there every minute, while its owner is busy in the kitchen."""
+    reports: list[Report] = [(1.0, "bed_motion", "detected"), (11.0, "bed_motion", "clear")]
+    reports += [(70.0, "hall_motion", "detected"), (73.0, "kitchen_motion", "detected"), (80.0, "hall_motion", "clear")]
+    reports += [(83.0, "kitchen_motion", "clear")]
+    for minute in range(31):
+        reports.append((60.0 * minute, "tag", "bed"))
+        if minute > 2 and minute % 2:
+            reports += [(60.0 * minute + 20.0, "kitchen_motion", "detected")]
+            reports += [(60.0 * minute + 30.0, "kitchen_motion", "clear")]
+    tracker = followed(tagged(), *sorted(reports))
+    assert tracker.belief.people["P1"]["kitchen"] > 0.9
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_a_tag_that_is_worn_keeps_its_owner_where_it_is_heard(people: int) -> None:
+    """In bed, reading: all is quiet but for the tag, every minute for two hours."""
+    tracker = followed(tagged(people), (1.0, "bed_motion", "detected"), (11.0, "bed_motion", "clear"))
+    for minute in range(1, 121):
+        tracker.observe(at(60.0 * minute, "tag", "bed"))
+        assert tracker.belief.people["P1"]["bed"] > 0.9, minute
