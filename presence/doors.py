@@ -44,6 +44,8 @@ MOST_TRACKED = 2
 NOTED_FOR = 60.0
 """Seconds for which it is remembered on which side of an open door everybody was: two such instants are kept, so that a
 closing is told as the passage of whoever has passed within one to two minutes before it."""
+CROSSED_LIKELY = 0.5
+"""...and another as soon as somebody has crossed since the last with more than this probability."""
 CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
@@ -204,20 +206,26 @@ class DoorEngine(EngineCore):
         )
 
     # --- passages beyond the first through one opening ----------------------------------------------------------------
-    def _note_sides(self, snapshot: Snapshot) -> Snapshot:
-        """Note now and then on which side of each open door everybody is, once it is told who has passed it first."""
+    def _note_sides(self, snapshot: Snapshot, but: str | None = None) -> Snapshot:
+        """Note now and then on which side of each open door everybody is, once it is told who has passed it first.
+
+        Once a minute, and whenever somebody has likely crossed since; not of the door `but`, which is about to report.
+        """
         for door, use in snapshot.doors.items():
-            if not (use.open and self.names):
+            if not (use.open and self.names) or door == but:
                 continue
-            mine = snapshot.noted_of(door)
+            mine, mixture = snapshot.noted_of(door), snapshot.mixture
+            now = (mixture.x @ self._world(snapshot).near(door)).T
             if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
-                continue
+                crossed = mixture.weight @ np.abs(mixture.sides[:, mine[-1]] - now)
+                if crossed[: self.model.persons].max() < CROSSED_LIKELY:
+                    continue
             if any(w.door == door and w.accepting and w.tracked for w in snapshot.windows):
                 continue
             snapshot = self._forget_sides(snapshot, mine[:-1])
             mixture = snapshot.mixture
             old = mixture.sides if mixture.sides.size else np.zeros((len(mixture.weight), 0, len(self.names)))
-            now = (mixture.x @ self._world(snapshot).near(door)).T[:, None]
+            now = now[:, None]
             snapshot = replace(
                 snapshot,
                 noted=(*snapshot.noted, (snapshot.seconds, door)),
@@ -233,33 +241,33 @@ class DoorEngine(EngineCore):
         noted = tuple(snapshot.noted[i] for i in left)
         return replace(snapshot, noted=noted, mixture=snapshot.mixture._replace(sides=sides))
 
-    def _sides(self, snapshot: Snapshot, door: str) -> tuple[Array, Array] | None:
-        """Probability of each being to have been on a door's first side when that was noted, and to be there now.
+    def _sides(self, snapshot: Snapshot, door: str) -> Array | None:
+        """Probability of each being to have been on a door's first side whenever that was noted lately, and now.
 
-        Shape (P, K) each; None where nothing was noted.
+        Shape (N, P, K), in order of time; None where nothing was noted.
         """
         mine = snapshot.noted_of(door)
         if not mine:
             return None
         recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]
-        before = snapshot.mixture.sides[:, (recent or mine[-1:])[0]].T.copy()
-        after = np.minimum(snapshot.mixture.x @ self._world(snapshot).near(door), 1.0)
-        before[self.model.persons :] = after[self.model.persons :]  # where a pet is, is hardly known
-        return before, after
+        now = np.minimum(snapshot.mixture.x @ self._world(snapshot).near(door), 1.0)
+        before = snapshot.mixture.sides[:, recent or mine[-1:]].transpose(1, 2, 0)
+        sides = np.concatenate([before, now[None]])
+        sides[:, self.model.persons :] = now[self.model.persons :]  # where a pet is, is hardly known
+        return sides
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""
         sides = self._sides(snapshot, door)
-        crossed = 0.0 if sides is None else np.abs(sides[0] - sides[1]) @ snapshot.mixture.weight
+        crossed = 0.0 if sides is None else np.abs(np.diff(sides, axis=0)).sum(axis=0) @ snapshot.mixture.weight
         if sides is None or np.max(crossed) < CROSSED_LEAST:
             return self._tell_plain_closing(snapshot, door, told)
         being = int(np.argmax(crossed))
-        label = first_passage.crossed(*first_passage.told_apart(*sides, being))
+        label = first_passage.crossed_last(sides, being)
         opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door and not w.tracked), default=None)
         if opening is not None:  # who passed at the opening may have done so only now
             first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
-            label[:, 1:] += CLOSING_SHARE * label[:, :1] * first[:, 1:]
-            label[:, 0] = np.maximum(1.0 - label[:, 1:].sum(axis=1), 0.0)
+            label = first_passage.else_earlier(label, CLOSING_SHARE * first)
         snapshot, near = self._open_window(snapshot, door, beyond=True), self._world(snapshot).near(door)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))

@@ -43,7 +43,7 @@ class Engine(DoorEngine):
         if event.value in ("offline", "online"):
             return self._reachable(snapshot, sensor, event.value == "online"), []
         told: list[Passage] = []
-        snapshot = self._note_sides(snapshot)  # before the event that may be the first to tell of a passage
+        snapshot = self._note_sides(snapshot, sensor.door)  # before what may be the first to tell of a passage
         if sensor.kind in ("phone", "badge"):
             snapshot = self._report(snapshot, sensor, event.value)
         elif sensor.kind in ("contact", "lock"):
