@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, stop_accepting, tracks
+from presence.sides import forget_sides, note_sides, sides_lately
 from presence.snapshot import DoorUse, Said, Snapshot, replace
 from presence.unprompted import (
     TOGETHER,
@@ -41,11 +42,6 @@ MOST_WINDOWS = 32
 """How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
-NOTED_FOR = 60.0
-"""Seconds for which it is remembered on which side of an open door everybody was: two such instants are kept, so that a
-closing is told as the passage of whoever has passed within one to two minutes before it."""
-CROSSED_LIKELY = 0.5
-"""...and another as soon as somebody has crossed since the last with more than this probability."""
 CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
@@ -84,7 +80,7 @@ class DoorEngine(EngineCore):
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":  # who has crossed has been told: a closing that comes now is no second crossing
             shut = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
-            snapshot = self._forget_sides(shut, shut.noted_of(door))
+            snapshot = forget_sides(shut, shut.noted_of(door))
         if sensor.kind == "contact":
             if use.since and not use.open and event.value == "open":
                 use = use.reopened(snapshot.seconds - use.since <= self.settings.door_bounce_delay)
@@ -149,7 +145,7 @@ class DoorEngine(EngineCore):
         if open:
             conditions |= {("open", door)}
         windows = snapshot.windows if open else stop_accepting(snapshot.windows, door)
-        snapshot = self._forget_sides(snapshot, snapshot.noted_of(door))
+        snapshot = forget_sides(snapshot, snapshot.noted_of(door))
         return replace(snapshot, conditions=conditions, doors=doors, windows=windows)
 
     def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
@@ -205,59 +201,15 @@ class DoorEngine(EngineCore):
         )
 
     # --- passages beyond the first through one opening ----------------------------------------------------------------
-    def _note_sides(self, snapshot: Snapshot, but: str | None = None) -> Snapshot:
-        """Note now and then on which side of each open door everybody is, once it is told who has passed it first.
-
-        Once a minute, and whenever somebody has likely crossed since; not of the door `but`, which is about to report.
-        """
-        for door, use in snapshot.doors.items():
-            if not (use.open and self.names) or door == but:
-                continue
-            mine, mixture = snapshot.noted_of(door), snapshot.mixture
-            now = (mixture.x @ self._world(snapshot).near(door)).T
-            if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
-                crossed = mixture.weight @ np.abs(mixture.sides[:, mine[-1]] - now)
-                if crossed[: self.model.persons].max() < CROSSED_LIKELY:
-                    continue
-            if any(w.door == door and w.accepting and w.tracked for w in snapshot.windows):
-                continue
-            snapshot = self._forget_sides(snapshot, mine[:-1])
-            mixture = snapshot.mixture
-            old = mixture.sides if mixture.sides.size else np.zeros((len(mixture.weight), 0, len(self.names)))
-            now = now[:, None]
-            snapshot = replace(
-                snapshot,
-                noted=(*snapshot.noted, (snapshot.seconds, door)),
-                mixture=mixture._replace(sides=np.concatenate([old, now], axis=1)),
-            )
-        return snapshot
-
-    def _forget_sides(self, snapshot: Snapshot, indices: Sequence[int]) -> Snapshot:
-        if not indices:
-            return snapshot
-        left = [i for i in range(len(snapshot.noted)) if i not in indices]
-        sides = snapshot.mixture.sides[:, left]
-        noted = tuple(snapshot.noted[i] for i in left)
-        return replace(snapshot, noted=noted, mixture=snapshot.mixture._replace(sides=sides))
-
-    def _sides(self, snapshot: Snapshot, door: str) -> Array | None:
-        """Probability of each being to have been on a door's first side whenever that was noted lately, and now.
-
-        Shape (N, P, K), in order of time; None where nothing was noted.
-        """
-        mine = snapshot.noted_of(door)
-        if not mine:
-            return None
-        recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]
-        now = np.minimum(snapshot.mixture.x @ self._world(snapshot).near(door), 1.0)
-        before = snapshot.mixture.sides[:, recent or mine[-1:]].transpose(1, 2, 0)
-        sides = np.concatenate([before, now[None]])
-        sides[:, self.model.persons :] = now[self.model.persons :]  # where a pet is, is hardly known
-        return sides
+    def _note_sides(self, snapshot: Snapshot, ahead_of: Sensor | None = None) -> Snapshot:
+        """Note now and then on which side of each open door everybody is."""
+        near = self._world(snapshot).near
+        return note_sides(snapshot, near, self.model.persons, ahead_of) if self.names else snapshot
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""
-        sides = self._sides(snapshot, door)
+        near = self._world(snapshot).near(door)
+        sides = sides_lately(snapshot, door, near, self.model.persons)
         crossed = 0.0 if sides is None else np.abs(np.diff(sides, axis=0)).sum(axis=0) @ snapshot.mixture.weight
         if sides is None or np.max(crossed) < CROSSED_LEAST:
             return self._tell_plain_closing(snapshot, door, told)
@@ -267,7 +219,7 @@ class DoorEngine(EngineCore):
         if opening is not None:  # who passed at the opening may have done so only now
             first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
             label = first_passage.else_earlier(label, CLOSING_SHARE * first)
-        snapshot, near = self._open_window(snapshot, door, beyond=True), self._world(snapshot).near(door)
+        snapshot = self._open_window(snapshot, door, beyond=True)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         return snapshot

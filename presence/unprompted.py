@@ -18,8 +18,8 @@ TOGETHER = 5.0
 """Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
 so soon half of the time. Common practice, no source."""
 MOTOR_DELAY = 30.0
-"""Seconds within which half of the overhead doors that were opened to be passed are reported shut again: the motor takes
-a dozen seconds each way, and a button starts it from afar. Common practice, no source."""
+"""Seconds within which half of the overhead doors that were opened to be passed are reported shut again: a motor takes
+a dozen each way, and a button starts it from afar. Common practice, no source."""
 
 
 def _contacts(plan: Floorplan, door: str | None) -> list[str]:

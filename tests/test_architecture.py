@@ -39,7 +39,7 @@ LAYERS = [
     {"floorplan", "events", "truth", "holds"},
     {"places", "movement", "views", "company", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
-    {"passages", "snapshot", "unprompted", "engine", "doors", "inference", "wording", "record", "recorder"},
+    {"passages", "snapshot", "sides", "unprompted", "engine", "doors", "inference", "wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
