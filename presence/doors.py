@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, stop_accepting, tracks
+from presence.sides import forget_sides, note_sides, sides_lately
 from presence.snapshot import DoorUse, Said, Snapshot, replace
 from presence.unprompted import (
     TOGETHER,
@@ -41,9 +42,6 @@ MOST_WINDOWS = 32
 """How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
-NOTED_FOR = 60.0
-"""Seconds for which it is remembered on which side of an open door everybody was: two such instants are kept, so that a
-closing is told as the passage of whoever has passed within one to two minutes before it."""
 CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
@@ -82,7 +80,7 @@ class DoorEngine(CarriedEngine):
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":  # who has crossed has been told: a closing that comes now is no second crossing
             shut = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
-            snapshot = self._forget_sides(shut, shut.noted_of(door))
+            snapshot = forget_sides(shut, shut.noted_of(door))
         if sensor.kind == "contact":
             if use.since and not use.open and event.value == "open":
                 use = use.reopened(snapshot.seconds - use.since <= self.settings.door_bounce_delay)
@@ -97,8 +95,7 @@ class DoorEngine(CarriedEngine):
     def _shut(self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, use: DoorUse) -> Snapshot:
         """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
         door = str(self.plan.sensors[event.sensor].door)
-        by_hand = self.plan.doors[door].leaf != "overhead"
-        pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
+        pulled = pulled_shut_rate(self.plan, self.settings, event, use, snapshot.seconds)
         opener = opened_by(self.plan, door, use, snapshot.holders)
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
         if opener is None or snapshot.association is None or not pulled:
@@ -148,7 +145,7 @@ class DoorEngine(CarriedEngine):
         if use.open:
             conditions |= {("open", door)}
         windows = snapshot.windows if use.open else stop_accepting(snapshot.windows, door)
-        snapshot = self._forget_sides(snapshot, snapshot.noted_of(door))
+        snapshot = forget_sides(snapshot, snapshot.noted_of(door))
         return replace(snapshot, conditions=conditions, doors={**snapshot.doors, door: use}, windows=windows)
 
     def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
@@ -204,63 +201,25 @@ class DoorEngine(CarriedEngine):
         )
 
     # --- passages beyond the first through one opening ----------------------------------------------------------------
-    def _note_sides(self, snapshot: Snapshot) -> Snapshot:
-        """Note now and then on which side of each open door everybody is, once it is told who has passed it first."""
-        for door, use in snapshot.doors.items():
-            if not (use.open and self.names):
-                continue
-            mine = snapshot.noted_of(door)
-            if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
-                continue
-            if any(w.door == door and w.accepting and w.tracked for w in snapshot.windows):
-                continue
-            snapshot = self._forget_sides(snapshot, mine[:-1])
-            mixture = snapshot.mixture
-            old = mixture.sides if mixture.sides.size else np.zeros((len(mixture.weight), 0, len(self.names)))
-            now = (mixture.x @ self._world(snapshot).near(door)).T[:, None]
-            snapshot = replace(
-                snapshot,
-                noted=(*snapshot.noted, (snapshot.seconds, door)),
-                mixture=mixture._replace(sides=np.concatenate([old, now], axis=1)),
-            )
-        return snapshot
-
-    def _forget_sides(self, snapshot: Snapshot, indices: Sequence[int]) -> Snapshot:
-        if not indices:
-            return snapshot
-        left = [i for i in range(len(snapshot.noted)) if i not in indices]
-        sides = snapshot.mixture.sides[:, left]
-        noted = tuple(snapshot.noted[i] for i in left)
-        return replace(snapshot, noted=noted, mixture=snapshot.mixture._replace(sides=sides))
-
-    def _sides(self, snapshot: Snapshot, door: str) -> tuple[Array, Array] | None:
-        """Probability of each being to have been on a door's first side when that was noted, and to be there now.
-
-        Shape (P, K) each; None where nothing was noted.
-        """
-        mine = snapshot.noted_of(door)
-        if not mine:
-            return None
-        recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]
-        before = snapshot.mixture.sides[:, (recent or mine[-1:])[0]].T.copy()
-        after = np.minimum(snapshot.mixture.x @ self._world(snapshot).near(door), 1.0)
-        before[self.model.persons :] = after[self.model.persons :]  # where a pet is, is hardly known
-        return before, after
+    def _note_sides(self, snapshot: Snapshot, ahead_of: Sensor | None = None) -> Snapshot:
+        """Note now and then on which side of each open door everybody is."""
+        near = self._world(snapshot).near
+        return note_sides(snapshot, near, self.model.persons, ahead_of) if self.names else snapshot
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""
-        sides = self._sides(snapshot, door)
-        crossed = 0.0 if sides is None else np.abs(sides[0] - sides[1]) @ snapshot.mixture.weight
+        near = self._world(snapshot).near(door)
+        sides = sides_lately(snapshot, door, near, self.model.persons)
+        crossed = 0.0 if sides is None else np.abs(np.diff(sides, axis=0)).sum(axis=0) @ snapshot.mixture.weight
         if sides is None or np.max(crossed) < CROSSED_LEAST:
             return self._tell_plain_closing(snapshot, door, told)
         being = int(np.argmax(crossed))
-        label = first_passage.crossed(*first_passage.told_apart(*sides, being))
+        label = first_passage.crossed_last(sides, being)
         opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door and not w.tracked), default=None)
         if opening is not None:  # who passed at the opening may have done so only now
             first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
-            label[:, 1:] += CLOSING_SHARE * label[:, :1] * first[:, 1:]
-            label[:, 0] = np.maximum(1.0 - label[:, 1:].sum(axis=1), 0.0)
-        snapshot, near = self._open_window(snapshot, door, beyond=True), self._world(snapshot).near(door)
+            label = first_passage.else_earlier(label, CLOSING_SHARE * first)
+        snapshot = self._open_window(snapshot, door, beyond=True)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         return snapshot

@@ -138,6 +138,32 @@ def told_apart(before: Array, after: Array, being: int) -> tuple[Array, Array]:
     return np.minimum(was, 1.0), now
 
 
+def crossed_last(sides: Array, being: int) -> Array:
+    """The label of whoever has gone from one part to the rest or back last, by several instants.
+
+    Hypotheses are taken apart by where one being is now, as in `told_apart`.
+
+    Args:
+        sides: shape (N, P, K), probability of the first part at N instants in order of time, the last of them now.
+        being: who is told apart.
+
+    Returns:
+        Shape (2 K, 1 + 2 P), as `label`.
+    """
+    label = crossed(*told_apart(sides[-2], sides[-1], being))
+    for before, after in zip(sides[-3::-1], sides[-2:0:-1], strict=True):
+        label = else_earlier(label, crossed(*told_apart(before, after, being)))
+    return label
+
+
+def else_earlier(label: Array, earlier: Array) -> Array:
+    """A label where somebody has passed, and an earlier one (whose rows may sum to less than 1) where nobody has."""
+    found = label.copy()
+    found[:, 1:] += label[:, :1] * earlier[:, 1:]
+    found[:, 0] = np.maximum(1.0 - found[:, 1:].sum(axis=1), 0.0)
+    return found
+
+
 def _one_of(not_yet: Array, forth: Array, back: Array) -> Array:
     """The label (K, 1 + 2 P) of beings that have passed, or not yet, with these probabilities (P, K)."""
     nobody = np.prod(not_yet, axis=0)

@@ -21,6 +21,7 @@ from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
+from presence.sides import forget_sides
 from presence.snapshot import Belief, Snapshot, Unprompted, replace
 from presence.unprompted import chatter_rate, watched_by_another
 
@@ -52,7 +53,7 @@ class Engine(DoorEngine):
         if event.value in ("offline", "online"):
             return self._reachable(snapshot, sensor, event.value == "online"), []
         told: list[Passage] = []
-        snapshot = self._note_sides(snapshot)  # before the event that may be the first to tell of a passage
+        snapshot = self._note_sides(snapshot, sensor)  # before the event that may be the first to tell of a passage
         if sensor.kind in ("phone", "badge"):
             snapshot = self._report(snapshot, sensor, event.value)
         elif sensor.kind in ("contact", "lock"):
@@ -219,7 +220,7 @@ class Engine(DoorEngine):
         elif not taken:
             conditions -= {(kind, name)}
         if sensor.kind == "contact" and name in snapshot.doors:
-            snapshot = self._forget_sides(snapshot, snapshot.noted_of(name))
+            snapshot = forget_sides(snapshot, snapshot.noted_of(name))
             snapshot = replace(snapshot, doors={**snapshot.doors, name: snapshot.doors[name].unknown()})
         reports, able = ({s: x for s, x in d.items() if s != sensor.id} for d in (snapshot.reports, snapshot.able))
         snapshot = replace(snapshot, reports=reports, able=able)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise, product
 from typing import NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
-from presence.first_passage import crossed, told_apart
+from presence.first_passage import crossed, crossed_last, told_apart
 from presence.hypotheses import Companion, Way, attribute, branch, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
@@ -377,6 +378,23 @@ def test_who_must_have_crossed_worked_by_hand() -> None:
     odds = np.array([0.5 / 0.5, 0.6 / 0.4])
     someone = 0.8 * odds / odds.sum()
     np.testing.assert_allclose(label, [[0.5 * 0.4, someone[0], 0.0, 0.0, someone[1]]], rtol=0, atol=EXACT)
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=2, max_size=5))
+def test_who_crossed_last_is_the_sum_over_all_paths_of_sides(sides: list[float]) -> None:
+    """Each step as few move as can have: `P(first, first) = min(before, after)`. One being, all 2 ** N paths."""
+    expected = np.zeros(3)
+    for path in product((True, False), repeat=len(sides)):
+        weight = sides[0] if path[0] else 1.0 - sides[0]
+        for here, there, before, after in zip(path, path[1:], sides, sides[1:], strict=False):
+            stays = min(before, after) if here else min(1.0 - before, 1.0 - after)
+            start = before if here else 1.0 - before
+            weight *= 0.0 if not start else (stays if here == there else start - stays) / start
+        last = [here for here, there in pairwise(path) if here != there]
+        expected[(1 if last[-1] else 2) if last else 0] += weight
+    label = crossed_last(np.array(sides)[:, None, None], 0)
+    found = sides[-1] * label[0] + (1.0 - sides[-1]) * label[1]
+    np.testing.assert_allclose(found, expected, rtol=0, atol=1e-9)
 
 
 @given(

@@ -109,6 +109,26 @@ def test_overhead_door_in_the_last_five_minutes_is_an_arrival(minutes: int) -> N
     assert at_once(passages, house).directions["garage>utility"] > 0.5
 
 
+def test_an_overhead_door_that_is_reported_shut_calls_nobody_back_to_it() -> None:
+    """A motor takes its time: whoever pressed the button has driven off by then."""
+    lines: list[Line] = [
+        *GOING_OUT,
+        (100.0, "overhead_contact", "open"),
+        (114.0, "drive_camera", "person"),
+        (129.0, "drive_camera", "clear"),
+        (138.0, "garage_motion", "clear"),
+        (141.0, "overhead_contact", "closed"),
+    ]
+    tracker = Tracker(GARAGE)
+    tracker.advance(NOON)
+    for line in lines:
+        tracker.observe(at(*line))
+    assert tracker.belief.rooms["garage"] < 0.25
+    assert tracker.belief.rooms["drive"] < 0.3
+    assert tracker.belief.at_home[1] > 0.4
+    assert final(told(GARAGE, lines, 600.0), 141.0).nobody > 0.7
+
+
 def test_house_door_alone_after_movement_inside_is_somebody_going_out() -> None:
     passages = told(GARAGE, GOING_OUT, 600.0)
     assert at_once(passages, 75.0).directions["utility>garage"] > 0.9
@@ -503,6 +523,37 @@ def test_who_comes_back_by_a_door_left_open_is_told_at_its_closing_though_all_wa
     ]
     answer = final(told(row(1), lines, 1400.0), 1001.0)
     assert answer.directions["porch>hall"] > 0.9
+
+
+BACK_AGAIN: dict[str, list[Line]] = {
+    "the closing is heard first": [(200.0, "front_contact", "closed"), (200.4, "hall_motion", "detected")],
+    "out and in again within a minute": [
+        (60.0, "hall_motion", "detected"),
+        (70.0, "hall_motion", "clear"),
+        (120.0, "hall_motion", "detected"),
+        (130.0, "hall_motion", "clear"),
+        (170.0, "porch_motion", "detected"),
+        (180.0, "porch_motion", "clear"),
+        (198.8, "hall_motion", "detected"),
+        (200.0, "front_contact", "closed"),
+    ],
+}
+
+
+@pytest.mark.parametrize(("story", "least"), [*zip(BACK_AGAIN, (0.9, 0.4), strict=True)])
+def test_who_shuts_a_door_as_they_come_back_is_told_whenever_they_are_heard(story: str, least: float) -> None:
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (6.0, "front_contact", "open"),
+        (9.0, "porch_motion", "detected"),
+        (11.0, "hall_motion", "clear"),
+        (30.0, "porch_motion", "clear"),
+        *BACK_AGAIN[story],
+        (204.0, "lounge_motion", "detected"),
+        (210.4, "hall_motion", "clear"),
+    ]
+    directions = final(told(row(1), lines, 600.0), 200.0).directions
+    assert directions["porch>hall"] > max(least, 10.0 * directions["hall>porch"])
 
 
 def test_who_shuts_themselves_in_behind_a_door_that_stood_open_has_gone_in() -> None:
