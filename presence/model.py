@@ -204,7 +204,7 @@ class Model:
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
         self._known: Recent[Part] = Recent(2 * CHANGES)
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
-        self._marginals: Derived[Array] = Derived(4)
+        self._marginals: Derived[Array] = Derived(12)
 
     def marginals(self, mixture: Mixture) -> Array:
         """Where each being is over all hypotheses, shape (P, S); of the latest few it is known already."""

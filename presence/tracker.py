@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from presence.errors import LateEventError, TimeError
 from presence.events import Event, check_event
 from presence.floorplan import Floorplan
-from presence.health import HOLE, Monitor
+from presence.health import AT_EASE, HOLE, OFF, Monitor
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.permitted import check_options
@@ -113,7 +113,7 @@ class Tracker:
                 self._step(at)
             else:
                 self._take(old)
-        self._forget()
+        self._forget(AT_EASE if event.value in OFF.values() else 0)
 
     def advance(self, now: datetime) -> None:
         """Let time pass without an event: silence is evidence too.
@@ -130,7 +130,7 @@ class Tracker:
                 " advance() only goes forward"
             )
         self._step(seconds)
-        self._forget()
+        self._forget(AT_EASE)
 
     def check(self, event: Event) -> None:
         """Refuse an event that this home cannot have sent (see `observe`)."""
@@ -233,11 +233,11 @@ class Tracker:
             del self._recent[position:]
         return [(at, event) for at, event, _ in later]
 
-    def _forget(self) -> None:
+    def _forget(self, steps: int) -> None:
         """Drop the snapshots that no event may go back to any more, and note which final answers have been told."""
         now = self._known()
         self._trim(now.seconds)
-        self.health.settle(now.seconds - self.reordering_window)
+        self.health.settle(now.seconds - self.reordering_window, steps)
         self._final_until = now.time
 
     def _trim(self, seconds: float) -> None:
@@ -284,7 +284,7 @@ class Tracker:
         """Let sick sensors count less; one that has just been heard is not silent."""
         if not self.watching:
             return snapshot
-        self.health.settle(snapshot.seconds - self.reordering_window)
+        self.health.settle(snapshot.seconds - self.reordering_window, 0)
         return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 
     def _tell(self, passages: list[Passage]) -> None:
