@@ -84,23 +84,25 @@ class World:
             return self.base, change
         return self.absorbed.get_or(key, lambda: self._absorb(change))
 
-    def foresee(self, conditions: frozenset[Condition]) -> None:
+    def foresee(self, conditions: frozenset[Condition]) -> bool:
         """In a small home, decompose ahead of time a set that may come next: this one, or with one sensor more on.
 
-        Only if none was decomposed since this was last called; and nothing that is known is forgotten for it.
+        Only if none was decomposed since this was last called; and nothing that is known is forgotten for it. Returns
+        whether one was, then or now.
         """
         worked, self._worked = self._worked, False
         small = self.base.members and self.base.scale.shape[1] <= SMALL
         if worked or not small or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
-            return
+            return worked
         blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in WATCHERS]
         for then in (conditions, *(conditions | {more} for more in blind)):
             if not seldom(then) and (self.hours, then) not in self.absorbed:
                 self.generators(then)
                 if self._worked:
                     self._worked = False
-                    return
+                    return True
         self._foreseen.get_or(conditions, lambda: True)
+        return False
 
     @cached_property
     def parts(self) -> Parts | None:

@@ -113,7 +113,8 @@ class Tracker:
                 self._step(at)
             else:
                 self._take(old)
-        self._forget(AT_EASE if event.value in OFF.values() else 0)
+        waited_for = event.value not in OFF.values()
+        self._forget(0 if waited_for or self._engine.foresee(self._known()) else AT_EASE)
 
     def advance(self, now: datetime) -> None:
         """Let time pass without an event: silence is evidence too.
