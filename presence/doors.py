@@ -261,7 +261,7 @@ class DoorEngine(EngineCore):
             label[:, 1:] += CLOSING_SHARE * label[:, :1] * first[:, 1:]
             label[:, 0] = np.maximum(1.0 - label[:, 1:].sum(axis=1), 0.0)
         snapshot, near = self._open_window(snapshot, door, beyond=True), self._world(snapshot).near(door)
-        snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
+        snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         return snapshot
 
