@@ -55,12 +55,13 @@ class World:
     absorbed: Recent[tuple[Reversible, Change | None]]
     """Generators under sets of conditions, shared by all worlds of a home..."""
     known: Recent[Part]
-    """...as are parts of them under some conditions."""
+    """...as are parts of them under some conditions..."""
+    sides: dict[str, Array]
+    """...and the first side of each door."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, tuple[IndexArray, Array]] = field(default_factory=dict)
     _split: dict[Condition, Split | None] = field(default_factory=dict)
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
-    _near: dict[str, Array] = field(default_factory=dict)
     _foreseen: Recent[bool] = field(default_factory=lambda: Recent(CHANGES))
     _worked: bool = False
 
@@ -170,11 +171,11 @@ class World:
 
     def near(self, door: str) -> Array:
         """1 for the states on the first side of a door, where going forth begins, else 0. Shape (S,)."""
-        if door not in self._near:
+        if door not in self.sides:
             states = self.sight.states
             first = first_side(self.sight.plan, door)
-            self._near[door] = np.isin(states.room, [states.rooms.index(room) for room in first]).astype(np.float64)
-        return self._near[door]
+            self.sides[door] = np.array([float(room in first) for room in states.rooms])[states.room]
+        return self.sides[door]
 
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
         unpassed = conditions | {("unpassed", door)}
@@ -205,6 +206,7 @@ class Model:
         most = ABSORBED_BYTES // (8 * self.states.size**2)
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
         self._known: Recent[Part] = Recent(2 * CHANGES)
+        self._sides: dict[str, Array] = {}
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
         self._marginals: Derived[Array] = Derived(12)
 
@@ -233,7 +235,7 @@ class Model:
     def _world(self, hours: Hours) -> World:
         sight = self.sight(hours)
         base = decompose(sight.weights, sight.silent_flows(), sight.losses())
-        return World(sight, base, hours, self._absorbed, self._known)
+        return World(sight, base, hours, self._absorbed, self._known, self._sides)
 
     def sight(self, hours: Hours) -> Sight:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""

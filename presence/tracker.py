@@ -113,8 +113,8 @@ class Tracker:
                 self._step(at)
             else:
                 self._take(old)
-        waited_for = event.value not in OFF.values()
-        self._forget(0 if waited_for or self._engine.foresee(self._known()) else AT_EASE)
+        at_ease = event.value in OFF.values() and (self.health.behind or not self._engine.foresee(self._known()))
+        self._forget(AT_EASE if at_ease else 0)
 
     def advance(self, now: datetime) -> None:
         """Let time pass without an event: silence is evidence too.
@@ -266,7 +266,7 @@ class Tracker:
         heard = next(recent, max(self._started, self._record.heard))
         look = next_look(self._known().seconds, heard)
         while self.watching and look <= min(seconds, heard + HOLE):
-            self.health.settle(look - self.reordering_window)
+            self.health.settle(look - self.reordering_window, 0)
             if self.health.suspecting:
                 quiet = self._pass_time(look)
                 self._snapshot = self._heed(quiet)

@@ -32,9 +32,9 @@ from presence.snapshot import Snapshot
 
 REMEMBERED = 200
 """How many findings that are over are kept."""
-AT_EASE = 2
+AT_EASE = 4
 """Steps that are taken in where nobody waits: when a sensor has gone off, or nothing has happened."""
-PATIENCE = 16
+PATIENCE = 8
 """So many steps may wait, each with two snapshots."""
 
 
@@ -143,6 +143,11 @@ class Monitor:
         if self._watches is None or not self._watches.silence.named:
             return frozenset()
         return frozenset(self._watches.silence.named) - {event.sensor for _, _, event in self._waiting if event}
+
+    @property
+    def behind(self) -> bool:
+        """Whether more steps wait than are taken in at a time."""
+        return len(self._waiting) > AT_EASE
 
     @property
     def suspecting(self) -> bool:
