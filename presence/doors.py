@@ -220,7 +220,7 @@ class DoorEngine(CarriedEngine):
             first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
             label = first_passage.else_earlier(label, CLOSING_SHARE * first)
         snapshot = self._open_window(snapshot, door, beyond=True)
-        snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label, self.most))
+        snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         return snapshot
 

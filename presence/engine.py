@@ -11,7 +11,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.merging import Mixture
+from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
 from presence.propagation import propagate
@@ -106,6 +106,7 @@ class EngineCore:
         dt = seconds - snapshot.seconds
         if dt <= 0:
             return snapshot
+        snapshot = replace(snapshot, mixture=fewer(snapshot.mixture, self.most))  # a closing leaves more
         world, mixture = self._world(snapshot), snapshot.mixture
         moved = self._moved(snapshot, world, dt)
         log_factor: Array | float = 0.0

@@ -161,7 +161,6 @@ class Engine(DoorEngine):
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
             snapshot = self._unschedule(snapshot, sensor.id)
-            self._world(snapshot).foresee(snapshot.conditions)  # nobody waits for what this report tells
         return self._credit(snapshot, sensor, event)
 
     def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
@@ -225,6 +224,10 @@ class Engine(DoorEngine):
         reports, able = ({s: x for s, x in d.items() if s != sensor.id} for d in (snapshot.reports, snapshot.able))
         snapshot = replace(snapshot, reports=reports, able=able)
         return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
+
+    def foresee(self, snapshot: Snapshot) -> bool:
+        """Prepare for what may come next, a piece at a time; whether there was anything left to prepare."""
+        return self._world(snapshot).foresee(snapshot.conditions)
 
     def heed(self, snapshot: Snapshot, silent: frozenset[str], noise: Mapping[str, float]) -> Snapshot:
         """Let the silence of sick sensors, and the reports of chattering ones, count as little as they should."""

@@ -163,6 +163,15 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
     )
 
 
+def fewer(mixture: Mixture, most: int | None) -> Mixture:
+    """Merge hypotheses if there are more than `most`; None keeps all."""
+    count = len(mixture.weight)
+    if most is None or count <= most:
+        return mixture
+    every = np.arange(count)
+    return reduce(mixture, mixture.blocks, np.tile(every, (len(mixture.x), 1)), every, most)
+
+
 def _grouped(
     pool: _Pool, onto: IndexArray, factors: Sequence[tuple[slice, float]], coarse: Array | None, most: int
 ) -> tuple[IndexArray, float]:

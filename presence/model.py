@@ -55,12 +55,13 @@ class World:
     absorbed: Recent[tuple[Reversible, Change | None]]
     """Generators under sets of conditions, shared by all worlds of a home..."""
     known: Recent[Part]
-    """...as are parts of them under some conditions."""
+    """...as are parts of them under some conditions..."""
+    sides: dict[str, Array]
+    """...and the first side of each door."""
     _changes: Recent[Change] = field(default_factory=lambda: Recent(CHANGES))
     _entries: dict[Condition, tuple[IndexArray, Array]] = field(default_factory=dict)
     _split: dict[Condition, Split | None] = field(default_factory=dict)
     _openings: Recent[tuple[Reversible, Change | None]] = field(default_factory=lambda: Recent(8))
-    _near: dict[str, Array] = field(default_factory=dict)
     _foreseen: Recent[bool] = field(default_factory=lambda: Recent(CHANGES))
     _worked: bool = False
 
@@ -84,23 +85,25 @@ class World:
             return self.base, change
         return self.absorbed.get_or(key, lambda: self._absorb(change))
 
-    def foresee(self, conditions: frozenset[Condition]) -> None:
+    def foresee(self, conditions: frozenset[Condition]) -> bool:
         """In a small home, decompose ahead of time a set that may come next: this one, or with one sensor more on.
 
-        Only if none was decomposed since this was last called; and nothing that is known is forgotten for it.
+        Only if none was decomposed since this was last called; and nothing that is known is forgotten for it. Returns
+        whether one was, then or now.
         """
         worked, self._worked = self._worked, False
         small = self.base.members and self.base.scale.shape[1] <= SMALL
         if worked or not small or conditions in self._foreseen or len(self.absorbed) >= self.absorbed.most:
-            return
+            return worked
         blind = [("blind", s.id) for s in self.sight.plan.sensors.values() if s.kind in WATCHERS]
         for then in (conditions, *(conditions | {more} for more in blind)):
             if not seldom(then) and (self.hours, then) not in self.absorbed:
                 self.generators(then)
                 if self._worked:
                     self._worked = False
-                    return
+                    return True
         self._foreseen.get_or(conditions, lambda: True)
+        return False
 
     @cached_property
     def parts(self) -> Parts | None:
@@ -168,11 +171,11 @@ class World:
 
     def near(self, door: str) -> Array:
         """1 for the states on the first side of a door, where going forth begins, else 0. Shape (S,)."""
-        if door not in self._near:
+        if door not in self.sides:
             states = self.sight.states
             first = first_side(self.sight.plan, door)
-            self._near[door] = np.isin(states.room, [states.rooms.index(room) for room in first]).astype(np.float64)
-        return self._near[door]
+            self.sides[door] = np.array([float(room in first) for room in states.rooms])[states.room]
+        return self.sides[door]
 
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:
         unpassed = conditions | {("unpassed", door)}
@@ -203,8 +206,9 @@ class Model:
         most = ABSORBED_BYTES // (8 * self.states.size**2)
         self._absorbed: Recent[tuple[Reversible, Change | None]] = Recent(min(MOST_ABSORBED, max(LEAST_ABSORBED, most)))
         self._known: Recent[Part] = Recent(2 * CHANGES)
+        self._sides: dict[str, Array] = {}
         self._parts: Recent[tuple[Array, Array]] = Recent(4 * max(1, len(self.beings)))
-        self._marginals: Derived[Array] = Derived(4)
+        self._marginals: Derived[Array] = Derived(12)
 
     def marginals(self, mixture: Mixture) -> Array:
         """Where each being is over all hypotheses, shape (P, S); of the latest few it is known already."""
@@ -231,7 +235,7 @@ class Model:
     def _world(self, hours: Hours) -> World:
         sight = self.sight(hours)
         base = decompose(sight.weights, sight.silent_flows(), sight.losses())
-        return World(sight, base, hours, self._absorbed, self._known)
+        return World(sight, base, hours, self._absorbed, self._known, self._sides)
 
     def sight(self, hours: Hours) -> Sight:
         """How everybody moves and is seen, for one answer to "what do habits say now?"."""

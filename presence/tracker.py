@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from presence.errors import LateEventError, TimeError
 from presence.events import Event, check_event
 from presence.floorplan import Floorplan
-from presence.health import HOLE, Monitor
+from presence.health import AT_EASE, HOLE, OFF, Monitor
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.permitted import check_options
@@ -113,7 +113,8 @@ class Tracker:
                 self._step(at)
             else:
                 self._take(old)
-        self._forget()
+        at_ease = event.value in OFF.values() and (self.health.behind or not self._engine.foresee(self._known()))
+        self._forget(AT_EASE if at_ease else 0)
 
     def advance(self, now: datetime) -> None:
         """Let time pass without an event: silence is evidence too.
@@ -130,7 +131,7 @@ class Tracker:
                 " advance() only goes forward"
             )
         self._step(seconds)
-        self._forget()
+        self._forget(AT_EASE)
 
     def check(self, event: Event) -> None:
         """Refuse an event that this home cannot have sent (see `observe`)."""
@@ -233,11 +234,11 @@ class Tracker:
             del self._recent[position:]
         return [(at, event) for at, event, _ in later]
 
-    def _forget(self) -> None:
+    def _forget(self, steps: int) -> None:
         """Drop the snapshots that no event may go back to any more, and note which final answers have been told."""
         now = self._known()
         self._trim(now.seconds)
-        self.health.settle(now.seconds - self.reordering_window)
+        self.health.settle(now.seconds - self.reordering_window, steps)
         self._final_until = now.time
 
     def _trim(self, seconds: float) -> None:
@@ -265,7 +266,7 @@ class Tracker:
         heard = next(recent, max(self._started, self._record.heard))
         look = next_look(self._known().seconds, heard)
         while self.watching and look <= min(seconds, heard + HOLE):
-            self.health.settle(look - self.reordering_window)
+            self.health.settle(look - self.reordering_window, 0)
             if self.health.suspecting:
                 quiet = self._pass_time(look)
                 self._snapshot = self._heed(quiet)
@@ -284,7 +285,7 @@ class Tracker:
         """Let sick sensors count less; one that has just been heard is not silent."""
         if not self.watching:
             return snapshot
-        self.health.settle(snapshot.seconds - self.reordering_window)
+        self.health.settle(snapshot.seconds - self.reordering_window, 0)
         return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 
     def _tell(self, passages: list[Passage]) -> None:

@@ -1,4 +1,4 @@
-"""Every hypothesis taken apart by who is where, and merged again: disjoint branches.
+"""Every hypothesis taken apart by who is where: disjoint branches.
 
 Evidence that somebody is in some states, without saying who; whether one being is in some states.
 
@@ -91,8 +91,8 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
     return _sieved(mixture, weight.ravel(), rows, who, most)
 
 
-def divide(mixture: Mixture, being: int, part: Array, label: Array, most: int | None) -> Mixture:
-    """Take each hypothesis apart by whether a being is in a part of the states, then merge down to at most `most`.
+def divide(mixture: Mixture, being: int, part: Array, label: Array) -> Mixture:
+    """Take each hypothesis apart by whether a being is in a part of the states; up to twice as many are left.
 
     Args:
         mixture: the hypotheses.
@@ -100,7 +100,6 @@ def divide(mixture: Mixture, being: int, part: Array, label: Array, most: int | 
         part: shape (S,), 1 for the states of that part, else 0.
         label: shape (2 K, 1 + 2 P): the latest window's label of the hypotheses in which the being is there, then of
             those in which it is not.
-        most: the largest number of hypotheses kept; None keeps all (exact).
     """
     persons, count, _ = mixture.x.shape
     rows = np.concatenate([mixture.blocks, mixture.blocks], axis=1)
@@ -112,7 +111,7 @@ def divide(mixture: Mixture, being: int, part: Array, label: Array, most: int | 
     labels[:, -1] = label
     who = np.tile(np.arange(2 * count) % count, (persons, 1))
     who[being] = np.arange(2 * count)
-    return _sieved(mixture, np.tile(mixture.weight, 2) * mass, rows, who, most, labels)
+    return _sieved(mixture, np.tile(mixture.weight, 2) * mass, rows, who, None, labels)
 
 
 def _sieved(

@@ -214,8 +214,26 @@ def test_late_events_change_nothing_but_their_order() -> None:
         late.observe(events[n])
     for tracker in (ordered, late):
         tracker.advance(NOON + timedelta(seconds=400))
-    (one, other) = (t.health._watches.silence._reach for t in (ordered, late))  # type: ignore[union-attr]
+    (one, other) = (t.health.watches.silence._reach for t in (ordered, late))  # type: ignore[union-attr]
     np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-12)
+
+
+def test_asking_often_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Steps are put off while somebody waits, but never if whom the belief doubts may depend on them."""
+    monkeypatch.setattr("presence.health.silence.NAMED", -8.0)  # named within minutes, and doubted until heard again
+    kettle = {"kind": "power", "room": "bed"}
+    plan = home(1, hall_motion=motion("hall", 20.0), bed_motion=motion("bed", 20.0), kettle=kettle)
+    said = [("hall_motion", "detected"), ("kettle", "started"), ("hall_motion", "detected"), ("bed_motion", "detected")]
+    asked, left, named = Tracker(plan), Tracker(plan), 0
+    for n in range(200):
+        for tracker in (asked, left):
+            tracker.observe(at(40.0 * n, *said[n % (4 if n % 100 < 10 else 3)]))
+        named += len(asked.health.findings)
+        assert asked.log_likelihood == left.log_likelihood
+    (one, other) = (t.health.watches.silence for t in (asked, left))  # type: ignore[union-attr]
+    np.testing.assert_array_equal(one._reach, other._reach)
+    np.testing.assert_array_equal(one.odds_to_name, other.odds_to_name)
+    assert 0 < named < 200
 
 
 # --- chatter ----------------------------------------------------------------------------------------------------------

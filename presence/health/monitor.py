@@ -3,11 +3,13 @@
     steps of the tracker -> chances of each sensor -> watches (silence, chatter, ...) -> findings, and whom to doubt
 
 A step is the time up to an event or, while a sensor is suspected, up to a look at the sensors (`record.next_look`). It
-counts once no late event can undo it any more; odds are brought up to date every five minutes of the log's time.
+counts once no late event can undo it any more; odds are brought up to date every five minutes of the log's time. Steps
+that cannot change whom the belief doubts are put off while somebody waits for an answer: what is found is the same.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import replace
@@ -30,6 +32,10 @@ from presence.snapshot import Snapshot
 
 REMEMBERED = 200
 """How many findings that are over are kept."""
+AT_EASE = 4
+"""Steps that are taken in where nobody waits: when a sensor has gone off, or nothing has happened."""
+PATIENCE = 8
+"""So many steps may wait, each with two snapshots."""
 
 
 class Watches:
@@ -75,6 +81,10 @@ class Watches:
         self.silence.weigh(seconds, doubtful=bool(suspects), excused=self.chatter.beside(suspects))
         self.suspects = self.silence.suspects() if self.may_suspect(seconds) else []
 
+    def pressing(self, seconds: float) -> bool:
+        """Whether steps up to an instant may change whom the belief doubts."""
+        return seconds >= self._weigh_at or bool(self.suspects or self.silence.named or self.chatter.named)
+
     def may_suspect(self, seconds: float) -> bool:
         """Whether enough is known at an instant to want second opinions."""
         return seconds > self._began + FIRST_DAYS
@@ -99,26 +109,32 @@ class Monitor:
         self.plan = engine.plan
         self._meter = ChanceMeter(engine.model)
         self._twins = Twins(engine)
-        self._waiting: deque[tuple[Step, Event | None, Snapshot]] = deque()
+        self._waiting: deque[tuple[Snapshot, Snapshot, Event | None]] = deque()
+        """Steps that do not count yet: what was known at the end of the silence, after it, and what ended it."""
         self._settled: Snapshot | None = None
         """What was known after the last step that counts."""
         self._began = 0.0
         self._watches: Watches | None = None
+        self._horizon = -math.inf
+        """Steps before this instant count."""
         self._over: deque[Finding] = deque(maxlen=REMEMBERED)
 
     @property
     def watches(self) -> Watches | None:
         """All watches; None before the first event."""
+        self.settle(self._horizon)
         return self._watches
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What is probably wrong now, likeliest first."""
-        return () if self._watches is None else ranked(self._watches.findings().values())
+        watches = self.watches
+        return () if watches is None else ranked(watches.findings().values())
 
     @property
     def over(self) -> tuple[Finding, ...]:
         """Recent findings that are over, latest last."""
+        self.settle(self._horizon)
         return tuple(self._over)
 
     @property
@@ -126,7 +142,12 @@ class Monitor:
         """Sensors whose silence is no evidence now."""
         if self._watches is None or not self._watches.silence.named:
             return frozenset()
-        return frozenset(self._watches.silence.named) - {step.sensor for step, _, _ in self._waiting if step.sensor}
+        return frozenset(self._watches.silence.named) - {event.sensor for _, _, event in self._waiting if event}
+
+    @property
+    def behind(self) -> bool:
+        """Whether more steps wait than are taken in at a time."""
+        return len(self._waiting) > AT_EASE
 
     @property
     def suspecting(self) -> bool:
@@ -145,23 +166,35 @@ class Monitor:
 
     def note(self, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
         """One step: silence from the last one up to `quiet`, then an event, or a look, that led to `after`."""
-        before = self._waiting[-1][2] if self._waiting else self._settled
-        sensor, value = (None, "") if event is None else (event.sensor, event.value)
-        chances = self._meter.measure(before or quiet, quiet, after, sensor)
-        self._waiting.append((Step(quiet.seconds, chances.expected, chances.passed, sensor, value), event, after))
+        self._waiting.append((quiet, after, event))
 
     def go_back(self, seconds: float) -> None:
         """A late event is about to be put in its place: forget the steps after it."""
         while self._waiting and self._waiting[-1][0].seconds > seconds:
             self._waiting.pop()
 
-    def settle(self, horizon: float) -> None:
-        """Take in the steps before an instant that nothing can change any more."""
-        while self._waiting and self._waiting[0][0].seconds < horizon:
-            step, event, after = self._waiting.popleft()
+    def settle(self, horizon: float, steps: float = math.inf) -> None:
+        """Take in the steps before an instant that nothing can change any more.
+
+        Args:
+            horizon: the instant.
+            steps: so many may be taken in; more only if they press, or where more than `PATIENCE` would wait.
+        """
+        self._horizon = horizon
+        left = 0 if self._pressing() else max(0.0, min(PATIENCE, len(self._waiting) - steps))
+        while len(self._waiting) > left and self._waiting[0][0].seconds < horizon:
+            quiet, after, event = self._waiting.popleft()
+            sensor, value = (None, "") if event is None else (event.sensor, event.value)
+            chances = self._meter.measure(self._settled or quiet, quiet, after, sensor)
+            step = Step(quiet.seconds, chances.expected, chances.passed, sensor, value)
             self._settled = after
             self._watches = watches = self._watches or Watches(self.plan, self._began)
             self._over.extend(replace(finding, until=utc(step.seconds)) for finding in watches.take(step))
             if watches.may_suspect(step.seconds + KEPT):
                 self._twins.hear(event, after)
             watches.silence.look(self._twins.look(watches.suspects, idle=event is None))
+
+    def _pressing(self) -> bool:
+        """Whether the steps that count may change whom the belief doubts."""
+        latest = min(self._horizon, self._waiting[-1][0].seconds) if self._waiting else -math.inf
+        return self._watches is None or self._watches.pressing(latest)
