@@ -177,7 +177,7 @@ class Snapshot(NamedTuple):
     holders: Mapping[str, Association] = {}
     """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
     said: Mapping[str, Said] = {}
-    """What each contact and lock said last, and how often it has said the same again."""
+    """What each contact and lock said last, and how often it has said the same again; cameras that have gone off."""
     reports: Mapping[str, Reported] = {}
     """What each phone and tag reported last."""
     association: Association | None = None
