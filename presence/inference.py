@@ -22,15 +22,13 @@ from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
 from presence.sides import forget_sides
-from presence.snapshot import Belief, Snapshot, Unprompted, replace
+from presence.snapshot import Belief, Said, Snapshot, Unprompted, replace
 from presence.unprompted import chatter_rate, watched_by_another
 
 Array = NDArray[np.float64]
 
 LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
-STAYING = ("occupancy", "camera")
-"""Kinds of sensors that stay on while somebody is in sight, still or not."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
@@ -88,7 +86,7 @@ class Engine(DoorEngine):
         if not lasting:
             return snapshot
         snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
-        if sensor.kind in STAYING:
+        if sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self.settings.occupancy_refresh
             return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
@@ -157,6 +155,8 @@ class Engine(DoorEngine):
             snapshot = self._factor(snapshot, factor)
         if event.value != "stopped":
             blind = ("blind", sensor.id)
+            if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more
+                snapshot = replace(snapshot, said={**snapshot.said, sensor.id: Said(event.value, snapshot.seconds)})
             if sensor.kind == "motion" and blind in snapshot.conditions:
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})

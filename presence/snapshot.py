@@ -188,7 +188,7 @@ class Snapshot(NamedTuple):
     holders: Mapping[str, Association] = {}
     """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
     said: Mapping[str, Said] = {}
-    """What each contact and lock said last, and how often it has said the same again."""
+    """What each contact and lock said last, and how often it has said the same again; cameras that have gone off."""
     unprompted: Mapping[str, Unprompted] = {}
     """Each switch's and appliance's record of what it reported by itself."""
     reports: Mapping[str, Reported] = {}

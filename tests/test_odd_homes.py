@@ -42,12 +42,25 @@ def test_who_sleeps_on_a_mat_is_there_though_a_camera_reports_nobody_all_night()
 
 def test_whom_a_camera_goes_on_seeing_is_there() -> None:
     """It reports somebody for eighteen minutes; until it says otherwise they are in its room."""
-    tracker = followed(studio(), (0.0, "camera", "person"))
+    tracker = followed(studio(), (-90.0, "camera", "person"), (-60.0, "camera", "clear"), (0.0, "camera", "person"))
     for minute in range(1, 19):
         tracker.advance(time_at(60.0 * minute))
         assert tracker.belief.rooms["studio"] > 0.8, minute
     tracker.observe(at(18.5 * 60.0, "camera", "clear"))
     assert tracker.belief.at_home[0] < 0.05
+
+
+def test_a_camera_that_never_says_that_it_sees_nobody_keeps_nobody_there() -> None:
+    """It reports whom it sees, and no more: that it has not gone off tells nothing."""
+    plan = home(
+        1,
+        rooms={"hall": {}, "yard": {"outdoors": True}},
+        doors={"front": {"between": ["hall", "yard"]}, "gate": {"between": ["yard", "away"], "leaf": "none"}},
+        camera={"kind": "camera", "room": "yard"},
+    )
+    tracker = followed(plan, *((60.0 * minute, "camera", "person") for minute in (0, 30, 60)))
+    tracker.advance(time_at(70 * 60.0))
+    assert tracker.belief.rooms["yard"] < 0.3
 
 
 # --- two contacts on one door -----------------------------------------------------------------------------------------
