@@ -143,7 +143,7 @@ class JointEngine(Engine):
         return replace(snapshot, association=association)
 
     # --- windows ----------------------------------------------------------------------------------------------------
-    def _note_sides(self, snapshot: Snapshot) -> Snapshot:
+    def _note_sides(self, snapshot: Snapshot, ahead_of: Sensor | None = None) -> Snapshot:
         return snapshot
 
     def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
