@@ -95,7 +95,8 @@ class DoorEngine(CarriedEngine):
     def _shut(self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, use: DoorUse) -> Snapshot:
         """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
         door = str(self.plan.sensors[event.sensor].door)
-        pulled = pulled_shut_rate(self.plan, self.settings, event, use, snapshot.seconds)
+        by_hand = self.plan.doors[door].leaf != "overhead"
+        pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
         opener = opened_by(self.plan, door, use, snapshot.holders)
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
         if opener is None or snapshot.association is None or not pulled:

@@ -17,9 +17,6 @@ from presence.snapshot import Association, DoorUse, Said, Unprompted
 TOGETHER = 5.0
 """Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
 so soon half of the time. Common practice, no source."""
-MOTOR_DELAY = 30.0
-"""Seconds within which half of the overhead doors that were opened to be passed are reported shut again: a motor takes
-a dozen each way, and a button starts it from afar. Common practice, no source."""
 
 TRUSTED = 10
 """A switch or an appliance is trusted as if it had reported so many times before, never by itself. Common practice, no
@@ -74,18 +71,17 @@ def bounce_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) 
     return use.bounce_share(usual) * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
 
-def pulled_shut_rate(plan: Floorplan, settings: Settings, event: Event, use: DoorUse, seconds: float) -> float:
+def pulled_shut_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) -> float:
     """Rate at which whoever has opened a door shuts it in the same move, wherever they are a moment later (1/s).
 
     `share * log(2) / delay * 2 ** (-age / delay)`: half of such closings come within the delay. That the door still
     stands open tells nothing of where anybody is, so this rate is not taken off the silence. Share and delay are what
     the first halves of two open logs show without labels (van Kasteren et al. 2010, house A; ARAS house A): most doors
-    are shut again within seconds. An overhead door is shut by a motor, which takes longer.
+    are shut again within seconds.
     """
     if event.value != "closed" or not use.open:
         return 0.0
-    overhead = plan.doors[str(plan.sensors[event.sensor].door)].leaf == "overhead"
-    share, delay = settings.door_pulled_shut_share, MOTOR_DELAY if overhead else settings.door_pulled_shut_delay
+    share, delay = settings.door_pulled_shut_share, settings.door_pulled_shut_delay
     return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * (seconds - use.since) / delay)
 
 

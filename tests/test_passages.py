@@ -109,26 +109,6 @@ def test_overhead_door_in_the_last_five_minutes_is_an_arrival(minutes: int) -> N
     assert at_once(passages, house).directions["garage>utility"] > 0.5
 
 
-def test_an_overhead_door_that_is_reported_shut_calls_nobody_back_to_it() -> None:
-    """A motor takes its time: whoever pressed the button has driven off by then."""
-    lines: list[Line] = [
-        *GOING_OUT,
-        (100.0, "overhead_contact", "open"),
-        (114.0, "drive_camera", "person"),
-        (129.0, "drive_camera", "clear"),
-        (138.0, "garage_motion", "clear"),
-        (141.0, "overhead_contact", "closed"),
-    ]
-    tracker = Tracker(GARAGE)
-    tracker.advance(NOON)
-    for line in lines:
-        tracker.observe(at(*line))
-    assert tracker.belief.rooms["garage"] < 0.25
-    assert tracker.belief.rooms["drive"] < 0.3
-    assert tracker.belief.at_home[1] > 0.4
-    assert final(told(GARAGE, lines, 600.0), 141.0).nobody > 0.7
-
-
 def test_house_door_alone_after_movement_inside_is_somebody_going_out() -> None:
     passages = told(GARAGE, GOING_OUT, 600.0)
     assert at_once(passages, 75.0).directions["utility>garage"] > 0.9
