@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -42,8 +43,8 @@ def test_the_later_part_begins_where_everybody_is() -> None:
     assert events[0].seconds >= until
     assert len(events) == sum(event.seconds >= until for event in lived.log)
     before = [line for line in lived.truth if line.time.timestamp() < until]
-    assert truth[0] == TruthLine(events[0].time, "noor", before[-1].room)
-    assert truth[1:] == [line for line in lived.truth if line.time > events[0].time]
+    assert truth[0] == TruthLine(datetime.fromtimestamp(until, UTC), "noor", before[-1].room)
+    assert truth[1:] == lived.truth[len(before) :]
 
 
 def test_settings_are_drawn_the_same_and_begin_with_the_defaults() -> None:
@@ -95,6 +96,21 @@ def test_usefulness_scores_the_same_later_days_whatever_was_learned_from(
     events, truth = later_part(lived, lived.log[0].seconds + 86400.0)
     scores = evaluate(lived.plan, events, truth)
     assert float(lines[0][6]) == pytest.approx(scores.at_home["accuracy"], abs=1e-4)
+    assert lines[0][9] == "nan"  # one day tells no error
+
+
+def test_gains_of_days_alike_have_no_error_and_a_day_by_itself_scores_as_if_it_were_all() -> None:
+    lived = live(Cell("one_room_flat", 1, "plain", 3, 3.0))
+    until = lived.log[0].seconds + 43200.0
+    whole, *days = usefulness.by_day(lived, lived.plan, until, None)
+    assert len(days) == 3
+    samples = [day.covered["samples"] for day in days]
+    right = [day.at_home["accuracy"] * n for day, n in zip(days, samples, strict=True)]
+    assert sum(samples) == whole.covered["samples"]
+    assert sum(right) / sum(samples) == pytest.approx(whole.at_home["accuracy"], abs=1e-12)
+    assert usefulness.gain("count", [whole, *days], [whole, *days]) == pytest.approx(
+        (*[whole.at_home["accuracy"]] * 2, 0.0)
+    )
 
 
 def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.MonkeyPatch) -> None:
