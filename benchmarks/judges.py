@@ -4,9 +4,10 @@
     python benchmarks/judges.py two_residents_month FOLDER [--days 3] [--settings 30]
 
 Each of the settings turns some of the learner's dials at random (`presence.learn.dials`; a factor with a standard
-deviation of 2.3). Printed: Spearman's rank correlation of log-likelihood, and of the judge's score and its two parts,
-with what the truth says; and what the truth says of the settings that each of them would have chosen. A few dozen
-settings give a correlation to about .15. The set cannot be passed on; see `open_logs.py`.
+deviation of 2.3). Printed: Spearman's rank correlation of log-likelihood, of the judge's score and its two parts, and
+of how well the probability that nobody is at home tells whether anything is heard in the next half hour, with what the
+truth says; and what the truth says of the settings that each of them would have chosen. A few dozen settings give a
+correlation to about .15. The set cannot be passed on; see `open_logs.py`.
 """
 
 from __future__ import annotations
@@ -27,16 +28,19 @@ from numpy.typing import NDArray
 
 from benchmarks.learning import figures
 from benchmarks.trust.homes import Cell, live
-from presence import Floorplan, Settings
+from presence import Event, Floorplan, Settings
 from presence.learn.dials import dials_of, turned
-from presence.learn.judge import courses, foresee, judge
+from presence.learn.judge import PRIOR_SAMPLES, Foresight, courses, foresee, judge
+from presence.learn.later import DAYS, look_ahead
 from presence.learn.recordings import Stretch
+from presence.learn.tables import fit_table, log_scores
 
 Array = NDArray[np.float64]
 SPREAD = float(np.log(2.3))
 TURNED = 0.4
 """Share of the dials that each of the settings turns."""
-WITNESSES = ("log-likelihood", "judge", "judge: number", "judge: rooms")
+WITNESSES = ("log-likelihood", "judge", "judge: number", "judge: rooms", "silence")
+HALF_HOUR = DAYS._replace(room_ahead=(0.0, 1800.0))
 
 
 class Trial(NamedTuple):
@@ -115,7 +119,17 @@ def trial(
     """What the witnesses and the truth say of some settings."""
     found = [f for course in courses(plan, stretches) for f in foresee(plan, settings, course, 16)]
     said = judge(found)
-    return Trial((said.log_likelihood, said.score, said.number, said.rooms), truth(settings))
+    heard = silence(plan, [event for stretch in stretches for event in stretch.events], found)
+    return Trial((said.log_likelihood, said.score, said.number, said.rooms, heard), truth(settings))
+
+
+def silence(plan: Floorplan, events: Sequence[Event], found: Sequence[Foresight]) -> float:
+    """Mean log probability of what the next half hour brings, by whether nobody is at home; nats an instant."""
+    grid = np.concatenate([f.grid for f in found])
+    empty = np.concatenate([f.at_home[:, 0] for f in found])
+    heard = look_ahead(plan, events, grid, HALF_HOUR).seen.any(axis=1).astype(np.intp)
+    belief = np.stack([empty, 1.0 - empty], axis=1)
+    return float(log_scores(belief, heard, fit_table(belief, heard, np.full((2, 2), PRIOR_SAMPLES / 2.0))).mean())
 
 
 def table(trials: Sequence[Trial]) -> list[str]:

@@ -12,17 +12,18 @@ from scipy.stats import spearmanr
 
 from benchmarks import agreement, recovery, usefulness
 from benchmarks.exact.drawing import draw_life
-from benchmarks.judges import drawn, rank_correlation
+from benchmarks.judges import drawn, rank_correlation, silence
 from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
 from presence import Event, Floorplan, Settings, Tracker
 from presence.evaluate import evaluate
 from presence.learn.em import rates_of
+from presence.learn.judge import Array, Foresight
 from presence.learn.report import FIRST
 from presence.learn.steps import AGREEING
 from presence.learned import Learned, apply
 from presence.truth import TruthLine
-from tests.oracle import NOON, home, motion
+from tests.oracle import NOON, at, home, motion
 
 numbers = st.lists(st.tuples(st.integers(-5, 5), st.integers(-5, 5)), min_size=3, max_size=30)
 
@@ -34,6 +35,23 @@ def test_rank_correlation_equals_scipys(pairs: list[tuple[int, int]]) -> None:
         assert np.isnan(rank_correlation(a, b))
     else:
         assert rank_correlation(a, b) == pytest.approx(spearmanr(a, b).statistic, abs=1e-12)
+
+
+def test_who_knows_when_nobody_is_at_home_foretells_silence() -> None:
+    """Heard every ten minutes for five hours, then never: the score of a sure belief by hand, from counts and prior."""
+    plan = home(1, hall_motion=motion("hall"))
+    events = [at(600.0 * n, "hall_motion", value) for n in range(31) for value in ("detected", "clear")]
+    grid = NOON.timestamp() + 120.0 * np.arange(300) + 60.0
+    empty = (grid > NOON.timestamp() + 18000.0).astype(float)
+
+    def told(nobody: Array) -> float:
+        belief, none = np.stack([nobody, 1.0 - nobody], axis=1), np.zeros((300, 1))
+        return silence(plan, events, [Foresight(grid, belief, none, none[:, 0].astype(int), none.astype(int), 0.0)])
+
+    n0, n1 = int(empty.sum()), int((1.0 - empty).sum())
+    by_hand = (n0 * np.log((n0 + 10) / (n0 + 20)) + n1 * np.log((n1 + 10) / (n1 + 20))) / 300
+    assert told(empty) == pytest.approx(by_hand, rel=0, abs=1e-6)
+    assert told(empty) > told(np.full(300, 0.5))
 
 
 def test_the_later_part_begins_where_everybody_is() -> None:
