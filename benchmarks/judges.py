@@ -127,7 +127,7 @@ def silence(plan: Floorplan, events: Sequence[Event], found: Sequence[Foresight]
     """Mean log probability of what the next half hour brings, by whether nobody is at home; nats an instant."""
     grid = np.concatenate([f.grid for f in found])
     empty = np.concatenate([f.at_home[:, 0] for f in found])
-    heard = look_ahead(plan, events, grid, HALF_HOUR).seen.any(axis=1).astype(np.intp)
+    heard = look_ahead(plan, events, grid, HALF_HOUR).seen.max(axis=1, initial=0)
     belief = np.stack([empty, 1.0 - empty], axis=1)
     return float(log_scores(belief, heard, fit_table(belief, heard, np.full((2, 2), PRIOR_SAMPLES / 2.0))).mean())
 
