@@ -12,15 +12,16 @@ from scipy.stats import spearmanr
 
 from benchmarks import agreement, recovery, usefulness
 from benchmarks.exact.drawing import draw_life
-from benchmarks.judges import drawn, rank_correlation, silence
+from benchmarks.judges import drawn, number_parts, rank_correlation, silence
 from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
 from presence import Event, Floorplan, Settings, Tracker
 from presence.evaluate import evaluate
 from presence.learn.em import rates_of
-from presence.learn.judge import Array, Foresight
+from presence.learn.judge import Array, Foresight, count_prior
 from presence.learn.report import FIRST
 from presence.learn.steps import AGREEING
+from presence.learn.tables import fit_table, log_scores
 from presence.learned import Learned, apply
 from presence.truth import TruthLine
 from tests.oracle import NOON, at, home, motion
@@ -52,6 +53,21 @@ def test_who_knows_when_nobody_is_at_home_foretells_silence() -> None:
     by_hand = (n0 * np.log((n0 + 10) / (n0 + 20)) + n1 * np.log((n1 + 10) / (n1 + 20))) / 300
     assert told(empty) == pytest.approx(by_hand, rel=0, abs=1e-6)
     assert told(empty) > told(np.full(300, 0.5))
+
+
+def test_only_a_table_of_its_own_forgives_a_number_that_is_always_one_too_high() -> None:
+    there = np.arange(800) // 100 % 2
+
+    def told(extra: int) -> Foresight:
+        belief, none = np.eye(3)[there + extra], np.zeros((800, 0))
+        return Foresight(np.arange(800.0), belief, none, there, none.astype(int), 0.0)
+
+    def score(found: Foresight, table: Array) -> float:
+        return float(log_scores(*number_parts([found]), table).mean())
+
+    usual, own = (fit_table(*number_parts([found]), count_prior(found)) for found in (told(0), told(1)))
+    assert score(told(1), own) == pytest.approx(score(told(0), usual), rel=0, abs=0.1)
+    assert score(told(1), usual) < score(told(0), usual) - 1.0
 
 
 def test_the_later_part_begins_where_everybody_is() -> None:
