@@ -28,6 +28,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from itertools import product
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -180,8 +181,8 @@ def later_part(lived: Lived, until: float) -> tuple[list[Event], list[TruthLine]
     for line in lived.truth:
         if line.time.timestamp() < until:
             standing[line.person] = line
-    begin = [replace(line, time=events[0].time, door=None) for line in standing.values()]
-    return events, begin + [line for line in lived.truth if line.time > events[0].time]
+    begin = [replace(line, time=datetime.fromtimestamp(until, UTC), door=None) for line in standing.values()]
+    return events, begin + [line for line in lived.truth if line.time.timestamp() >= until]
 
 
 def figures(

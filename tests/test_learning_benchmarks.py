@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -11,17 +12,19 @@ from scipy.stats import spearmanr
 
 from benchmarks import agreement, recovery, usefulness
 from benchmarks.exact.drawing import draw_life
-from benchmarks.judges import drawn, rank_correlation
+from benchmarks.judges import drawn, number_parts, rank_correlation, silence
 from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
 from presence import Event, Floorplan, Settings, Tracker
 from presence.evaluate import evaluate
 from presence.learn.em import rates_of
+from presence.learn.judge import Array, Foresight, count_prior
 from presence.learn.report import FIRST
 from presence.learn.steps import AGREEING
+from presence.learn.tables import fit_table, log_scores
 from presence.learned import Learned, apply
 from presence.truth import TruthLine
-from tests.oracle import NOON, home, motion
+from tests.oracle import NOON, at, home, motion
 
 numbers = st.lists(st.tuples(st.integers(-5, 5), st.integers(-5, 5)), min_size=3, max_size=30)
 
@@ -35,6 +38,38 @@ def test_rank_correlation_equals_scipys(pairs: list[tuple[int, int]]) -> None:
         assert rank_correlation(a, b) == pytest.approx(spearmanr(a, b).statistic, abs=1e-12)
 
 
+def test_who_knows_when_nobody_is_at_home_foretells_silence() -> None:
+    """Heard every ten minutes for five hours, then never: the score of a sure belief by hand, from counts and prior."""
+    plan = home(1, hall_motion=motion("hall"))
+    events = [at(600.0 * n, "hall_motion", value) for n in range(31) for value in ("detected", "clear")]
+    grid = NOON.timestamp() + 120.0 * np.arange(300) + 60.0
+    empty = (grid > NOON.timestamp() + 18000.0).astype(float)
+
+    def told(nobody: Array) -> float:
+        belief, none = np.stack([nobody, 1.0 - nobody], axis=1), np.zeros((300, 1))
+        return silence(plan, events, [Foresight(grid, belief, none, none[:, 0].astype(int), none.astype(int), 0.0)])
+
+    n0, n1 = int(empty.sum()), int((1.0 - empty).sum())
+    by_hand = (n0 * np.log((n0 + 10) / (n0 + 20)) + n1 * np.log((n1 + 10) / (n1 + 20))) / 300
+    assert told(empty) == pytest.approx(by_hand, rel=0, abs=1e-6)
+    assert told(empty) > told(np.full(300, 0.5))
+
+
+def test_only_a_table_of_its_own_forgives_a_number_that_is_always_one_too_high() -> None:
+    there = np.arange(800) // 100 % 2
+
+    def told(extra: int) -> Foresight:
+        belief, none = np.eye(3)[there + extra], np.zeros((800, 0))
+        return Foresight(np.arange(800.0), belief, none, there, none.astype(int), 0.0)
+
+    def score(found: Foresight, table: Array) -> float:
+        return float(log_scores(*number_parts([found]), table).mean())
+
+    usual, own = (fit_table(*number_parts([found]), count_prior(found)) for found in (told(0), told(1)))
+    assert score(told(1), own) == pytest.approx(score(told(0), usual), rel=0, abs=0.1)
+    assert score(told(1), usual) < score(told(0), usual) - 1.0
+
+
 def test_the_later_part_begins_where_everybody_is() -> None:
     lived = live(Cell("one_room_flat", 1, "plain", 3, 1.5))
     until = lived.log[len(lived.log) // 2].seconds
@@ -42,8 +77,8 @@ def test_the_later_part_begins_where_everybody_is() -> None:
     assert events[0].seconds >= until
     assert len(events) == sum(event.seconds >= until for event in lived.log)
     before = [line for line in lived.truth if line.time.timestamp() < until]
-    assert truth[0] == TruthLine(events[0].time, "noor", before[-1].room)
-    assert truth[1:] == [line for line in lived.truth if line.time > events[0].time]
+    assert truth[0] == TruthLine(datetime.fromtimestamp(until, UTC), "noor", before[-1].room)
+    assert truth[1:] == lived.truth[len(before) :]
 
 
 def test_settings_are_drawn_the_same_and_begin_with_the_defaults() -> None:
@@ -95,6 +130,21 @@ def test_usefulness_scores_the_same_later_days_whatever_was_learned_from(
     events, truth = later_part(lived, lived.log[0].seconds + 86400.0)
     scores = evaluate(lived.plan, events, truth)
     assert float(lines[0][6]) == pytest.approx(scores.at_home["accuracy"], abs=1e-4)
+    assert lines[0][9] == "nan"  # one day tells no error
+
+
+def test_gains_of_days_alike_have_no_error_and_a_day_by_itself_scores_as_if_it_were_all() -> None:
+    lived = live(Cell("one_room_flat", 1, "plain", 3, 3.0))
+    until = lived.log[0].seconds + 43200.0
+    whole, *days = usefulness.by_day(lived, lived.plan, until, None)
+    assert len(days) == 3
+    samples = [day.covered["samples"] for day in days]
+    right = [day.at_home["accuracy"] * n for day, n in zip(days, samples, strict=True)]
+    assert sum(samples) == whole.covered["samples"]
+    assert sum(right) / sum(samples) == pytest.approx(whole.at_home["accuracy"], abs=1e-12)
+    assert usefulness.gain("count", [whole, *days], [whole, *days]) == pytest.approx(
+        (*[whole.at_home["accuracy"]] * 2, 0.0)
+    )
 
 
 def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.MonkeyPatch) -> None:

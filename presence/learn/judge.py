@@ -141,7 +141,7 @@ def judge(
     """Fit the emission tables on some stretches, and score those or others with them."""
     judged = fitting if judged is None else judged
     count = _parts(
-        [(f.at_home, f.most) for f in fitting], [(f.at_home, f.most) for f in judged], _count_prior(fitting[0])
+        [(f.at_home, f.most) for f in fitting], [(f.at_home, f.most) for f in judged], count_prior(fitting[0])
     )
     each = np.zeros(len(count))
     for room in range(fitting[0].rooms.shape[1]):
@@ -185,7 +185,7 @@ def _room(foresight: Foresight, room: int) -> tuple[Array, IndexArray]:
     return np.stack([1.0 - p, p], axis=1), foresight.seen[:, room]
 
 
-def _count_prior(foresight: Foresight) -> Array:
+def count_prior(foresight: Foresight) -> Array:
     """Nobody is in two places at once, but for hold times and false alarms."""
     people = np.arange(foresight.at_home.shape[1])[:, None]
     places = np.arange(foresight.at_home.shape[1] + 1)[None]
