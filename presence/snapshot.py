@@ -137,13 +137,15 @@ class Said:
     both: bool = False
     """Whether it has ever said anything else."""
     reachable: bool = True
-    """Whether it has not said since that it cannot report."""
+    """Whether it has not said since that it cannot report..."""
+    current: bool = True
+    """...and what it said last holds: it has not been out of reach since."""
 
     def after(self, value: str, seconds: float) -> Said:
         """After its next report."""
         if value != self.value:
-            return dataclasses.replace(self, value=value, both=True, reachable=True)
-        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True)
+            return dataclasses.replace(self, value=value, both=True, reachable=True, current=True)
+        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True, current=True)
 
 
 class Unprompted(NamedTuple):
