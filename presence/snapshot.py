@@ -82,7 +82,7 @@ class DoorUse:
     open: bool = False
     since: float = 0.0
     """When it was told that it stands so now (epoch seconds; 0: unknown)..."""
-    told: float = 0.0
+    heard: float = 0.0
     """...and when last: radios check in."""
     open_share: float = 0.0
     weight: float = 3600.0
@@ -109,14 +109,14 @@ class DoorUse:
 
     def unknown(self) -> DoorUse:
         """After its contact has been out of reach: as before the first report, with what is known of the door."""
-        return dataclasses.replace(self, open=False, since=0.0, told=0.0, given_up=False)
+        return dataclasses.replace(self, open=False, since=0.0, heard=0.0, given_up=False)
 
     def now(self, seconds: float, *, open: bool, moved: bool = True) -> DoorUse:
         """After a report that the door is open or closed; experience fades over a week. Common practice, no source.
 
         Where it was so before, it has probably `moved` unheard in between, or a radio has only said so again.
         """
-        passed = max(0.0, seconds - self.told) if self.told else 0.0
+        passed = max(0.0, seconds - self.heard) if self.heard else 0.0
         weight = min(self.weight, 7 * 86400.0)
         share = (self.open_share * weight + passed * self.open) / (weight + passed)
         again = self.since and open == self.open and not self.given_up and not moved

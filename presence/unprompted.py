@@ -49,7 +49,7 @@ def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said
     sensor = plan.sensors[event.sensor]
     stands = use.since > 0.0 and use.open == (event.value == "open")
     known = sensor.id in said and said[sensor.id].current
-    soon = seconds - use.told <= TOGETHER or not known
+    soon = seconds - use.heard <= TOGETHER or not known
     if sensor.kind != "contact" or not stands or not soon:
         return False
     others = [said[name] for name in contacts_of(plan, sensor.door) if name != sensor.id and name in said]
