@@ -20,6 +20,7 @@ from presence.snapshot import DoorUse, Said, Snapshot, replace
 from presence.unprompted import (
     TOGETHER,
     bounce_rate,
+    contacts_of,
     false_alarm_rate,
     is_echo,
     opened_by,
@@ -86,7 +87,7 @@ class DoorEngine(CarriedEngine):
                 use = use.reopened(snapshot.seconds - use.since <= self.settings.door_bounce_delay)
             moved = snapshot.association is None or snapshot.association.nobody < 0.5
             use = use.now(snapshot.seconds, open=event.value == "open", moved=moved)
-            snapshot = self._stand(self._unschedule(snapshot, sensor.id), door, use)
+            snapshot = self._stand(self._unschedule(snapshot, *contacts_of(self.plan, door)), door, use)
             if event.value == "open" and self.plan.outdoor_sides[door] is not None:
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)

@@ -166,8 +166,8 @@ class EngineCore:
         kept = [note for note in snapshot.due if note[1:] != (what, sensor)]
         return replace(snapshot, due=tuple(sorted([*kept, (at, what, sensor)])))
 
-    def _unschedule(self, snapshot: Snapshot, sensor: str) -> Snapshot:
-        return replace(snapshot, due=tuple(note for note in snapshot.due if note[2] != sensor))
+    def _unschedule(self, snapshot: Snapshot, *sensors: str) -> Snapshot:
+        return replace(snapshot, due=tuple(note for note in snapshot.due if note[2] not in sensors))
 
     def _close_windows(self, snapshot: Snapshot, told: list[Passage]) -> Snapshot:
         """Tell the final answers of the windows that close now."""

@@ -207,7 +207,7 @@ class Engine(DoorEngine):
         How a seat stands that was taken then is unknown until it says so. A door with another contact is still watched.
         """
         if sensor.id in snapshot.said:
-            said = dataclasses.replace(snapshot.said[sensor.id], reachable=online)
+            said = dataclasses.replace(snapshot.said[sensor.id], reachable=online, current=False)
             snapshot = replace(snapshot, said={**snapshot.said, sensor.id: said})
         if watched_by_another(self.plan, sensor, snapshot.said):
             return snapshot

@@ -82,7 +82,7 @@ class DoorUse:
     open: bool = False
     since: float = 0.0
     """When it was told that it stands so now (epoch seconds; 0: unknown)..."""
-    told: float = 0.0
+    heard: float = 0.0
     """...and when last: radios check in."""
     open_share: float = 0.0
     weight: float = 3600.0
@@ -109,14 +109,14 @@ class DoorUse:
 
     def unknown(self) -> DoorUse:
         """After its contact has been out of reach: as before the first report, with what is known of the door."""
-        return dataclasses.replace(self, open=False, since=0.0, told=0.0, given_up=False)
+        return dataclasses.replace(self, open=False, since=0.0, heard=0.0, given_up=False)
 
     def now(self, seconds: float, *, open: bool, moved: bool = True) -> DoorUse:
         """After a report that the door is open or closed; experience fades over a week. Common practice, no source.
 
         Where it was so before, it has probably `moved` unheard in between, or a radio has only said so again.
         """
-        passed = max(0.0, seconds - self.told) if self.told else 0.0
+        passed = max(0.0, seconds - self.heard) if self.heard else 0.0
         weight = min(self.weight, 7 * 86400.0)
         share = (self.open_share * weight + passed * self.open) / (weight + passed)
         again = self.since and open == self.open and not self.given_up and not moved
@@ -137,13 +137,15 @@ class Said:
     both: bool = False
     """Whether it has ever said anything else."""
     reachable: bool = True
-    """Whether it has not said since that it cannot report."""
+    """Whether it has not said since that it cannot report..."""
+    current: bool = True
+    """...and what it said last holds: it has not been out of reach since."""
 
     def after(self, value: str, seconds: float) -> Said:
         """After its next report."""
         if value != self.value:
-            return dataclasses.replace(self, value=value, both=True, reachable=True)
-        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True)
+            return dataclasses.replace(self, value=value, both=True, reachable=True, current=True)
+        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True, current=True)
 
 
 class Unprompted(NamedTuple):

@@ -23,18 +23,21 @@ TRUSTED = 10
 source."""
 
 
-def _contacts(plan: Floorplan, door: str | None) -> list[str]:
+def contacts_of(plan: Floorplan, door: str | None) -> list[str]:
+    """The contacts of a door; a gate, say, may have two."""
     return [s.id for s in plan.sensors.values() if s.kind == "contact" and s.door == door]
 
 
 def watched_by_another(plan: Floorplan, sensor: Sensor, said: Mapping[str, Said]) -> bool:
     """Whether a contact's door has another one, which has been heard and can report."""
-    others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]
+    others = [said[name] for name in contacts_of(plan, sensor.door) if name != sensor.id and name in said]
     return sensor.kind == "contact" and any(other.reachable for other in others)
 
 
 def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said], seconds: float) -> bool:
     """Whether a contact only tells, too, what another one has just told of the same door, or is heard first after it.
+
+    One that was out of reach is heard first again.
 
     Args:
         plan: the home.
@@ -45,10 +48,11 @@ def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said
     """
     sensor = plan.sensors[event.sensor]
     stands = use.since > 0.0 and use.open == (event.value == "open")
-    soon = seconds - use.told <= TOGETHER or sensor.id not in said
+    known = sensor.id in said and said[sensor.id].current
+    soon = seconds - use.heard <= TOGETHER or not known
     if sensor.kind != "contact" or not stands or not soon:
         return False
-    others = [said[name] for name in _contacts(plan, sensor.door) if name != sensor.id and name in said]
+    others = [said[name] for name in contacts_of(plan, sensor.door) if name != sensor.id and name in said]
     return any(other.value == event.value for other in others)
 
 
@@ -87,7 +91,7 @@ def pulled_shut_rate(settings: Settings, event: Event, use: DoorUse, seconds: fl
 
 def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, Association]) -> Association | None:
     """Who opened a door, by the latest of its contacts' openings; of several that told of it, by what is no echo."""
-    said = [holders[name] for name in _contacts(plan, door) if name in holders]
+    said = [holders[name] for name in contacts_of(plan, door) if name in holders]
     told = [report for report in said if report.value == "open"]
     latest = [opening for opening in told if use.since - opening.time.timestamp() <= TOGETHER]
     return min(latest, key=lambda opening: opening.nobody, default=None)

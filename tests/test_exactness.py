@@ -563,3 +563,56 @@ def test_a_switch_that_reports_falsely_goes_on(alone: float, gap: float) -> None
     expected = (alone + extra) / (alone + extra + somebody)
     assert nobody[chatter, 1.0 + gap] == pytest.approx(expected, rel=0, abs=EXACT)
     assert (extra > 0.0) == (first > 0.5)
+
+
+def test_a_contact_says_again_what_it_has_said_as_often_as_its_own_record_says() -> None:
+    """Mean of a gamma distribution, shape `repeats` and inverse scale `period` beforehand (Gelman et al., BDA, 2.6)."""
+    repeats, period, gaps = 0.3, 1800.0, [700.0, 900.0, 50.0]
+    learning, plain = (
+        Tracker(home(1, **DOORS), Settings(door_repeats=value, door_repeat_period=period)) for value in (repeats, 0.0)
+    )
+    learning.observe(at(0.0, "inner_contact", "closed"))
+    for now in np.cumsum(gaps)[:-1]:
+        learning.observe(at(float(now), "inner_contact", "closed"))
+    learning.advance(time_at(sum(gaps)))
+    nobody = dict[Tracker, float]()
+    for tracker in (learning, plain):  # the same belief, asked twice
+        after, _ = tracker._engine.observe(learning._known(), at(sum(gaps), "inner_contact", "closed"))
+        assert after.association is not None
+        nobody[tracker] = after.association.nobody
+    alone = Settings().door_false_alarm_rate
+    somebody = alone * (1 - nobody[plain]) / nobody[plain]
+    extra = (repeats + 2) / (period + sum(gaps))
+    expected = (alone + extra) / (alone + extra + somebody)
+    assert nobody[learning] == pytest.approx(expected, rel=0, abs=EXACT)
+    assert nobody[learning] > nobody[plain]
+
+
+def test_a_contact_bounces_as_often_as_its_own_record_says() -> None:
+    """Bayes' rule by hand: half the bounces come within the delay; the share is what the contact has done so far."""
+    share, delay, prior = 0.1, 2.0, 20
+    bouncing, plain = (
+        Tracker(
+            home(1, **DOORS), Settings(door_pulled_shut_share=0.0, door_bounce_share=value, door_bounce_delay=delay)
+        )
+        for value in (share, 0.0)
+    )
+    alone, nobody = Settings().door_false_alarm_rate, dict[Tracker, float]()
+    for tracker in (bouncing, plain):
+        tracker.observe(at(60.0, "inner_contact", "open"))
+        tracker.observe(at(61.0, "inner_contact", "closed"))
+        assert tracker.association is not None
+        nobody[tracker] = tracker.association.nobody
+    somebody = 10 * alone * (1 - nobody[plain]) / nobody[plain]
+    extra = share * np.log(2.0) / delay * 2.0 ** (-1.0 / delay)  # nothing is known of this contact yet
+    expected = (10 * alone + extra) / (10 * alone + extra + somebody)
+    assert nobody[bouncing] == pytest.approx(expected, rel=0, abs=EXACT)
+    gaps = [1.0, 30.0, 1.0, 1.9, 400.0, 2.1]
+    now = 61.0
+    for gap in gaps:
+        now += gap
+        bouncing.observe(at(now, "inner_contact", "open"))
+        now += 5.0
+        bouncing.observe(at(now, "inner_contact", "closed"))
+    record = bouncing._snapshot.doors["inner"]
+    assert record.bounce_share(share) == pytest.approx((share * prior + 2 * 3) / (prior + len(gaps)), rel=0, abs=EXACT)

@@ -64,16 +64,26 @@ def test_a_camera_that_never_says_that_it_sees_nobody_keeps_nobody_there() -> No
 
 
 # --- two contacts on one door -----------------------------------------------------------------------------------------
-@pytest.mark.parametrize("closed", [[], [(9000.0, "second_contact", "closed")]], ids=["left open", "shut later"])
-def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed: list[Report]) -> None:
-    """Its battery is flat; the other one would have told of anybody who leaves, and tells that the door is shut."""
-    plan = home(
+def twice_watched(**more: dict[str, object]) -> Floorplan:
+    """A hall with two contacts on its front door, and maybe more sensors."""
+    return home(
         1,
         rooms={"hall": {}},
         doors={"front": {"between": ["hall", "away"]}},
         front_contact=contact("front"),
         second_contact=contact("front"),
+        **more,
     )
+
+
+OPENED: list[Report] = [(20.0, "front_contact", "open"), (20.4, "second_contact", "open")]
+STIR: list[Report] = [(905.0, "hall_motion", "detected"), (915.0, "hall_motion", "clear")]
+
+
+@pytest.mark.parametrize("closed", [[], [(9000.0, "second_contact", "closed")]], ids=["left open", "shut later"])
+def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed: list[Report]) -> None:
+    """Its battery is flat; the other one would have told of anybody who leaves, and tells that the door is shut."""
+    plan = twice_watched()
     opened: list[Report] = [(5.0, "front_contact", "open"), (5.4, "second_contact", "open")]
     opened += [] if closed else [(8.0, "second_contact", "closed"), (8.3, "front_contact", "closed")]
     plain = followed(plan, *opened, *closed)
@@ -85,6 +95,30 @@ def test_a_door_with_two_contacts_is_watched_while_one_of_them_is_offline(closed
     for tracker in (plain, flat):
         tracker.advance(time_at(30 * HOUR))
     assert flat.belief.people["P1"] != pytest.approx(plain.belief.people["P1"], rel=0, abs=1e-3)
+
+
+def test_a_contact_that_is_back_tells_no_passage_by_saying_how_its_door_has_long_stood() -> None:
+    """The other one told of the closing while it was out of reach; its owner has been in the hall since."""
+    reports = [*OPENED, (600.0, "front_contact", "offline"), (900.0, "second_contact", "closed"), *STIR]
+    plan = twice_watched(hall_motion=motion("hall"))
+    back: list[Report] = [(1500.0, "front_contact", "online"), (1500.5, "front_contact", "closed")]
+    plain, found = (followed(plan, *reports, *more) for more in ([], back))
+    for tracker in (plain, found):
+        tracker.advance(time_at(2500.0))
+    assert found.passages[-1].time == time_at(1500.5)
+    assert found.passages[-1].nobody > 0.99
+    assert found.belief.rooms["hall"] == pytest.approx(plain.belief.rooms["hall"], rel=0, abs=0.01)
+
+
+def test_a_door_is_not_taken_to_be_shut_because_of_an_opening_before_the_last() -> None:
+    """Its first opening was told by a contact that never told that it was shut again; the other one did."""
+    plan = twice_watched()
+    shut: list[Report] = [(25.0, "second_contact", "closed"), (600.0, "front_contact", "offline")]
+    tracker = followed(plan, *OPENED, *shut, (3500.0, "second_contact", "open"))
+    tracker.advance(time_at(3700.0))
+    assert ("open", "front") in tracker._known().conditions
+    tracker.advance(time_at(7200.0))
+    assert ("open", "front") not in tracker._known().conditions
 
 
 # --- tags -------------------------------------------------------------------------------------------------------------

@@ -834,3 +834,32 @@ def test_a_tie_is_told_again_when_it_breaks_either_way() -> None:
     lines: list[Line] = [(0.0, "front_contact", "open"), (0.0, "hall_motion", "detected")]
     counts = [len(told(plan, lines)) for plan in (STREAM, mirrored(STREAM))]
     assert counts[0] == counts[1]
+
+
+def test_who_is_told_apart_at_closings_is_merged_once_time_passes_and_nobody_moves_by_that() -> None:
+    """Two doors that stood open are shut in one instant; until then each hypothesis is two at most."""
+    rooms: dict[str, dict[str, str]] = {room: {} for room in ("hall", "bath", "den")}
+    plan = home(
+        2,
+        rooms=rooms,
+        doors={
+            "front": {"between": ["hall", "away"]},
+            **{f"{r}_door": {"between": ["hall", r]} for r in ("bath", "den")},
+        },
+        **{f"{room}_motion": motion(room) for room in rooms},
+        **{f"{room}_contact": contact(f"{room}_door") for room in ("bath", "den")},
+    )
+    tracker = Tracker(plan, hypotheses=8)
+    tracker.observe(at(0.0, "bath_contact", "open"))
+    tracker.observe(at(5.0, "den_contact", "open"))
+    for n in range(12):
+        tracker.observe(at(60.0 + 30.0 * n, f"{list(rooms)[n % 3]}_motion", "detected"))
+        tracker.observe(at(72.0 + 30.0 * n, f"{list(rooms)[n % 3]}_motion", "clear"))
+    for door in ("bath", "den"):
+        tracker.observe(at(410.0, f"{door}_contact", "closed"))
+        assert 8 < len(tracker._known().mixture.weight) <= 16
+    before = tracker.belief
+    tracker.advance(time_at(410.001))
+    assert len(tracker._known().mixture.weight) <= 8
+    for name, rooms_now in tracker.belief.people.items():
+        assert rooms_now == pytest.approx(before.people[name], rel=0, abs=1e-4)
