@@ -6,7 +6,7 @@
 Each life is lived for the longest of `--days` and on for `--score-days`; the shorter spans end where the longest does,
 so that the same days are scored. No label is used in learning. Processor seconds are those of `presence.learn.fit` on
 one core. Behind what each score gained stands its standard error, from the differences of one day after another: half
-an hour in which one more is believed at home is .005 of the count of four days. `--variants` are those of the accuracy
+an hour in which one more is believed at home is .002 of the count of ten days. `--variants` are those of the accuracy
 benchmark (see `trust/homes.py`): plain, pet, visitor, "no phones", dead, lost. Exit status 1 if any score fell by more
 than .005.
 """

@@ -3,8 +3,8 @@
 A filter hears this too late; after the fact the report is put where it belongs. A sensor that was on for longer than
 its hold saw a movement `hold` seconds before it went off, and none since. One that was on for just its hold may have
 been blind for as long (some cannot be triggered again while on): nothing is made of that. Whoever goes out is seen for
-a few steps after they have opened the door, and so is the door as it swings: such a movement says no more than one just
-before.
+a few steps after they have opened the door, and so is the door as it swings: nothing is made of a movement just after
+the report of a door of the same room, which may be theirs who have gone, or theirs who have come.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def _insert(plan: Floorplan, waiting: deque[Event], off: Event, since: float) ->
         if earlier.seconds <= since or off.seconds - earlier.seconds > PASSING:
             break
         if (door := plan.sensors[earlier.sensor].door) is not None and room in plan.doors[door].between:
-            place, off = n, replace(off, time=earlier.time)
+            return
     for event in (off, replace(off, value="detected"), off):
         waiting.insert(place, event)
         place += 1
