@@ -196,7 +196,7 @@ class Settings:
     occupancy_lost: float = 0.01
     """Share of its off messages that are lost, so that it stays on for good. Common practice, no source."""
     camera_rates: PaceRates = (0.5, 0.2, 0.02, 1 / 5000)
-    """A camera that recognises people, but for sleepers under a cover: as `motion_rates`. Common practice, no source."""
+    """A camera that recognises people; sleepers under a cover as by `motion_rates`. Common practice, no source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
     """A hand-operated control. Common practice, no source."""
     power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)
