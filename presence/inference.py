@@ -72,10 +72,8 @@ class Engine(DoorEngine):
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
-            nobody = self._false_alarm_rate(sensor)
-            if sensor.kind in ("switch", "power"):
-                record = snapshot.unprompted.get(sensor.id)
-                nobody += chatter_rate(self.settings, snapshot.holders.get(sensor.id), record, snapshot.seconds)
+            last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
+            nobody = self._false_alarm_rate(sensor) + chatter_rate(self.settings, last, record, snapshot.seconds)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)

@@ -28,10 +28,14 @@ def contacts_of(plan: Floorplan, door: str | None) -> list[str]:
     return [s.id for s in plan.sensors.values() if s.kind == "contact" and s.door == door]
 
 
+def _told_by_others(plan: Floorplan, sensor: Sensor, said: Mapping[str, Said]) -> list[Said]:
+    """What the other contacts of a contact's door said last, of those that have been heard."""
+    return [said[name] for name in contacts_of(plan, sensor.door) if name != sensor.id and name in said]
+
+
 def watched_by_another(plan: Floorplan, sensor: Sensor, said: Mapping[str, Said]) -> bool:
     """Whether a contact's door has another one, which has been heard and can report."""
-    others = [said[name] for name in contacts_of(plan, sensor.door) if name != sensor.id and name in said]
-    return sensor.kind == "contact" and any(other.reachable for other in others)
+    return sensor.kind == "contact" and any(other.reachable for other in _told_by_others(plan, sensor, said))
 
 
 def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said], seconds: float) -> bool:
@@ -52,8 +56,7 @@ def is_echo(plan: Floorplan, event: Event, use: DoorUse, said: Mapping[str, Said
     soon = seconds - use.heard <= TOGETHER or not known
     if sensor.kind != "contact" or not stands or not soon:
         return False
-    others = [said[name] for name in contacts_of(plan, sensor.door) if name != sensor.id and name in said]
-    return any(other.value == event.value for other in others)
+    return any(other.value == event.value for other in _told_by_others(plan, sensor, said))
 
 
 def false_alarm_rate(plan: Floorplan, settings: Settings, door: str) -> float:
@@ -129,7 +132,7 @@ def chatter_rate(settings: Settings, last: Association | None, record: Unprompte
     Args:
         settings: of the home.
         last: who caused its last report, if it has made any.
-        record: what it has reported so far.
+        record: what it has reported so far; sensors of other kinds have none.
         seconds: when it reports now, epoch seconds.
     """
     if last is None or record is None:
