@@ -34,7 +34,8 @@ from presence.places import (
     seat_zone,
     seats_report,
     seen,
-    spot_of,
+    spacing,
+    spots_of,
     well_sensed,
 )
 from presence.settings import Settings
@@ -93,10 +94,9 @@ def weights_and_flows(
     _scale_away(states, being, hour, weights, flows, settings)
     for door in plan.doors.values():
         rate = _door_rate(plan, being, door, settings)
-        pairs = door_places(plan, states, door)
-        for a, b in pairs:
+        for a, b, share in door_places(plan, states, door, settings.zone_decay):
             i, j = at[a, MOVING], at[b, MOVING]
-            flows[i, j] = flows[j, i] = flows[i, j] + rate / max(1.0, len(pairs) ** 0.5)
+            flows[i, j] = flows[j, i] = flows[i, j] + rate * share
     _add_zone_flows(plan, states, at, flows, settings)
     outside = np.array([room not in plan.indoor for room in states.rooms])[states.room]
     weights[outside] *= hour.out
@@ -226,13 +226,10 @@ def _add_zone_flows(
         zones = [i for i in states.places_of(room) if states.places[i].zone]
         if not zones:
             continue
-        spots = [spot_of(plan, states.places[i]) for i in zones]
+        points = spots_of(plan, states, zones)
         distance = np.ones((len(zones), len(zones)))
-        if all(spot is not None for spot in spots):
-            points = np.array(spots, dtype=float)
-            distance = np.linalg.norm(points[:, None] - points[None], axis=2)
-            nearest = distance + np.where(np.eye(len(zones)) > 0, np.inf, 0.0)
-            distance = distance / max(float(np.median(nearest.min(axis=1))), 0.1)
+        if points is not None:
+            distance = np.linalg.norm(points[:, None] - points[None], axis=2) / spacing(points)
         for m, a in enumerate(zones):
             for n, b in enumerate(zones[:m]):
                 rate = settings.zone_rate * math.exp(-settings.zone_decay * max(0.0, float(distance[m, n]) - 1.0))

@@ -12,11 +12,14 @@ from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Door, Floorplan, Sensor
 
+Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
 MOVING, ACTIVE, SETTLED, ASLEEP = range(4)
 WATCHERS = ("motion", "occupancy", "camera")
 """Kinds of sensors that see whoever is in their room; they stay on for a while, and see nothing new for as long."""
+LEAST_SHARE = 0.1
+"""Zones further from a door, which have less than this share of the nearest one's passages, are not beside it."""
 NARROW = 1.5
 """m: corridors are narrower, rooms to live in wider. Common practice, no source."""
 
@@ -43,7 +46,7 @@ class States:
     rooms: tuple[str, ...]
     room: IndexArray
     """Shape (S,): index of each state's room in `rooms`."""
-    joined: dict[str, list[tuple[int, int]]] = field(default_factory=dict, compare=False, repr=False)
+    joined: dict[tuple[str, float], list[Joint]] = field(default_factory=dict, compare=False, repr=False)
     """Memory of `door_places`."""
     views: dict[str, dict[int, float]] = field(default_factory=dict, compare=False, repr=False)
     """Memory of `views.views`."""
@@ -141,26 +144,69 @@ def states_of(plan: Floorplan) -> States:
     return States(tuple(places), at, pace, rooms, room_of)
 
 
-def door_places(plan: Floorplan, states: States, door: Door) -> list[tuple[int, int]]:
-    """Pairs of places that a door joins: the zones nearest to it where they are known, else all of them."""
-    if door.id not in states.joined:
-        states.joined[door.id] = _door_places(plan, states, door)
-    return states.joined[door.id]
+class Joint(NamedTuple):
+    """Two places that a door joins, its first room's first."""
+
+    first: int
+    second: int
+    share: float
+    """Of those who pass the door, how many go between these two."""
 
 
-def _door_places(plan: Floorplan, states: States, door: Door) -> list[tuple[int, int]]:
-    sides = []
-    for room in door.between:
-        places = states.places_of(room)
-        if door.at is not None and len(places) > 1:
-            spots = [(plan.sensors[z].at if (z := states.places[i].zone) else None) for i in places]
-            if all(spot is not None for spot in spots):
-                distances = [math.dist(door.at, spot) for spot in spots if spot is not None]
-                places = [places[int(np.argmin(distances))]]
-        sides.append(places)
-    if len(sides[0]) == 1 or len(sides[1]) == 1 or door.at is not None:
-        return [(a, b) for a in sides[0] for b in sides[1]]
-    return _nearest_pairs(plan, states, sides[0], sides[1])
+def door_places(plan: Floorplan, states: States, door: Door, decay: float) -> list[Joint]:
+    """The places that a door joins: in a room of several zones those near the door, if it is known where they are.
+
+    A zone's share falls with its distance from the door as flows between zones do (`spacing`), down to `LEAST_SHARE`
+    of the nearest zone's.
+
+    Args:
+        plan: the home.
+        states: the states of one person.
+        door: the door.
+        decay: `Settings.zone_decay`.
+    """
+    if (door.id, decay) not in states.joined:
+        states.joined[door.id, decay] = _door_places(plan, states, door, decay)
+    return states.joined[door.id, decay]
+
+
+def _door_places(plan: Floorplan, states: States, door: Door, decay: float) -> list[Joint]:
+    first, second = (_beside(plan, states, door, room, decay) for room in door.between)
+    if door.at is not None:
+        return [Joint(a, b, p * q) for a, p in first.items() for b, q in second.items()]
+    pairs = [(a, b) for a in first for b in second]
+    if len(first) > 1 and len(second) > 1:
+        pairs = _nearest_pairs(plan, states, pairs)
+    return [Joint(a, b, len(pairs) ** -0.5) for a, b in pairs]
+
+
+def _beside(plan: Floorplan, states: States, door: Door, room: str, decay: float) -> dict[int, float]:
+    """The places of a room from which a door is reached, with their shares."""
+    places = states.places_of(room)
+    points = spots_of(plan, states, places)
+    if door.at is None or points is None or len(places) == 1:
+        return dict.fromkeys(places, len(places) ** -0.5)
+    distance = np.linalg.norm(points - np.array(door.at), axis=1)
+    share = np.exp(-decay * (distance - distance.min()) / spacing(points))
+    share[share < LEAST_SHARE] = 0.0
+    return {place: float(p) for place, p in zip(places, share / share.sum(), strict=True) if p > 0.0}
+
+
+def spots_of(plan: Floorplan, states: States, places: list[int]) -> Array | None:
+    """Where the sensors of some places sit, metres, shape (N, 2); None unless the plan says it of all."""
+    spots = [spot_of(plan, states.places[i]) for i in places]
+    return None if any(spot is None for spot in spots) else np.array(spots, dtype=float)
+
+
+def spacing(points: Array) -> float:
+    """Usual distance from a sensor to the one nearest to it, metres; not below 0.1.
+
+    Args:
+        points: shape (N, 2), N > 1.
+    """
+    distance = np.linalg.norm(points[:, None] - points[None], axis=2)
+    np.fill_diagonal(distance, np.inf)
+    return max(float(np.median(distance.min(axis=1))), 0.1)
 
 
 def spot_of(plan: Floorplan, place: Place) -> tuple[float, float] | None:
@@ -169,9 +215,8 @@ def spot_of(plan: Floorplan, place: Place) -> tuple[float, float] | None:
     return plan.sensors[sensor].at if sensor else None
 
 
-def _nearest_pairs(plan: Floorplan, states: States, first: list[int], second: list[int]) -> list[tuple[int, int]]:
+def _nearest_pairs(plan: Floorplan, states: States, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """The closest zones of two rooms with several zones each; all pairs where positions are unknown."""
-    pairs = [(a, b) for a in first for b in second]
     spots = [(spot_of(plan, states.places[a]), spot_of(plan, states.places[b])) for a, b in pairs]
     if any(p is None or q is None for p, q in spots):
         return pairs

@@ -204,13 +204,15 @@ class Sight:
 
     def door_states(self, door: str) -> list[tuple[int, int]]:
         """Pairs of moving states that a door joins."""
-        pairs = door_places(self.plan, self.states, self.plan.doors[door])
-        return [(self.states.moving[a], self.states.moving[b]) for a, b in pairs]
+        return [(self.states.moving[a], self.states.moving[b]) for a, b in self._joined(door)]
+
+    def _joined(self, door: str) -> list[tuple[int, int]]:
+        joints = door_places(self.plan, self.states, self.plan.doors[door], self.settings.zone_decay)
+        return [(joint.first, joint.second) for joint in joints]
 
     def sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
         """States beside a door, on both sides or on one; off the property only those who walk are still beside it."""
-        pairs = door_places(self.plan, self.states, self.plan.doors[door])
-        places = sorted({pair[k] for pair in pairs for k in ((0, 1) if side is None else (side,))})
+        places = sorted({pair[k] for pair in self._joined(door) for k in ((0, 1) if side is None else (side,))})
         near = [place for place in places if self.states.places[place].room != AWAY]
         return [int(i) for pace in paces for i in self.states.select(places if pace == MOVING else near, pace)]
 

@@ -86,6 +86,35 @@ def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
     )
 
 
+@pytest.mark.parametrize(("door", "near"), [(1.0, {"table": 1.0}), (4.0, {"stove": 0.5, "table": 0.5})])
+def test_a_door_leads_to_the_zones_near_it_and_as_many_pass_it_as_any(door: float, near: dict[str, float]) -> None:
+    """Between two sensors, as well to one as to the other; beside one of them, there."""
+    rooms = {"hall": {}, "kitchen": {}}
+    doors = {"front": {"between": ["hall", "away"]}, "way": {"between": ["hall", "kitchen"], "at": [door, 0.0]}}
+    zones = {name: {**motion("kitchen"), "at": [x, 2.0]} for name, x in (("table", 1.0), ("stove", 7.0))}
+    model = Model(home(1, rooms=rooms, doors=doors, hall_motion=motion("hall"), **zones), Settings())
+    flows = model.sight(model.hours(NOON.timestamp())[0]).flows[0]
+    moving = {model.states.places[p].zone or model.states.places[p].room: i for p, i in model.states.moving.items()}
+    rate = Settings().door_rate
+    found = {zone: flows[moving["hall"], moving[zone]] / rate for zone in zones}
+    assert {zone: share for zone, share in found.items() if share} == pytest.approx(near, rel=1e-12)
+
+
+def test_who_turns_to_the_further_end_of_a_kitchen_is_not_taken_for_two() -> None:
+    """Whoever comes in turns left or right; the sensor that is a little nearer to the door need not see them."""
+    rooms: dict[str, Any] = {"hall": {}, "kitchen": {}, "bath": {}}
+    doors: dict[str, Any] = {"front": {"between": ["hall", "away"]}, "bath_door": {"between": ["hall", "bath"]}}
+    doors["way"] = {"between": ["hall", "kitchen"], "at": [3.5, 0.0]}
+    zones = {name: {**motion("kitchen"), "at": [x, 2.0]} for name, x in (("table", 1.0), ("stove", 7.0))}
+    sensors = {"hall_motion": motion("hall"), "front": contact("front")}
+    tracker = Tracker(home(1, rooms=rooms, doors=doors, visitors=1, **sensors, **zones))
+    coming = [(0.0, "front", "open"), (1.0, "hall_motion", "detected"), (3.0, "front", "closed")]
+    there = [(6.0, "stove", "detected"), (20.0, "stove", "clear")]
+    for seconds, sensor, value in [*coming, *there, (40.0, "hall_motion", "detected"), (44.0, "stove", "detected")]:
+        tracker.observe(at(seconds, sensor, value))
+    assert tracker.belief.at_home[1] > 0.6
+
+
 def test_who_sits_still_in_a_kitchen_with_three_doors_is_not_taken_to_have_moved_on() -> None:
     """A kitchen with a way to a cellar and one to the yard is no corridor: people sit there over their breakfast."""
     rooms: dict[str, Any] = {"hall": {}, "dining": {}, "kitchen": {}, "cellar": {}, "yard": {"outdoors": True}}
