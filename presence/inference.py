@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
+from presence.lingering import moved_since, recorded
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -24,6 +26,7 @@ from presence.resting import visitors_factor
 from presence.sides import forget_sides
 from presence.snapshot import Belief, Said, Snapshot, Unprompted, replace
 from presence.unprompted import chatter_rate, watched_by_another
+from presence.witness import nobody_inside
 
 Array = NDArray[np.float64]
 
@@ -156,10 +159,29 @@ class Engine(DoorEngine):
             if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more
                 snapshot = replace(snapshot, said={**snapshot.said, sensor.id: Said(event.value, snapshot.seconds)})
             if sensor.kind == "motion" and blind in snapshot.conditions:
+                snapshot = recorded(self._lingered(snapshot, sensor), sensor)
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
             snapshot = self._unschedule(snapshot, sensor.id)
         return self._credit(snapshot, sensor, event)
+
+    def _lingered(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """A motion sensor goes off that has seen somebody since an outer door was last heard: the home is not empty.
+
+        Unless its off message is late (as often as one is lost), or a false alarm kept it on.
+        """
+        kept_on = moved_since(self.plan, snapshot, sensor)
+        if kept_on is None or nobody_inside(snapshot.mixture, self._indoors) < self.unlikely:
+            return snapshot
+        alone = self.settings.occupancy_lost + kept_on * self._false_alarm_rate(sensor)
+        return self._witness(snapshot, self._indoors, min(alone, 1.0))
+
+    @cached_property
+    def _indoors(self) -> Array:
+        """1 for the states in which a being, animals too, is in the house, shape (P, S)."""
+        rooms = self.model.states.rooms
+        indoors = np.isin(self.model.states.room, [rooms.index(room) for room in self.plan.indoor])
+        return np.tile(indoors.astype(float), (len(self.names), 1))
 
     def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""

@@ -203,6 +203,8 @@ class Snapshot(NamedTuple):
     """1/s: how often chattering sensors report by themselves."""
     able: Mapping[str, float] = {}
     """When each motion sensor went off last: since then it can report again (epoch seconds)."""
+    times_on: Mapping[str, tuple[int, float]] = {}
+    """How often each motion sensor has gone off again, and the shortest time for which it was on, seconds."""
     staying: Mapping[str, Staying] = {}
     """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
 

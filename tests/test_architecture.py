@@ -39,7 +39,7 @@ LAYERS = [
     {"floorplan", "events", "truth", "holds"},
     {"places", "movement", "views", "company", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
-    {"passages", "snapshot", "sides", "unprompted"},
+    {"passages", "snapshot", "sides", "unprompted", "lingering"},
     {"engine", "carried", "doors", "inference", "wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
