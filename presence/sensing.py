@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from presence.company import letting, together
 from presence.floorplan import AWAY, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, Way
+from presence.locks import lock_ways
 from presence.movement import PET, Being, entry_miss
 from presence.places import (
     ACTIVE,
@@ -27,7 +28,6 @@ from presence.places import (
     States,
     door_places,
     motion_zones,
-    outer_side,
     watched,
     watcher,
     zone_and_others,
@@ -115,7 +115,7 @@ class Sight:
             door = sensor.door
             return self._opening(door, open_share) if value == "open" else [self._closing(door, open_share)]
         if sensor.kind == "lock" and sensor.door is not None:
-            return self._lock(sensor.door, value, by)
+            return lock_ways(self, sensor.door, value, by)
         if sensor.kind == "pressure":
             return self._seat(sensor, value)
         return []
@@ -218,10 +218,10 @@ class Sight:
 
     def _opening(self, door: str, open_share: float = 0.0) -> list[Way]:
         """Somebody opens the door and passes one way or the other, or does not."""
-        passing = together(self, door, self._passing(door))
-        return [*passing, self._idle(door, open_share=open_share), *self._letting(door)]
+        passing = together(self, door, self.passing(door))
+        return [*passing, self.idle(door, open_share=open_share), *self.letting(door)]
 
-    def _passing(self, door: str) -> list[Way]:
+    def passing(self, door: str) -> list[Way]:
         """Somebody passes the door one way, or the other."""
         reported = 1 - self.door_miss(door)
         options = []
@@ -234,48 +234,35 @@ class Sight:
             options.append(Way(source, target, rates, label))
         return options
 
-    def _letting(self, door: str) -> list[Way]:
+    def letting(self, door: str) -> list[Way]:
+        """Somebody inside opens a door to the outside for a guest."""
         outer = self.plan.outdoor_sides[door]
-        return [] if outer is None else letting(self, door, self._idle(door, 1 - outer))
+        return [] if outer is None else letting(self, door, self.idle(door, 1 - outer))
 
-    def _idle(self, door: str, side: int | None = None, open_share: float = 0.0) -> Way:
+    def idle(self, door: str, side: int | None = None, open_share: float = 0.0) -> Way:
         """Somebody opens the door and does not pass, relative to its usual flow; an inner one to put it back."""
-        flow = np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0)
         back = open_share if self.plan.outdoor_sides[door] is None else 0.0
         share = (1.0 - back) * self.settings.door_idle_share + back * self.settings.door_put_back_share
-        return self._beside(door, share * flow, (MOVING,), side)
+        return self.beside(door, share * self.usual_flow(door), (MOVING,), side)
 
-    def _beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
+    def usual_flow(self, door: str) -> Array:
+        """1/s: how often somebody who walks beside a door passes it, shape (P,)."""
+        return np.asarray(np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0))
+
+    def beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
         """Somebody beside the door does something to it and stays."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
         return Way(index, index, (rate * self.hands())[:, None, None] * np.eye(len(index)))
 
     def _closing(self, door: str, open_share: float) -> Way:
         """Somebody closes the door; where it usually stands open, mostly somebody inside shuts themselves in."""
-        option = self._beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
+        option = self.beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
         inner = self.plan.inner_sides[door]
         if inner is None:
             return option
         inside = np.isin(option.source, self.sides(door, (MOVING, ACTIVE), inner))
         outside = max(1.0 - open_share, self.settings.door_shut_behind_share)
         return option._replace(rates=option.rates * np.where(inside, 1.0, outside)[:, None])
-
-    def _lock(self, door: str, value: str, by: str | None) -> list[Way]:
-        """Somebody works the lock from the inside or the outside; without a contact an unlocking is a passage."""
-        outer = outer_side(self.plan, door)
-        side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
-        beside = self._beside(door, self.settings.lock_rate, (MOVING, ACTIVE), side)
-        contact = self.contact(door)
-        if value == "locked" or contact is None:
-            return [beside]
-        wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
-        passing = [way for way in self._passing(door) if way.label in wanted]
-        if contact.kind == "contact":  # which may miss that they pass
-            missed = self.settings.lock_rate * self.door_miss(door) * self.hands()[:, None, None]
-            passing = [way._replace(rates=missed * (way.rates > 0.0)) for way in passing]
-            return [beside, *together(self, door, passing)]
-        letting = self._letting(door) if side != outer else []
-        return [*together(self, door, passing), self._idle(door, side), *letting]
 
     # --- seats -------------------------------------------------------------------------------------------------------
     def seats(self) -> Iterator[tuple[str, int]]:

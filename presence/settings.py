@@ -179,7 +179,7 @@ class Settings:
     """Seconds of a contact's or lock's record that this expectation is worth: radios that check in do so about hourly.
     Common practice, no source."""
     lock_rate: float = 1 / 20
-    """Somebody moving beside a locked door works the lock. Common practice, no source."""
+    """Somebody beside a door locks it (it is unlocked as often as it is passed). Common practice, no source."""
     code_slip: float = 0.001
     """Somebody else uses a person's code, relative to the person. Common practice, no source."""
     passage_window: float = 300.0

@@ -1,0 +1,62 @@
+"""Who works a lock: as often as the door is passed, so that standing beside one is no silence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchmarks.exact.dense import DenseModel
+from presence import Floorplan, Tracker
+from presence.places import ACTIVE, MOVING
+from tests.oracle import NOON, at, contact, home, motion, time_at
+
+LOCK = {"kind": "lock", "door": "front"}
+DOORS = {"inner_contact": contact("inner"), "front_contact": contact("front")}
+LOCKED = home(1, hall_motion=motion("hall", hold=120.0), bed_motion=motion("bed"), **DOORS, front_lock=LOCK)
+
+
+def frequency(model: DenseModel, value: str, sensor: str, label: int, side: tuple[str, ...]) -> float:
+    """Events of one kind that start on one side of the door, 1/s, where everybody is where they usually are."""
+    hours = model.hours(NOON.timestamp())
+    sight = model.sight(hours)
+    weights = sight.weights[0] / sight.weights[0].sum()
+    from_there = np.array([model.rooms[room] in side for room in model.room])
+    options = [way for way in sight.options(model.plan.sensors[sensor], value) if way.label == label]
+    each = [weights[way.source] @ (way.rates[0].sum(axis=1) * from_there[way.source]) for way in options]
+    return float(sum(each))
+
+
+@pytest.mark.parametrize("side", ["hall", "away"])
+def test_a_door_is_unlocked_as_often_as_it_is_passed(side: str) -> None:
+    model = DenseModel(LOCKED)
+    passed = frequency(model, "open", "front_contact", 1 if side == "hall" else 2, (side,))
+    unlocked = frequency(model, "unlocked", "front_lock", 0, (side,))
+    assert unlocked == pytest.approx(passed / (1.0 - model.settings.outer_door_miss), rel=1e-9)
+
+
+def test_who_stands_beside_a_door_may_unlock_it_as_well_as_who_walks() -> None:
+    sight = DenseModel(LOCKED).sight(DenseModel(LOCKED).hours(NOON.timestamp()))
+    beside = next(way for way in sight.options(LOCKED.sensors["front_lock"], "unlocked") if not way.label)
+    pairs = zip(beside.source.tolist(), np.diagonal(beside.rates[0]).tolist(), strict=True)
+    rates = {int(sight.states.pace[i]): rate for i, rate in pairs if sight.states.rooms[sight.states.room[i]] == "hall"}
+    assert set(rates) == {MOVING, ACTIVE}
+    assert rates[MOVING] == pytest.approx(rates[ACTIVE], rel=1e-12)
+
+
+def in_hall(plan: Floorplan) -> float:
+    """How likely somebody who was seen in the hall is still there, after a minute in which its sensor is still on."""
+    tracker = Tracker(plan)
+    tracker.observe(at(10.0, "bed_motion", "detected"))
+    tracker.observe(at(20.0, "bed_motion", "clear"))
+    tracker.observe(at(21.0, "inner_contact", "open"))
+    tracker.observe(at(22.0, "hall_motion", "detected"))
+    tracker.advance(time_at(82.0))
+    return float(tracker.belief.rooms["hall"])
+
+
+def test_a_lock_that_keeps_silent_drives_nobody_out_of_the_hall() -> None:
+    """Whoever stands there does not unlock the door every few seconds."""
+    sensors = {name: sensor for name, sensor in LOCKED.sensors.items() if name != "front_lock"}
+    without = home(1, hall_motion=motion("hall", hold=120.0), bed_motion=motion("bed"), **DOORS)
+    assert set(without.sensors) == set(sensors)
+    assert in_hall(LOCKED) == pytest.approx(in_hall(without), abs=0.03)
