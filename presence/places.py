@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
@@ -91,10 +92,23 @@ def seen(plan: Floorplan, room: str) -> bool:
     return not kinds.isdisjoint(WATCHERS) or enclosed or (plan.rooms[room].rest and "pressure" not in kinds)
 
 
+def seats_beside_beds(plan: Floorplan) -> Counter[str]:
+    """How many seats with a sensor each room has; where people sleep, a bed for each of them (one at least) is none."""
+    seats = Counter(str(s.room) for s in plan.sensors.values() if s.kind == "pressure")
+    beds = Counter(p.bed for p in plan.people.values())
+    for room in seats:
+        seats[room] -= max(1, beds[room]) if plan.rooms[room].rest else 0
+    return +seats
+
+
+def is_bed(plan: Floorplan, seat: Sensor) -> bool:
+    """Whether a pressure sensor is a bed's: it lies where people sleep, and no seat of that room has a sensor, too."""
+    return plan.rooms[str(seat.room)].rest and not seats_beside_beds(plan)[str(seat.room)]
+
+
 def well_sensed(plan: Floorplan) -> bool:
-    """Whether at least half of the indoor rooms notice that somebody is there; otherwise quiet says little."""
-    kinds = ("motion", "occupancy", "camera", "pressure")
-    noticed = {s.room for s in plan.sensors.values() if s.kind in kinds}
+    """Whether at least half of the indoor rooms notice that somebody is up there; otherwise quiet says little."""
+    noticed = {s.room for s in plan.sensors.values() if s.kind in WATCHERS} | seats_beside_beds(plan).keys()
     return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
 
 
@@ -117,9 +131,8 @@ def is_corridor(plan: Floorplan, room: str) -> bool:
 
 
 def seats_report(plan: Floorplan) -> bool:
-    """Whether there is a seat or bed with a sensor for every resident: then who rests, rests where it is noticed."""
-    seats = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
-    return 0 < len(plan.people) <= seats
+    """Whether there is a seat with a sensor for every resident, beside the beds: then who rests, rests noticed."""
+    return 0 < len(plan.people) <= seats_beside_beds(plan).total()
 
 
 def states_of(plan: Floorplan) -> States:
