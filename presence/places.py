@@ -131,8 +131,9 @@ def is_corridor(plan: Floorplan, room: str) -> bool:
 
 
 def seats_report(plan: Floorplan) -> bool:
-    """Whether there is a seat with a sensor for every resident, beside the beds: then who rests, rests noticed."""
-    return 0 < len(plan.people) <= seats_beside_beds(plan).total()
+    """Whether a seat or bed reports for every resident, and not beds alone: then who rests, rests noticed."""
+    sensors = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
+    return 0 < len(plan.people) <= sensors and seats_beside_beds(plan).total() > 0
 
 
 def states_of(plan: Floorplan) -> States:

@@ -75,7 +75,7 @@ class Settings:
     rising_rate: float = 1 / 900
     """Settled to active: a sitting of a quarter of an hour before the next stir. Common practice, no source."""
     unseated_rising_rate: float = 1 / 100
-    """Settled to active in a home where a seat reports for everybody: who rests long does so on one, and quiet
+    """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
     elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
@@ -129,8 +129,7 @@ class Settings:
     """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
     hold_expiry: float = 240.0
     """A sensor still on after this many times its hold (and a second) is taken to have lost its off message: who keeps
-    moving keeps it on. By likelihood, without labels, on the first sessions of one open log (CASAS "ADLMR"; one off
-    message in sixteen is lost there): 240 over 20 by 64 nats; 1000 gains 10 more."""
+    moving keeps it on. By likelihood, without labels, on the first sessions of one open log (CASAS "ADLMR")."""
     pet_rate_share: float = 0.7
     """A pet sets a motion sensor off, relative to a person. Common practice, no source."""
     # --- doors ----------------------------------------------------------------------------------------------------
