@@ -82,14 +82,15 @@ def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
 def seen(plan: Floorplan, room: str) -> bool:
     """Whether somebody who settles in the room is not lost from sight.
 
-    A sensor sees them, or every door of the room reports, or the plan says that people rest there unseen. Where beds
-    and seats have sensors of their own, who rests there rests on one of them.
+    A sensor sees them, or every door of the room reports, or the plan says that people rest there unseen: on a bed or
+    seat with a sensor, if the room has one and everybody does so (`seats_report`).
     """
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
     watched = {s.door for s in plan.sensors.values() if s.kind == "contact"}
     doors = [door.id for door in plan.doors.values() if room in door.between]
     enclosed = bool(doors) and all(door in watched for door in doors)
-    return not kinds.isdisjoint(WATCHERS) or enclosed or (plan.rooms[room].rest and "pressure" not in kinds)
+    unnoticed = plan.rooms[room].rest and not ("pressure" in kinds and seats_report(plan))
+    return not kinds.isdisjoint(WATCHERS) or enclosed or unnoticed
 
 
 def seats_beside_beds(plan: Floorplan) -> Counter[str]:
@@ -107,8 +108,8 @@ def is_bed(plan: Floorplan, seat: Sensor) -> bool:
 
 
 def well_sensed(plan: Floorplan) -> bool:
-    """Whether at least half of the indoor rooms notice that somebody is up there; otherwise quiet says little."""
-    noticed = {s.room for s in plan.sensors.values() if s.kind in WATCHERS} | seats_beside_beds(plan).keys()
+    """Whether at least half of the indoor rooms notice that somebody is there; otherwise quiet says little."""
+    noticed = {s.room for s in plan.sensors.values() if s.kind in (*WATCHERS, "pressure")}
     return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
 
 
