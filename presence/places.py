@@ -132,9 +132,10 @@ def is_corridor(plan: Floorplan, room: str) -> bool:
 
 
 def seats_report(plan: Floorplan) -> bool:
-    """Whether a seat or bed reports for every resident, and not beds alone: then who rests, rests noticed."""
+    """Whether seats and beds with sensors, some of each, are as many as residents: then who rests, rests noticed."""
     sensors = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
-    return 0 < len(plan.people) <= sensors and seats_beside_beds(plan).total() > 0
+    seats = seats_beside_beds(plan).total()
+    return 0 < len(plan.people) <= sensors and 0 < seats < sensors
 
 
 def states_of(plan: Floorplan) -> States:

@@ -195,8 +195,8 @@ class Settings:
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
     """Share of its off messages that are lost, so that it stays on for good. Common practice, no source."""
-    camera_rates: PaceRates = (0.5, 0.2, 0.02, 1 / 20000)
-    """A camera that recognises people; sleepers hardly ever: rates of still people should err low (design notes)."""
+    camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)
+    """A camera that recognises people; movement wakes it, as by `motion_rates`: rates of still people err low."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
     """A hand-operated control. Common practice, no source."""
     power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)

@@ -142,6 +142,34 @@ def test_whose_only_room_has_a_bed_with_a_mat_is_at_home_before_they_lie_down() 
         assert tracker.belief.rooms["studio"] > 0.8, hour
 
 
+@pytest.mark.parametrize("room", ["hall", "living"])
+def test_one_chair_with_a_sensor_does_not_make_whoever_reads_on_another_leave(room: str) -> None:
+    plan = flat(chair={"kind": "pressure", "room": room})
+    stirs = [(EVENING + s, "living_motion", v) for s, v in ((40.0, "clear"), (300.0, "detected"), (340.0, "clear"))]
+    tracker = followed(plan, *ARRIVAL, *stirs)
+    tracker.advance(time_at(EVENING + 1800.0))
+    assert tracker.belief.at_home[0] < 0.05
+    assert tracker.belief.rooms["living"] > 0.5
+
+
+def test_who_sits_still_before_a_camera_has_not_left() -> None:
+    """It tells of somebody who moves, and no more while they read."""
+    plan = flat(camera={"kind": "camera", "room": "living"})
+    turns = [
+        (-600.0, "person"),
+        (-580.0, "clear"),
+        (9.5, "person"),
+        (60.0, "clear"),
+        (301.0, "person"),
+        (330.0, "clear"),
+    ]
+    seen = [(EVENING + s, "camera", v) for s, v in turns]
+    stirs = [(EVENING + s, "living_motion", v) for s, v in ((40.0, "clear"), (300.0, "detected"), (340.0, "clear"))]
+    tracker = followed(plan, *sorted([*ARRIVAL, *seen, *stirs]))
+    tracker.advance(time_at(EVENING + 600.0))
+    assert tracker.belief.rooms["living"] > 0.8
+
+
 # --- a motion sensor that stays on ------------------------------------------------------------------------------------
 def test_a_motion_sensor_that_stays_on_does_not_tell_of_nobody_there() -> None:
     """An hour of cooking keeps it on; its off message comes at last."""
