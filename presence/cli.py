@@ -10,6 +10,7 @@ import os
 import sys
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import click
@@ -40,6 +41,9 @@ from presence.errors import Fault, InputError, PresenceError, SettingError
 
 def main() -> None:
     """Run the command of this process's arguments, and end the process with its exit status."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:  # closed by whoever started this process
+            setattr(sys, name, Path(os.devnull).open(mode))  # noqa: SIM115
     sys.exit(run(sys.argv[1:]))
 
 

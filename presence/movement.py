@@ -28,6 +28,7 @@ from presence.places import (
     SETTLED,
     States,
     door_places,
+    is_bed,
     is_corridor,
     motion_zones,
     narrow,
@@ -253,6 +254,8 @@ def _add_seats(
         zone = at[seat_zone(plan, states, index), ACTIVE]
         perched, settled, asleep = (at[index, pace] for pace in (ACTIVE, SETTLED, ASLEEP))
         turning = settings.seat_rate * (1.0 if being.role != PET else 0.01)
+        if being.awake is not None and not hour.asleep and is_bed(plan, plan.sensors[place.seat]):
+            turning *= settings.dozing_rate / settings.bedtime_rate  # a bed is for the night
         weights[perched] = weights[zone] * turning / settings.seat_leave_rate
         flows[zone, perched] = flows[perched, zone] = weights[zone] * turning
         weights[settled] = weights[perched] * settings.seat_press_rate / settings.seat_release_rate

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
@@ -84,20 +85,34 @@ def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
 def seen(plan: Floorplan, room: str) -> bool:
     """Whether somebody who settles in the room is not lost from sight.
 
-    A sensor sees them, or every door of the room reports, or the plan says that people rest there unseen. Where beds
-    and seats have sensors of their own, who rests there rests on one of them.
+    A sensor sees them, or every door of the room reports, or the plan says that people rest there unseen: on a bed or
+    seat with a sensor, if the room has one and everybody does so (`seats_report`).
     """
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
     watched = {s.door for s in plan.sensors.values() if s.kind == "contact"}
     doors = [door.id for door in plan.doors.values() if room in door.between]
     enclosed = bool(doors) and all(door in watched for door in doors)
-    return not kinds.isdisjoint(WATCHERS) or enclosed or (plan.rooms[room].rest and "pressure" not in kinds)
+    unnoticed = plan.rooms[room].rest and not ("pressure" in kinds and seats_report(plan))
+    return not kinds.isdisjoint(WATCHERS) or enclosed or unnoticed
+
+
+def seats_beside_beds(plan: Floorplan) -> Counter[str]:
+    """How many seats with a sensor each room has; where people sleep, a bed for each of them (one at least) is none."""
+    seats = Counter(str(s.room) for s in plan.sensors.values() if s.kind == "pressure")
+    beds = Counter(p.bed for p in plan.people.values())
+    for room in seats:
+        seats[room] -= max(1, beds[room]) if plan.rooms[room].rest else 0
+    return +seats
+
+
+def is_bed(plan: Floorplan, seat: Sensor) -> bool:
+    """Whether a pressure sensor is a bed's: it lies where people sleep, and no seat of that room has a sensor, too."""
+    return plan.rooms[str(seat.room)].rest and not seats_beside_beds(plan)[str(seat.room)]
 
 
 def well_sensed(plan: Floorplan) -> bool:
     """Whether at least half of the indoor rooms notice that somebody is there; otherwise quiet says little."""
-    kinds = ("motion", "occupancy", "camera", "pressure")
-    noticed = {s.room for s in plan.sensors.values() if s.kind in kinds}
+    noticed = {s.room for s in plan.sensors.values() if s.kind in (*WATCHERS, "pressure")}
     return 2 * sum(room in noticed for room in plan.indoor) >= len(plan.indoor)
 
 
@@ -120,9 +135,10 @@ def is_corridor(plan: Floorplan, room: str) -> bool:
 
 
 def seats_report(plan: Floorplan) -> bool:
-    """Whether there is a seat or bed with a sensor for every resident: then who rests, rests where it is noticed."""
-    seats = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
-    return 0 < len(plan.people) <= seats
+    """Whether seats and beds with sensors, some of each, are as many as residents: then who rests, rests noticed."""
+    sensors = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
+    seats = seats_beside_beds(plan).total()
+    return 0 < len(plan.people) <= sensors and 0 < seats < sensors
 
 
 def states_of(plan: Floorplan) -> States:

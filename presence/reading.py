@@ -171,9 +171,11 @@ def epoch_seconds(time: datetime) -> float:
     """Epoch seconds of an aware time.
 
     Raises:
-        TimeError: if it has no offset, or its year is no year of a log.
+        TimeError: if it is no datetime or has no offset, or its year is no year of a log.
     """
-    if not isinstance(time, datetime) or time.tzinfo is None:
+    if not isinstance(time, datetime):
+        raise TimeError(f"{time!r} is no datetime; datetime.fromisoformat('2026-03-01T07:12:03+00:00') would be right")
+    if time.tzinfo is None:
         raise TimeError(f"{time!r} has no offset from UTC; give one, such as 2026-03-01T07:12:03+00:00")
     try:
         return check_year(time).timestamp()
@@ -226,7 +228,7 @@ def parse_object(text: str) -> dict[str, Any]:
     except json.JSONDecodeError as error:
         raise ValueError(
             f"is not JSON ({error.msg} at column {error.colno}): {shown(text)};"
-            ' {"time": "...", "sensor": "...", "value": "..."} would be right'
+            ' one object a line, {"time": "...", ...}, would be right'
         ) from None
     except RecursionError:
         raise ValueError("is nested too deep; a flat object would be right") from None

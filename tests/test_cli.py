@@ -242,6 +242,17 @@ def test_standard_input_streams(home: Path) -> None:
     assert whole.stdout.splitlines()[1:] == rest.splitlines()
 
 
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_a_stream_that_is_closed_from_the_start_is_an_empty_one(home: Path, closed: str) -> None:
+    """As a hub's service manager may start it."""
+    script = f'"$0" -m presence check plan.yaml {closed}; echo "status $?" >status'
+    done = subprocess.run(
+        ["sh", "-c", script, sys.executable], cwd=home, env=ENVIRONMENT, capture_output=True, text=True, check=True
+    )
+    assert done.stderr == ""
+    assert (home / "status").read_text() == "status 0\n"
+
+
 def test_a_reader_that_leaves_early_is_no_fault(home: Path) -> None:
     events = [("2026-03-01T12:00:05+00:00", "hall_motion", "detected"), ("2026-03-09T12:00:05+00:00", *LOG[1][1:])]
     (home / "long.jsonl").write_text("\n".join(event_line(*e) for e in events) + "\n", encoding="utf-8")

@@ -224,7 +224,8 @@ def test_asking_often_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     kettle = {"kind": "power", "room": "bed"}
     plan = home(1, hall_motion=motion("hall", 20.0), bed_motion=motion("bed", 20.0), kettle=kettle)
     said = [("hall_motion", "detected"), ("kettle", "started"), ("hall_motion", "detected"), ("bed_motion", "detected")]
-    asked, left, named = Tracker(plan), Tracker(plan), 0
+    brief = Settings(hold_expiry=20.0)  # no off message is ever told
+    asked, left, named = Tracker(plan, brief), Tracker(plan, brief), 0
     for n in range(200):
         for tracker in (asked, left):
             tracker.observe(at(40.0 * n, *said[n % (4 if n % 100 < 10 else 3)]))

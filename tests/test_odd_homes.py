@@ -35,7 +35,7 @@ def test_who_sleeps_on_a_mat_is_there_though_a_camera_reports_nobody_all_night()
     """Under a blanket in the dark nothing moves that would wake a camera."""
     night = [(11.4 * HOUR, "camera", "person"), (11.5 * HOUR, "bed_mat", "pressed"), (11.6 * HOUR, "camera", "clear")]
     tracker = followed(studio(), *night)
-    for hour in range(12, 19):
+    for hour in range(12, 20):
         tracker.advance(time_at(hour * HOUR))
         assert tracker.belief.rooms["studio"] > 0.95, hour
 
@@ -61,6 +61,124 @@ def test_a_camera_that_never_says_that_it_sees_nobody_keeps_nobody_there() -> No
     tracker = followed(plan, *((60.0 * minute, "camera", "person") for minute in (0, 30, 60)))
     tracker.advance(time_at(70 * 60.0))
     assert tracker.belief.rooms["yard"] < 0.3
+
+
+# --- beds with sensors ------------------------------------------------------------------------------------------------
+EVENING = 6.0 * HOUR
+"""Home at six."""
+ARRIVAL: list[Report] = [
+    (EVENING, "front_contact", "open"),
+    (EVENING + 3.0, "hall_motion", "detected"),
+    (EVENING + 5.0, "front_contact", "closed"),
+    (EVENING + 9.0, "living_motion", "detected"),
+    (EVENING + 40.0, "hall_motion", "clear"),
+]
+SLEEPER = {"P1": {"bed": "bed", "awake": ["07:00", "23:00"]}}
+MAT: dict[str, object] = {"kind": "pressure", "room": "bed"}
+
+
+def flat(**more: dict[str, object]) -> Floorplan:
+    """Hall, living room and bedroom; motion sensors in the first two, a contact at the entrance."""
+    return home(
+        SLEEPER,
+        rooms={"hall": {}, "living": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "living_door": {"between": ["hall", "living"]},
+            "bed_door": {"between": ["hall", "bed"]},
+        },
+        front_contact=contact("front"),
+        hall_motion=motion("hall", hold=30.0),
+        living_motion=motion("living", hold=30.0),
+        **more,
+    )
+
+
+@pytest.mark.parametrize("mat", [True, False], ids=["bed with a mat", "bed without"])
+def test_who_reads_without_a_stir_is_at_home_whether_or_not_the_bed_reports(mat: bool) -> None:
+    """A chair in the living room has no sensor: nothing but the bed's mat tells of nobody there."""
+    plan = flat(**({"mat": MAT} if mat else {}))
+    stirs = [(EVENING + s, "living_motion", v) for s, v in ((40.0, "clear"), (300.0, "detected"), (340.0, "clear"))]
+    tracker = followed(plan, *ARRIVAL, *stirs)
+    for minutes in (15, 30, 45):
+        tracker.advance(time_at(EVENING + 60.0 * minutes))
+        assert tracker.belief.at_home[0] < 0.05, minutes
+        assert tracker.belief.rooms["living"] > 0.4, minutes
+
+
+@pytest.mark.parametrize("mat", [True, False], ids=["bed with a mat", "bed without"])
+def test_who_works_beside_their_bed_is_there_whether_or_not_it_reports(mat: bool) -> None:
+    """Through the hall to a desk in the bedroom, or a doormat there was stepped on: nothing else reports."""
+    stirs = [
+        (EVENING + s, f"{room}_motion", v) for s, room, v in ((600.0, "hall", "detected"), (640.0, "hall", "clear"))
+    ]
+    stepped = [(EVENING + s, "mat", v) for s, v in ((612.0, "pressed"), (614.0, "released"))] if mat else []
+    plan = flat(**({"mat": MAT} if mat else {}))
+    tracker = followed(
+        plan, *ARRIVAL, (EVENING + 60.0, "living_motion", "clear"), *sorted(stirs[:1] + stepped + stirs[1:])
+    )
+    for minutes in (30, 60, 90):
+        tracker.advance(time_at(EVENING + 60.0 * minutes))
+        assert tracker.belief.at_home[0] < 0.05, minutes
+        assert tracker.belief.rooms["bed"] > 0.5, minutes
+
+
+def test_whose_only_room_has_a_bed_with_a_mat_is_at_home_before_they_lie_down() -> None:
+    """An evening in a studio where nothing but the mat and the entrance reports: a bed is for the night."""
+    plan = home(
+        {"P1": {"bed": "studio", "awake": ["07:00", "23:00"]}},
+        rooms={"studio": {"rest": True}, "bath": {}},
+        doors={"bath_door": {"between": ["studio", "bath"]}, "front": {"between": ["studio", "away"]}},
+        mat={"kind": "pressure", "room": "studio"},
+        front_contact=contact("front"),
+    )
+    tracker = followed(plan, (EVENING, "front_contact", "open"), (EVENING + 5.0, "front_contact", "closed"))
+    came_back = tracker.belief.people["P1"]["away"]
+    tracker.advance(time_at(10.0 * HOUR))
+    assert tracker.belief.people["P1"]["away"] == pytest.approx(came_back, rel=0, abs=0.25)
+    tracker.observe(at(10.75 * HOUR, "mat", "pressed"))
+    for hour in (11.0, 13.0, 15.0):
+        tracker.advance(time_at(hour * HOUR))
+        assert tracker.belief.rooms["studio"] > 0.8, hour
+
+
+@pytest.mark.parametrize("room", ["hall", "living"])
+def test_one_chair_with_a_sensor_does_not_make_whoever_reads_on_another_leave(room: str) -> None:
+    plan = flat(chair={"kind": "pressure", "room": room})
+    stirs = [(EVENING + s, "living_motion", v) for s, v in ((40.0, "clear"), (300.0, "detected"), (340.0, "clear"))]
+    tracker = followed(plan, *ARRIVAL, *stirs)
+    tracker.advance(time_at(EVENING + 1800.0))
+    assert tracker.belief.at_home[0] < 0.05
+    assert tracker.belief.rooms["living"] > 0.5
+
+
+def test_who_sits_still_before_a_camera_has_not_left() -> None:
+    """It tells of somebody who moves, and no more while they read."""
+    plan = flat(camera={"kind": "camera", "room": "living"})
+    turns = [
+        (-600.0, "person"),
+        (-580.0, "clear"),
+        (9.5, "person"),
+        (60.0, "clear"),
+        (301.0, "person"),
+        (330.0, "clear"),
+    ]
+    seen = [(EVENING + s, "camera", v) for s, v in turns]
+    stirs = [(EVENING + s, "living_motion", v) for s, v in ((40.0, "clear"), (300.0, "detected"), (340.0, "clear"))]
+    tracker = followed(plan, *sorted([*ARRIVAL, *seen, *stirs]))
+    tracker.advance(time_at(EVENING + 600.0))
+    assert tracker.belief.rooms["living"] > 0.8
+
+
+# --- a motion sensor that stays on ------------------------------------------------------------------------------------
+def test_a_motion_sensor_that_stays_on_does_not_tell_of_nobody_there() -> None:
+    """An hour of cooking keeps it on; its off message comes at last."""
+    tracker = followed(flat(), *ARRIVAL)
+    for minutes in (15, 30, 60):
+        tracker.advance(time_at(EVENING + 60.0 * minutes))
+        assert tracker.belief.rooms["living"] > 0.55, minutes
+    tracker.observe(at(EVENING + HOUR, "living_motion", "clear"))
+    assert tracker.belief.rooms["living"] > 0.55
 
 
 # --- two contacts on one door -----------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import pytest
 from presence import Floorplan, Settings, Tracker
 from presence.model import Model
 from presence.movement import NEVER
-from presence.places import ASLEEP, seats_report, seen
+from presence.places import ASLEEP, is_bed, seats_beside_beds, seats_report, seen
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
 ROOMS = {"hall": {}, "bath": {}, "bed": {"rest": True}}
@@ -40,18 +40,29 @@ def test_a_room_whose_doors_all_report_is_seen_whatever_else_is_in_it() -> None:
     assert not seen(plan, "bed")  # its door does not report, and who rests there rests on the mat
 
 
-@pytest.mark.parametrize("beds", [True, False])
-def test_where_beds_report_nobody_sleeps_elsewhere(beds: bool) -> None:
-    sensors = {k: v for k, v in WATCHED.items() if k != "bath_seat"}
-    plan = plan_of(**sensors, **(BEDS if beds else {}))
-    assert seats_report(plan) == beds
+@pytest.mark.parametrize("seats", [True, False])
+def test_where_beds_and_seats_report_nobody_sleeps_elsewhere(seats: bool) -> None:
+    """A bed alone does not tell where people sit: they doze in a chair without a sensor."""
+    sensors = {k: v for k, v in WATCHED.items() if seats or k != "bath_seat"}
+    plan = plan_of(**sensors, **BEDS)
+    assert seats_report(plan) == seats
     model = Model(plan, Settings())
     weights = model.sight(model.hours(NOON.timestamp())[0]).weights[0]
     states = model.states
     asleep, room = states.pace == ASLEEP, np.array(states.rooms)[states.room]
-    share = {name: weights[asleep & (room == name)].sum() / weights[room == name].sum() for name in ("hall", "bath")}
+    place = np.array([states.places[p].seat is None for p in states.place])
+    share = {n: weights[asleep & place & (room == n)].sum() / weights[room == n].sum() for n in ("hall", "bath")}
     usual = Settings().dozing_rate * Settings().nap_share
-    assert all((s < 10 * NEVER / Settings().waking_rate) if beds else (s > usual) for s in share.values())
+    assert all((s < 10 * NEVER / Settings().waking_rate) if seats else (s > usual) for s in share.values())
+
+
+@pytest.mark.parametrize(("mats", "residents", "seats"), [(1, 1, 0), (2, 1, 1), (2, 2, 0), (3, 2, 1), (1, 0, 0)])
+def test_a_bed_for_everybody_who_sleeps_in_a_room_is_no_seat(mats: int, residents: int, seats: int) -> None:
+    people = {f"P{n}": {"bed": "bed"} for n in range(residents)}
+    sensors: dict[str, Any] = {f"mat_{n}": {"kind": "pressure", "room": "bed"} for n in range(mats)}
+    plan = home(people, rooms=ROOMS, doors=DOORS, **sensors)
+    assert seats_beside_beds(plan)["bed"] == seats
+    assert is_bed(plan, plan.sensors["mat_0"]) == (not seats)
 
 
 def test_somebody_stands_in_a_shut_bathroom_until_its_door_opens() -> None:

@@ -520,6 +520,8 @@ def test_what_cannot_be_is_refused_by_name() -> None:
         tracker.observe(Event(datetime(2026, 3, 2, 12, 0, 1), "hall_motion", "detected"))
     with pytest.raises(TimeError, match="no offset"):
         tracker.advance(datetime(2026, 3, 2, 12, 0, 1))
+    with pytest.raises(TimeError, match=r"'2026-03-02T12:00:01Z' is no datetime"):
+        tracker.advance("2026-03-02T12:00:01Z")  # type: ignore[arg-type]
     with pytest.raises(TimeError, match="only goes forward"):
         tracker.advance(NOON - timedelta(seconds=1))
     assert pickle.dumps(tracker.belief) == before
@@ -775,7 +777,7 @@ def test_a_bed_whose_mat_is_offline_holds_nobody() -> None:
     tracker.advance(time_at(7200.0))
     assert tracker.belief.people["P1"]["bed"] > 0.9
     tracker.observe(at(20_000.0, "hall_motion", "detected"))
-    assert tracker.belief.people["P1"]["hall"] > 0.9
+    assert tracker.belief.people["P1"]["hall"] > 0.85
 
 
 def test_who_lies_in_a_bed_whose_mat_was_offline_for_a_moment_lies_there_still() -> None:
