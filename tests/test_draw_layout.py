@@ -17,6 +17,7 @@ from presence import Floorplan
 from presence.draw.layout import HouseLayout, house_layout
 from presence.draw.outlines import overlap, shared_wall
 from presence.floorplan import AWAY
+from presence.simulate.rooms import FRONT, GARDEN, function_of
 from tests.strategies import plans
 
 HOMES = sorted((Path(__file__).parents[1] / "floorplans").glob("*.yaml"))
@@ -136,6 +137,20 @@ def test_any_plan(mapping: dict[str, Any]) -> None:
     for pair in overlaps(layout):
         assert all(layout.rooms[room].given for room in pair)
         assert any(all(room in note for room in pair) for note in layout.notes)
+
+
+@pytest.mark.parametrize("room", ["front_room", "back_room", "FRONT", "garden kitchen", "porch"])
+def test_a_front_room_or_a_back_room_is_a_room_indoors(room: str) -> None:
+    plan = Floorplan.from_mapping(
+        {
+            "name": "terrace",
+            "time_zone": "UTC",
+            "rooms": {room: {}},
+            "doors": {"door": {"between": [room, "away"], "leaf": "hinged"}},
+        }
+    )
+    check_complete(plan, house_layout(plan))
+    assert function_of(plan.rooms[room], 1) not in (GARDEN, FRONT)
 
 
 @settings(max_examples=25, deadline=None)

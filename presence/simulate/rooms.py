@@ -47,8 +47,8 @@ def function_of(room: Room, doors: int) -> str:
     """What `room` with so many doors is for; an unknown word means a hall if many doors meet in it."""
     tokens = [word for word in re.split(r"[\W\d_]+", f"{room.id} {room.label}".lower()) if word]
     for function, words in WORDS.items():
-        if room.outdoors and function not in (GARDEN, FRONT):
-            continue
+        if room.outdoors != (function in (GARDEN, FRONT)):
+            continue  # the back room is no garden, the garden kitchen no kitchen
         if any(_fits(token, word) for token in tokens for word in words):
             return function
     if room.outdoors:
