@@ -11,6 +11,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
+from presence.lingering import lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
@@ -143,7 +144,9 @@ class EngineCore:
         (at, what, sensor), *rest = snapshot.due
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
-            return replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)})
+            return lost(
+                replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)}), self.plan.sensors[sensor]
+            )
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)

@@ -18,7 +18,7 @@ from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import moved_since, recorded
+from presence.lingering import holds_waited, lost, moved_since, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -72,7 +72,7 @@ class Engine(DoorEngine):
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
-            snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
+            snapshot = lost(replace(snapshot, conditions=snapshot.conditions - {blind}), sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
@@ -92,7 +92,7 @@ class Engine(DoorEngine):
             again = snapshot.seconds + (sensor.hold or 0.0) + self.settings.occupancy_refresh
             return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         hold = sensor.hold or UNKNOWN_HOLD
-        patience = self.settings.hold_expiry * (hold + 1.0)
+        patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
 
     @staticmethod
@@ -159,7 +159,7 @@ class Engine(DoorEngine):
             if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more
                 snapshot = replace(snapshot, said={**snapshot.said, sensor.id: Said(event.value, snapshot.seconds)})
             if sensor.kind == "motion" and blind in snapshot.conditions:
-                snapshot = recorded(self._lingered(snapshot, sensor), sensor)
+                snapshot = went_off(self._lingered(snapshot, sensor), sensor)
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
             snapshot = self._unschedule(snapshot, sensor.id)

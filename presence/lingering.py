@@ -3,16 +3,18 @@
 A filter hears of it too late to put that movement in its place (after the fact `holds` does), but one thing needs no
 place: where no outer door has been heard since, whoever moved then is still at home. So somebody who has opened the
 front door to a parcel, and was seen in the living room afterwards, is not believed to have left.
+
+One that stays on for very long has lost its off message.
 """
 
 from __future__ import annotations
 
-import math
-
 from presence.floorplan import Floorplan, Sensor
 from presence.holds import PASSING, SLACK
-from presence.snapshot import Snapshot, replace
+from presence.snapshot import Snapshot, TimesOn, replace
 
+USUAL = 20
+"""Off messages of a sensor's own record that what is expected of it counts for. Common practice, no source."""
 LEAST_HEARD = 5
 """Times that a sensor must have gone off before its hold is believed: some stay on for longer than the plan says."""
 
@@ -29,19 +31,43 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         From its going on to the last movement that it saw. None if it was on for its hold alone, or if the last
         movement came before an outer door's last report, or within a few steps after it: theirs who have gone.
     """
-    on, record = snapshot.holders.get(sensor.id), snapshot.times_on.get(sensor.id, (0, math.inf))
-    if on is None or not sensor.hold or sensor.room not in plan.indoor or record[0] < LEAST_HEARD:
+    on, record = snapshot.holders.get(sensor.id), snapshot.times_on.get(sensor.id, TimesOn())
+    if on is None or not sensor.hold or sensor.room not in plan.indoor or record.heard < LEAST_HEARD:
         return None
-    went_on, last = on.time.timestamp(), snapshot.seconds - max(sensor.hold, record[1])
+    went_on, last = on.time.timestamp(), snapshot.seconds - max(sensor.hold, record.shortest)
     outer = {s.id for s in plan.sensors.values() if s.door is not None and plan.outdoor_sides[s.door] is not None}
     heard = [snapshot.holders[door].time.timestamp() for door in outer & snapshot.holders.keys()]
     return last - went_on if last > max([went_on + SLACK, *(at + PASSING for at in heard)]) else None
 
 
-def recorded(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-    """How long a motion sensor that goes off was on is kept: how often that was heard, and the shortest time."""
+def holds_waited(snapshot: Snapshot, sensor: Sensor, most: float) -> float:
+    """Holds for which a motion sensor that stays on is believed: as many as of its messages come for one that is lost.
+
+    By its own record, where that is short by that of all that have ever gone off, where that is short `most`.
+    """
+    each = [record for record in snapshot.times_on.values() if record.heard]
+    own = snapshot.times_on.get(sensor.id, TimesOn())
+    share = _share(sum(record.heard for record in each), sum(record.lost for record in each), 1.0 / most)
+    return min(most, 1.0 / _share(own.heard, own.lost, share))
+
+
+def _share(heard: int, lost: int, usual: float) -> float:
+    return (lost + USUAL * usual) / (heard + lost + USUAL)
+
+
+def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    """How long a motion sensor was on that goes off now is kept."""
     if sensor.id not in snapshot.holders:
         return snapshot
-    heard, shortest = snapshot.times_on.get(sensor.id, (0, math.inf))
+    record = snapshot.times_on.get(sensor.id, TimesOn())
     on = snapshot.seconds - snapshot.holders[sensor.id].time.timestamp()
-    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: (heard + 1, min(shortest, on))})
+    record = record._replace(heard=record.heard + 1, shortest=min(record.shortest, on))
+    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record})
+
+
+def lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    """A sensor's off message has been lost, as far as anybody can tell; of a motion sensor that is kept."""
+    if sensor.kind != "motion":
+        return snapshot
+    record = snapshot.times_on.get(sensor.id, TimesOn())
+    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record._replace(lost=record.lost + 1)})

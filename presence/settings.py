@@ -128,8 +128,8 @@ class Settings:
     motion_false_alarm_rate: float = 1 / 43200
     """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
     hold_expiry: float = 240.0
-    """A sensor still on after this many times its hold (and a second) is taken to have lost its off message: who keeps
-    moving keeps it on. By likelihood, without labels, on the first sessions of one open log (CASAS "ADLMR")."""
+    """A sensor still on after this many times its hold (and a second) is taken to have lost its off message, sooner
+    where the home's own record says so (`lingering.holds_waited`): who keeps moving keeps it on. No source."""
     pet_rate_share: float = 0.7
     """A pet sets a motion sensor off, relative to a person. Common practice, no source."""
     # --- doors ----------------------------------------------------------------------------------------------------

@@ -148,6 +148,17 @@ class Said:
         return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True, current=True)
 
 
+class TimesOn(NamedTuple):
+    """How a motion sensor has gone off so far."""
+
+    heard: int = 0
+    """How many of its off messages have come..."""
+    lost: int = 0
+    """...and how many were lost."""
+    shortest: float = math.inf
+    """The shortest time for which it was on, seconds."""
+
+
 class Unprompted(NamedTuple):
     """How often a switch or an appliance has reported, and how often by itself (expected)."""
 
@@ -203,8 +214,8 @@ class Snapshot(NamedTuple):
     """1/s: how often chattering sensors report by themselves."""
     able: Mapping[str, float] = {}
     """When each motion sensor went off last: since then it can report again (epoch seconds)."""
-    times_on: Mapping[str, tuple[int, float]] = {}
-    """How often each motion sensor has gone off again, and the shortest time for which it was on, seconds."""
+    times_on: Mapping[str, TimesOn] = {}
+    """How motion sensors have gone off so far."""
     staying: Mapping[str, Staying] = {}
     """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from presence import Floorplan, Tracker
+from presence import Floorplan, Settings, Tracker
+from presence.inference import Engine
+from presence.lingering import holds_waited
+from presence.snapshot import TimesOn, replace
 from tests.oracle import at, contact, home, motion, time_at
 
 ROOMS: dict[str, object] = {"hall": {}, "living": {}, "bath": {}}
@@ -67,3 +70,35 @@ def test_an_animal_that_may_have_kept_it_on_keeps_nobody_at_home() -> None:
     assert at_home(house(pets={"cat": {}}), reports) == pytest.approx(
         at_home(house(pets={"cat": {}}), reports[:-1]), abs=0.1
     )
+
+
+# --- lost off messages ------------------------------------------------------------------------------------------------
+def waited(records: dict[str, TimesOn], name: str = "hall_motion") -> float:
+    """Holds for which a sensor of the house is believed to be on, with such records."""
+    plan = house()
+    engine = Engine(plan, Settings(), 4)
+    snapshot = replace(engine.start(time_at(0.0).timestamp()), times_on=records)
+    return holds_waited(snapshot, plan.sensors[name], most=240.0)
+
+
+def test_a_sensor_that_stays_on_is_believed_for_long_unless_off_messages_are_known_to_get_lost() -> None:
+    """As many holds as messages come for one lost: ten, where every tenth is. One's own record counts most."""
+    good, poor, mute = TimesOn(2000, 0, 60.0), TimesOn(1800, 200, 60.0), TimesOn(0, 50)
+    assert waited({}) == pytest.approx(240.0)
+    assert waited({"hall_motion": poor, "living_motion": poor}) == pytest.approx(10.0, rel=0.02)
+    assert waited({"living_motion": poor}) == pytest.approx(10.0, rel=0.02)  # not heard of yet: by the others
+    assert waited({"hall_motion": mute, "living_motion": good}) < 2.0
+    assert waited({"hall_motion": good, "living_motion": mute}) == pytest.approx(240.0)
+
+
+def test_on_said_again_after_the_hold_is_an_off_message_lost() -> None:
+    tracker = Tracker(house(), watching=False)
+    for seconds, value in [
+        (0.0, "detected"),
+        (20.0, "clear"),
+        (100.0, "detected"),
+        (500.0, "detected"),
+        (520.0, "clear"),
+    ]:
+        tracker.observe(at(seconds, "hall_motion", value))
+    assert tracker._known().times_on["hall_motion"] == TimesOn(heard=2, lost=1, shortest=20.0)
