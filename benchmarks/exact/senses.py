@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -27,6 +28,12 @@ class Senses:
     """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
     reported: dict[str, float] = field(default_factory=dict)
     """When each door last reported."""
+    came: Counter[str] = field(default_factory=Counter)
+    """How many of each motion sensor's off messages have come..."""
+    missed: Counter[str] = field(default_factory=Counter)
+    """...and how many have not."""
+    wait: dict[str, float] = field(default_factory=dict)
+    """Seconds after which each sensor that is on is given up."""
     told: dict[str, tuple[str, float]] = field(default_factory=dict)
     """What each phone or tag last said, and when."""
 
@@ -55,14 +62,14 @@ class Senses:
 
     def expiries(self) -> dict[str, float]:
         """When a motion sensor that never went off is no longer taken to be on, or an outer door to be open."""
-        wait = self.settings.hold_expiry
-        found = {s: self.heard[s] + wait * (float(self.plan.sensors[s].hold or 60.0) + 1.0) for s in self.on}
+        found = {s: self.heard[s] + self.wait[s] for s in self.on}
         outer = [door for door in self.open if self.plan.outdoor_sides[door] is not None]
         return found | {door: self.open[door] + self.settings.outer_door_expiry for door in outer}
 
     def expire(self, name: str) -> None:
         """A sensor is off again, or a door shut, although nobody said so."""
-        self.on.pop(name, None)
+        if self.on.pop(name, None) is not None:
+            self._missed(name)
         if name in self.open:
             self._stands(name, self.open.pop(name) + self.settings.outer_door_expiry, opened=True)
 
@@ -72,18 +79,33 @@ class Senses:
         self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
         self.reported[door] = seconds
 
+    def _missed(self, name: str) -> None:
+        self.missed[name] += self.plan.sensors[name].kind == "motion"
+
+    def _patience(self, name: str) -> float:
+        """One message in so many is lost: all twenty of the settings, then the home's, then its own have that share."""
+        share = 1.0 / self.settings.hold_expiry
+        for sensors in ([s for s in self.came if self.came[s]], [name]):
+            came, missed = (sum(counts[s] for s in sensors) for counts in (self.came, self.missed))
+            share = (missed + 20.0 * share) / (came + missed + 20.0)
+        return min(self.settings.hold_expiry, 1.0 / share) * (float(self.plan.sensors[name].hold or 60.0) + 1.0)
+
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
         sensor = self.plan.sensors[event.sensor]
         if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
             return False
         if sensor.kind in ("motion", "camera"):
+            since = self.on.get(sensor.id)
             if event.value == "clear":
+                self.came[sensor.id] += since is not None and sensor.kind == "motion"
                 self.on.pop(sensor.id, None)
                 return False
-            self.heard[sensor.id] = event.seconds
-            since = self.on.get(sensor.id)
-            if since is not None and event.seconds - since <= max(sensor.hold or 0.0, 1.0):
+            new = since is None or event.seconds - since > max(sensor.hold or 0.0, 1.0)
+            if new and since is not None:
+                self._missed(sensor.id)
+            self.heard[sensor.id], self.wait[sensor.id] = event.seconds, self._patience(sensor.id)
+            if not new:
                 return False
             self.on[sensor.id] = event.seconds
         elif sensor.kind == "contact":
