@@ -11,7 +11,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.lingering import lost
+from presence.lingering import off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
@@ -144,7 +144,7 @@ class EngineCore:
         (at, what, sensor), *rest = snapshot.due
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
-            return lost(
+            return off_lost(
                 replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)}), self.plan.sensors[sensor]
             )
         inside, alone = self._inside(sensor), self.settings.occupancy_alone

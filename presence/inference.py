@@ -18,7 +18,7 @@ from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, lost, moved_since, went_off
+from presence.lingering import holds_waited, moved_since, off_after_all, off_lost, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -45,7 +45,7 @@ class Engine(DoorEngine):
     """The inference of one home."""
 
     unlikely = 1e-3
-    """Visitors less likely in a sensor's sight than this are left as they are, to save time."""
+    """What is less likely is left as it is, to save time: visitors in a sensor's sight, an empty home."""
 
     # --- an event ---------------------------------------------------------------------------------------------------
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
@@ -72,7 +72,7 @@ class Engine(DoorEngine):
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
-            snapshot = lost(replace(snapshot, conditions=snapshot.conditions - {blind}), sensor)
+            snapshot = off_lost(replace(snapshot, conditions=snapshot.conditions - {blind}), sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
@@ -158,8 +158,11 @@ class Engine(DoorEngine):
             blind = ("blind", sensor.id)
             if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more
                 snapshot = replace(snapshot, said={**snapshot.said, sensor.id: Said(event.value, snapshot.seconds)})
-            if sensor.kind == "motion" and blind in snapshot.conditions:
-                snapshot = went_off(self._lingered(snapshot, sensor), sensor)
+            if sensor.kind == "motion" and blind not in snapshot.conditions:
+                snapshot = off_after_all(snapshot, sensor)
+            elif sensor.kind == "motion":
+                if ("expire", sensor.id) in {note[1:] for note in snapshot.due}:  # not out of reach meanwhile
+                    snapshot = went_off(self._lingered(snapshot, sensor), sensor)
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
             snapshot = self._unschedule(snapshot, sensor.id)
@@ -173,7 +176,8 @@ class Engine(DoorEngine):
         kept_on = moved_since(self.plan, snapshot, sensor)
         if kept_on is None or nobody_inside(snapshot.mixture, self._indoors) < self.unlikely:
             return snapshot
-        alone = self.settings.occupancy_lost + kept_on * self._false_alarm_rate(sensor)
+        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        alone = self.settings.occupancy_lost + kept_on * by_itself
         return self._witness(snapshot, self._indoors, min(alone, 1.0))
 
     @cached_property

@@ -15,6 +15,9 @@ from presence.snapshot import Snapshot, TimesOn, replace
 
 USUAL = 20
 """Off messages of a sensor's own record that what is expected of it counts for. Common practice, no source."""
+JITTER = 0.25
+"""Share of the hold by which an off message may come late, or the hold be longer than it is known to be. Common
+practice, no source."""
 LEAST_HEARD = 5
 """Times that a sensor must have gone off before its hold is believed: some stay on for longer than the plan says."""
 
@@ -28,24 +31,36 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         sensor: the motion sensor.
 
     Returns:
-        From its going on to the last movement that it saw. None if it was on for its hold alone, or if the last
-        movement came before an outer door's last report, or within a few steps after it: theirs who have gone.
+        From its going on to the last movement that it saw. None if it was on for its hold alone; if the last movement
+        came before an outer door's last report, or soon after it: theirs who have gone; or if somebody may have gone
+        unheard, for an outer door stands open or is not watched by a contact.
     """
     on, record = snapshot.holders.get(sensor.id), snapshot.times_on.get(sensor.id, TimesOn())
+    outer = [door for door, side in plan.outdoor_sides.items() if side is not None]
     if on is None or not sensor.hold or sensor.room not in plan.indoor or record.heard < LEAST_HEARD:
         return None
-    went_on, last = on.time.timestamp(), snapshot.seconds - max(sensor.hold, record.shortest)
-    outer = {s.id for s in plan.sensors.values() if s.door is not None and plan.outdoor_sides[s.door] is not None}
-    heard = [snapshot.holders[door].time.timestamp() for door in outer & snapshot.holders.keys()]
-    return last - went_on if last > max([went_on + SLACK, *(at + PASSING for at in heard)]) else None
+    if not all(_shut(plan, snapshot, door) for door in outer):
+        return None
+    hold = max(sensor.hold, record.shortest)
+    went_on, last = on.time.timestamp(), snapshot.seconds - hold
+    told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in outer and s.id in snapshot.holders]
+    passed = max((report.time.timestamp() + PASSING + JITTER * hold for report in told), default=went_on)
+    return last - went_on if last > max(went_on + SLACK, passed) else None
+
+
+def _shut(plan: Floorplan, snapshot: Snapshot, door: str) -> bool:
+    """Whether a door's contact is watching it, and has not told that it is open."""
+    contact = plan.contacts.get(door)
+    told = {("open", door), ("unwatched", door)} & snapshot.conditions
+    return contact is not None and contact.kind == "contact" and not told
 
 
 def holds_waited(snapshot: Snapshot, sensor: Sensor, most: float) -> float:
     """Holds for which a motion sensor that stays on is believed: as many as of its messages come for one that is lost.
 
-    By its own record, where that is short by that of all that have ever gone off, where that is short `most`.
+    By its own record; where that is short by that of all together, where that is short `most`.
     """
-    each = [record for record in snapshot.times_on.values() if record.heard]
+    each = snapshot.times_on.values()
     own = snapshot.times_on.get(sensor.id, TimesOn())
     share = _share(sum(record.heard for record in each), sum(record.lost for record in each), 1.0 / most)
     return min(most, 1.0 / _share(own.heard, own.lost, share))
@@ -65,9 +80,19 @@ def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record})
 
 
-def lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+def off_lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     """A sensor's off message has been lost, as far as anybody can tell; of a motion sensor that is kept."""
     if sensor.kind != "motion":
         return snapshot
     record = snapshot.times_on.get(sensor.id, TimesOn())
     return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record._replace(lost=record.lost + 1)})
+
+
+def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    """An off message that was taken to be lost comes after all: somebody has kept the sensor on for very long."""
+    record, on = snapshot.times_on.get(sensor.id, TimesOn()), snapshot.holders.get(sensor.id)
+    if on is None or not record.lost or snapshot.able.get(sensor.id, 0.0) > on.time.timestamp():
+        return snapshot
+    record = record._replace(heard=record.heard + 1, lost=record.lost - 1)
+    able = {**snapshot.able, sensor.id: snapshot.seconds}
+    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record}, able=able)

@@ -29,7 +29,8 @@ def lock_ways(sight: Sight, door: str, value: str, by: str | None) -> list[Way]:
     wanted = {None: (FORTH, BACK), 0: (FORTH,), 1: (BACK,)}[side]
     passing = [way for way in sight.passing(door) if way.label in wanted]
     if contact.kind == "contact":  # which may miss that they pass
-        missed = [way._replace(rates=way.rates * sight.door_miss(door)) for way in passing]
+        miss = sight.door_miss(door)
+        missed = [way._replace(rates=way.rates * miss / (1.0 - miss)) for way in passing]
         return [_unlocking(sight, door, side), *together(sight, door, missed)]
     letting = sight.letting(door) if side != outer else []
     return [*together(sight, door, passing), sight.idle(door, side), *letting]

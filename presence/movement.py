@@ -27,7 +27,6 @@ from presence.places import (
     MOVING,
     SETTLED,
     States,
-    door_places,
     is_bed,
     is_corridor,
     motion_zones,
@@ -35,11 +34,10 @@ from presence.places import (
     seat_zone,
     seats_report,
     seen,
-    spacing,
-    spots_of,
     well_sensed,
 )
 from presence.settings import Settings
+from presence.zones import door_places, spacing, spots_of
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -254,7 +252,8 @@ def _add_seats(
         zone = at[seat_zone(plan, states, index), ACTIVE]
         perched, settled, asleep = (at[index, pace] for pace in (ACTIVE, SETTLED, ASLEEP))
         turning = settings.seat_rate * (1.0 if being.role != PET else 0.01)
-        if being.awake is not None and not hour.asleep and is_bed(plan, plan.sensors[place.seat]):
+        up = being.role == VISITOR or (being.awake is not None and not hour.asleep)
+        if up and is_bed(plan, plan.sensors[place.seat]):
             turning *= settings.dozing_rate / settings.bedtime_rate  # a bed is for the night
         weights[perched] = weights[zone] * turning / settings.seat_leave_rate
         flows[zone, perched] = flows[perched, zone] = weights[zone] * turning

@@ -11,16 +11,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Door, Floorplan, Sensor
+from presence.floorplan import AWAY, Floorplan, Sensor
 
-Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
 MOVING, ACTIVE, SETTLED, ASLEEP = range(4)
 WATCHERS = ("motion", "occupancy", "camera")
 """Kinds of sensors that see whoever is in their room; they stay on for a while, and see nothing new for as long."""
-LEAST_SHARE = 0.1
-"""Zones further from a door, which have less than this share of the nearest one's passages, are not beside it."""
 NARROW = 1.5
 """m: corridors are narrower, rooms to live in wider. Common practice, no source."""
 
@@ -47,8 +44,10 @@ class States:
     rooms: tuple[str, ...]
     room: IndexArray
     """Shape (S,): index of each state's room in `rooms`."""
-    joined: dict[tuple[str, float], list[Joint]] = field(default_factory=dict, compare=False, repr=False)
-    """Memory of `door_places`."""
+    joined: dict[tuple[str, float], list[tuple[int, int, float]]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+    """Memory of `zones.door_places`."""
     views: dict[str, dict[int, float]] = field(default_factory=dict, compare=False, repr=False)
     """Memory of `views.views`."""
 
@@ -96,18 +95,21 @@ def seen(plan: Floorplan, room: str) -> bool:
     return not kinds.isdisjoint(WATCHERS) or enclosed or unnoticed
 
 
+def _beds(plan: Floorplan) -> Counter[str]:
+    """How many people's bed is in each room; where the plan says of nobody, one in each room where people sleep."""
+    stated = Counter(p.bed for p in plan.people.values() if p.bed is not None)
+    return stated or Counter(room.id for room in plan.rooms.values() if room.rest)
+
+
 def seats_beside_beds(plan: Floorplan) -> Counter[str]:
-    """How many seats with a sensor each room has; where people sleep, a bed for each of them (one at least) is none."""
-    seats = Counter(str(s.room) for s in plan.sensors.values() if s.kind == "pressure")
-    beds = Counter(p.bed for p in plan.people.values())
-    for room in seats:
-        seats[room] -= max(1, beds[room]) if plan.rooms[room].rest else 0
-    return +seats
+    """How many seats with a sensor each room has, but for its beds."""
+    return Counter(str(s.room) for s in plan.sensors.values() if s.kind == "pressure") - _beds(plan)
 
 
 def is_bed(plan: Floorplan, seat: Sensor) -> bool:
-    """Whether a pressure sensor is a bed's: it lies where people sleep, and no seat of that room has a sensor, too."""
-    return plan.rooms[str(seat.room)].rest and not seats_beside_beds(plan)[str(seat.room)]
+    """Whether a pressure sensor is a bed's: a bed is in its room, and no seat with a sensor beside it."""
+    room = str(seat.room)
+    return _beds(plan)[room] > 0 and not seats_beside_beds(plan)[room]
 
 
 def well_sensed(plan: Floorplan) -> bool:
@@ -160,84 +162,10 @@ def states_of(plan: Floorplan) -> States:
     return States(tuple(places), at, pace, rooms, room_of)
 
 
-class Joint(NamedTuple):
-    """Two places that a door joins, its first room's first."""
-
-    first: int
-    second: int
-    share: float
-    """Of those who pass the door, how many go between these two."""
-
-
-def door_places(plan: Floorplan, states: States, door: Door, decay: float) -> list[Joint]:
-    """The places that a door joins: in a room of several zones those near the door, if it is known where they are.
-
-    A zone's share falls with its distance from the door as flows between zones do (`spacing`), down to `LEAST_SHARE`
-    of the nearest zone's.
-
-    Args:
-        plan: the home.
-        states: the states of one person.
-        door: the door.
-        decay: `Settings.zone_decay`.
-    """
-    if (door.id, decay) not in states.joined:
-        states.joined[door.id, decay] = _door_places(plan, states, door, decay)
-    return states.joined[door.id, decay]
-
-
-def _door_places(plan: Floorplan, states: States, door: Door, decay: float) -> list[Joint]:
-    first, second = (_beside(plan, states, door, room, decay) for room in door.between)
-    if door.at is not None:
-        return [Joint(a, b, p * q) for a, p in first.items() for b, q in second.items()]
-    pairs = [(a, b) for a in first for b in second]
-    if len(first) > 1 and len(second) > 1:
-        pairs = _nearest_pairs(plan, states, pairs)
-    return [Joint(a, b, len(pairs) ** -0.5) for a, b in pairs]
-
-
-def _beside(plan: Floorplan, states: States, door: Door, room: str, decay: float) -> dict[int, float]:
-    """The places of a room from which a door is reached, with their shares."""
-    places = states.places_of(room)
-    points = spots_of(plan, states, places)
-    if door.at is None or points is None or len(places) == 1:
-        return dict.fromkeys(places, len(places) ** -0.5)
-    distance = np.linalg.norm(points - np.array(door.at), axis=1)
-    share = np.exp(-decay * (distance - distance.min()) / spacing(points))
-    share[share < LEAST_SHARE] = 0.0
-    return {place: float(p) for place, p in zip(places, share / share.sum(), strict=True) if p > 0.0}
-
-
-def spots_of(plan: Floorplan, states: States, places: list[int]) -> Array | None:
-    """Where the sensors of some places sit, metres, shape (N, 2); None unless the plan says it of all."""
-    spots = [spot_of(plan, states.places[i]) for i in places]
-    return None if any(spot is None for spot in spots) else np.array(spots, dtype=float)
-
-
-def spacing(points: Array) -> float:
-    """Usual distance from a sensor to the one nearest to it, metres; not below 0.1.
-
-    Args:
-        points: shape (N, 2), N > 1.
-    """
-    distance = np.linalg.norm(points[:, None] - points[None], axis=2)
-    np.fill_diagonal(distance, np.inf)
-    return max(float(np.median(distance.min(axis=1))), 0.1)
-
-
 def spot_of(plan: Floorplan, place: Place) -> tuple[float, float] | None:
     """Where a place's sensor sits, when the plan says so."""
     sensor = place.zone or place.seat
     return plan.sensors[sensor].at if sensor else None
-
-
-def _nearest_pairs(plan: Floorplan, states: States, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The closest zones of two rooms with several zones each; all pairs where positions are unknown."""
-    spots = [(spot_of(plan, states.places[a]), spot_of(plan, states.places[b])) for a, b in pairs]
-    if any(p is None or q is None for p, q in spots):
-        return pairs
-    distances = np.array([math.dist(p, q) for p, q in spots if p is not None and q is not None])
-    return [pairs[int(distances.argmin())]]
 
 
 def watcher(plan: Floorplan, place: Place) -> str | None:

@@ -26,14 +26,13 @@ from presence.places import (
     MOVING,
     SETTLED,
     States,
-    door_places,
-    motion_zones,
     watched,
     watcher,
     zone_and_others,
 )
 from presence.settings import PaceRates, Settings
 from presence.views import views
+from presence.zones import close_set, door_places
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -146,7 +145,7 @@ class Sight:
         coverage = views(self.plan, self.states)[sensor.id] | dict.fromkeys(
             watched(self.plan, self.states, sensor), 1.0
         )
-        name = "zone_motion_rates" if motion_zones(self.plan, str(sensor.room)) else "motion_rates"
+        name = "zone_motion_rates" if close_set(self.plan, str(sensor.room)) else "motion_rates"
         return self._diagonal(coverage, self.settings.rates_at(name, sensor.id), hands=False)
 
     def zone_moves(self, sensor: str | None = None) -> list[tuple[int, int]]:
@@ -204,15 +203,15 @@ class Sight:
 
     def door_states(self, door: str) -> list[tuple[int, int]]:
         """Pairs of moving states that a door joins."""
-        return [(self.states.moving[a], self.states.moving[b]) for a, b in self._joined(door)]
+        return [(self.states.moving[a], self.states.moving[b]) for a, b, _ in self._joined(door)]
 
-    def _joined(self, door: str) -> list[tuple[int, int]]:
-        joints = door_places(self.plan, self.states, self.plan.doors[door], self.settings.zone_decay)
-        return [(joint.first, joint.second) for joint in joints]
+    def _joined(self, door: str) -> list[tuple[int, int, float]]:
+        return door_places(self.plan, self.states, self.plan.doors[door], self.settings.zone_decay)
 
     def sides(self, door: str, paces: tuple[int, ...], side: int | None = None) -> list[int]:
         """States beside a door, on both sides or on one; off the property only those who walk are still beside it."""
-        places = sorted({pair[k] for pair in self._joined(door) for k in ((0, 1) if side is None else (side,))})
+        joined = self._joined(door)
+        places = sorted({pair[k] for *pair, _ in joined for k in ((0, 1) if side is None else (side,))})
         near = [place for place in places if self.states.places[place].room != AWAY]
         return [int(i) for pace in paces for i in self.states.select(places if pace == MOVING else near, pace)]
 
@@ -246,13 +245,22 @@ class Sight:
         return self.beside(door, share * self.usual_flow(door), (MOVING,), side)
 
     def usual_flow(self, door: str) -> Array:
-        """1/s: how often somebody who walks beside a door passes it, shape (P,)."""
+        """1/s: how often somebody who walks beside a door, where most pass it, passes it between two places, (P,)."""
         return np.asarray(np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0))
 
     def beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
-        """Somebody beside the door does something to it and stays."""
+        """Somebody beside the door does something to it and stays; less often where fewer pass it (`_nearness`)."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
-        return Way(index, index, (rate * self.hands())[:, None, None] * np.eye(len(index)))
+        return Way(index, index, (rate * self.hands())[:, None, None] * np.diag(self._nearness(door, index)))
+
+    def _nearness(self, door: str, index: IndexArray) -> Array:
+        """Share of passages at each state's place, relative to the likeliest place on its side, shape (N,)."""
+        share = np.zeros(len(self.states.places))
+        for first, second, part in self._joined(door):
+            share[first] += part
+            share[second] += part
+        place, room = self.states.place[index], self.states.room[index]
+        return np.array([share[p] / share[place[room == r]].max() for p, r in zip(place, room, strict=True)])
 
     def _closing(self, door: str, open_share: float) -> Way:
         """Somebody closes the door; where it usually stands open, mostly somebody inside shuts themselves in."""

@@ -37,7 +37,7 @@ LAYERS = [
     },
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds"},
-    {"places", "movement", "views", "company", "locks", "sensing", "learned"},
+    {"places", "zones", "movement", "views", "company", "locks", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering"},
     {"engine", "carried", "doors", "inference", "wording", "record", "recorder"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -65,6 +66,18 @@ def test_a_bed_for_everybody_who_sleeps_in_a_room_is_no_seat(mats: int, resident
     assert is_bed(plan, plan.sensors["mat_0"]) == (not seats)
 
 
+def test_a_sofa_where_nobody_has_their_bed_is_a_seat_though_people_may_rest_there() -> None:
+    rooms = {"hall": {}, "living": {"rest": True}, "bed": {"rest": True}}
+    doors = {f"door_{room}": {"between": ["hall", room]} for room in ("away", "living", "bed")}
+    sensors: dict[str, Any] = {room: {"kind": "pressure", "room": room} for room in ("living", "bed")}
+    stated, unknown = ({"P1": {"bed": "bed"}}, {"P1": {}})
+    for people, bed in ((stated, False), (unknown, True)):
+        plan = home(people, rooms=rooms, doors=doors, **sensors)
+        assert is_bed(plan, plan.sensors["living"]) == bed
+        assert is_bed(plan, plan.sensors["bed"])
+    assert seats_report(home(stated, rooms=rooms, doors=doors, **sensors))
+
+
 def test_somebody_stands_in_a_shut_bathroom_until_its_door_opens() -> None:
     tracker = Tracker(plan_of(**WATCHED, **BEDS), hypotheses=16)
     for seconds, sensor, value in [
@@ -97,7 +110,12 @@ def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
     )
 
 
-@pytest.mark.parametrize(("door", "near"), [(1.0, {"table": 1.0}), (4.0, {"stove": 0.5, "table": 0.5})])
+ODDS = math.exp(-Settings().zone_decay * (math.hypot(3.6, 2.0) - math.hypot(2.4, 2.0)) / 6.0)
+"""Stove against table from a door at 3.4 m: by their distances from it, in units of the 6 m between them."""
+TURNED = {"stove": ODDS / (1.0 + ODDS), "table": 1.0 / (1.0 + ODDS)}
+
+
+@pytest.mark.parametrize(("door", "near"), [(1.0, {"table": 1.0}), (4.0, {"stove": 0.5, "table": 0.5}), (3.4, TURNED)])
 def test_a_door_leads_to_the_zones_near_it_and_as_many_pass_it_as_any(door: float, near: dict[str, float]) -> None:
     """Between two sensors, as well to one as to the other; beside one of them, there."""
     rooms = {"hall": {}, "kitchen": {}}

@@ -10,6 +10,9 @@ from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings
 from presence.habits import Hours
 
+USUAL = 20.0
+"""Off messages that what is expected of them counts for."""
+
 
 @dataclass
 class Senses:
@@ -32,6 +35,8 @@ class Senses:
     """How many of each motion sensor's off messages have come..."""
     missed: Counter[str] = field(default_factory=Counter)
     """...and how many have not."""
+    given_up: set[str] = field(default_factory=set)
+    """Motion sensors whose off message may still come after all."""
     wait: dict[str, float] = field(default_factory=dict)
     """Seconds after which each sensor that is on is given up."""
     told: dict[str, tuple[str, float]] = field(default_factory=dict)
@@ -68,8 +73,9 @@ class Senses:
 
     def expire(self, name: str) -> None:
         """A sensor is off again, or a door shut, although nobody said so."""
-        if self.on.pop(name, None) is not None:
-            self._missed(name)
+        if self.on.pop(name, None) is not None and self.plan.sensors[name].kind == "motion":
+            self.missed[name] += 1
+            self.given_up.add(name)
         if name in self.open:
             self._stands(name, self.open.pop(name) + self.settings.outer_door_expiry, opened=True)
 
@@ -79,15 +85,12 @@ class Senses:
         self.stood_open[door] = (before[0] + passed * opened, before[1] + passed * (not opened))
         self.reported[door] = seconds
 
-    def _missed(self, name: str) -> None:
-        self.missed[name] += self.plan.sensors[name].kind == "motion"
-
     def _patience(self, name: str) -> float:
-        """One message in so many is lost: all twenty of the settings, then the home's, then its own have that share."""
+        """One message in so many is lost: by the settings, then by the home's record, then by its own."""
         share = 1.0 / self.settings.hold_expiry
-        for sensors in ([s for s in self.came if self.came[s]], [name]):
+        for sensors in ([*self.plan.sensors], [name]):
             came, missed = (sum(counts[s] for s in sensors) for counts in (self.came, self.missed))
-            share = (missed + 20.0 * share) / (came + missed + 20.0)
+            share = (missed + USUAL * share) / (came + missed + USUAL)
         return min(self.settings.hold_expiry, 1.0 / share) * (float(self.plan.sensors[name].hold or 60.0) + 1.0)
 
     def take(self, event: Event) -> bool:
@@ -98,12 +101,16 @@ class Senses:
         if sensor.kind in ("motion", "camera"):
             since = self.on.get(sensor.id)
             if event.value == "clear":
-                self.came[sensor.id] += since is not None and sensor.kind == "motion"
+                late = sensor.id in self.given_up
+                self.came[sensor.id] += sensor.kind == "motion" and (since is not None or late)
+                self.missed[sensor.id] -= late
+                self.given_up.discard(sensor.id)
                 self.on.pop(sensor.id, None)
                 return False
             new = since is None or event.seconds - since > max(sensor.hold or 0.0, 1.0)
-            if new and since is not None:
-                self._missed(sensor.id)
+            if new and since is not None and sensor.kind == "motion":
+                self.missed[sensor.id] += 1
+            self.given_up.discard(sensor.id)
             self.heard[sensor.id], self.wait[sensor.id] = event.seconds, self._patience(sensor.id)
             if not new:
                 return False

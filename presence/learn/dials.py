@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from presence.floorplan import Floorplan
 from presence.places import motion_zones, seats_report, seen, well_sensed
 from presence.settings import Settings
+from presence.zones import close_set
 
 MOST_SHARE = 0.95
 """A share or probability is not turned beyond this."""
@@ -52,6 +53,8 @@ ZONES = (
     Dial("zone_rising", "how soon people stir, zones", ("zone_rising_rate",)),
     Dial("zone_settling", "how readily people settle, zones", ("zone_settling_rate",)),
     Dial("zone_starting", "how soon people walk on, zones", ("zone_starting_rate",)),
+)
+CLOSE = (
     Dial("zone_active", "how often people who are up set zones off", ("zone_motion_rates:1",)),
     Dial("zone_still", "how often people who sit set zones off", ("zone_motion_rates:2",)),
 )
@@ -81,7 +84,8 @@ def dials_of(plan: Floorplan) -> list[Dial]:
     found: list[Dial] = [*(SEATS if "pressure" in kinds else ())]
     paces = (UNSEATED, *PACES[1:]) if seats_report(plan) else PACES
     found += [d for d in paces if plain and ("motion" in kinds or not d.settings[0].startswith("motion_rates"))]
-    found += [*(ZONES if zoned else ()), *OUT, *SLEEP]
+    close = any(close_set(plan, room) for room in plan.rooms)
+    found += [*(ZONES if zoned else ()), *(CLOSE if close else ()), *OUT, *SLEEP]
     if well_sensed(plan) and any(not seen(plan, room) for room in plan.indoor):
         found.append(UNSEEN)
     found += [dial for kind, dial in (("switch", HANDS), ("occupancy", SEEING), ("contact", WITHOUT)) if kind in kinds]

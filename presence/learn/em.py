@@ -24,6 +24,7 @@ from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
 from presence.permitted import FACTORED
 from presence.settings import Settings
+from presence.zones import close_set
 
 Array = NDArray[np.float64]
 
@@ -117,7 +118,7 @@ def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
     for kind, name in BY_PACE.items():
         if kind in kinds:
             found += [Rate(name, pace) for pace in range(4)]
-    if zoned:
+    if any(close_set(plan, room) for room in zoned):
         found += [Rate("zone_motion_rates", pace) for pace in range(4)]
     return [*found, *(_places(plan, zoned) if places else ())]
 
@@ -131,7 +132,7 @@ def _places(plan: Floorplan, zoned: set[str]) -> Iterator[Rate]:
             yield from (Rate(name, where=room) for name in names)
     for sensor in plan.sensors.values():
         if sensor.kind == "motion":
-            yield Rate("zone_motion_rates" if sensor.room in zoned else "motion_rates", where=sensor.id)
+            yield Rate("zone_motion_rates" if close_set(plan, str(sensor.room)) else "motion_rates", where=sensor.id)
     for door in plan.doors.values():
         outside = [plan.rooms[room].outdoors for room in door.between]
         if not all(outside):
