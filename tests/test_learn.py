@@ -500,7 +500,7 @@ def test_a_gain_that_may_be_chance_is_not_taken_from_sessions() -> None:
 
 def test_sessions_teach_how_often_sensors_see_somebody() -> None:
     """Lives drawn from the model, sensors firing thrice as often: EM finds it, and later sessions confirm it."""
-    spots = {"west": ("hall", 0), "east": ("hall", 3), "near": ("bed", 6), "far": ("bed", 9)}
+    spots = {"west": ("hall", 0), "east": ("hall", 1.5), "near": ("bed", 3), "far": ("bed", 4.5)}
     plan = home(1, **{name: motion(room, hold=1.0, at=[x, 0]) for name, (room, x) in spots.items()})
     rates = (1.2, 0.27, 0.015, 0.0006)
     truly = Settings(zone_motion_rates=rates, away_share=0.001, outer_door_rate=1e-6, dozing_rate=1e-7)

@@ -786,7 +786,7 @@ def test_who_lies_in_a_bed_whose_mat_was_offline_for_a_moment_lies_there_still()
     assert tracker.belief.people["P1"]["bed"] > 0.9
     tracker.observe(at(7201.0, "mat", "released"))
     tracker.observe(at(7210.0, "hall_motion", "detected"))
-    assert tracker.belief.people["P1"]["hall"] > 0.85  # a mat in a bedroom is a bed, in which nobody lies by day
+    assert tracker.belief.people["P1"]["hall"] > 0.9
 
 
 def test_a_sensor_that_may_be_on_since_before_the_log_is_not_silent_yet() -> None:
