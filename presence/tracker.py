@@ -14,7 +14,7 @@ from collections import deque
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from presence.errors import LateEventError, TimeError
+from presence.errors import LateEventError, SettingError, TimeError, shown
 from presence.events import Event, check_event
 from presence.floorplan import Floorplan
 from presence.health import AT_EASE, HOLE, OFF, Monitor
@@ -48,7 +48,7 @@ class Tracker:
         watching: over the sensors: `health` names those that fall ill, and they count less for as long.
 
     Raises:
-        SettingError: if `hypotheses` is no positive whole number or `reordering_window` no number of seconds.
+        SettingError: if `plan` is none, `hypotheses` no positive whole number or `reordering_window` no seconds.
 
     Example:
         >>> tracker = Tracker(Floorplan.load("plan.yaml"))  # doctest: +SKIP
@@ -66,6 +66,8 @@ class Tracker:
         numbering: bool = True,
         watching: bool = True,
     ) -> None:
+        if not isinstance(plan, Floorplan):
+            raise SettingError(f"{shown(plan)} is no floor plan; Floorplan.load() reads one from a file")
         check_options(hypotheses, reordering_window)
         self.plan = plan
         self.settings = settings or Settings()

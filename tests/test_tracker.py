@@ -501,6 +501,8 @@ def test_older_events_are_refused_and_change_nothing(late_by: float) -> None:
 
 # --- refusals --------------------------------------------------------------------------------------------------------
 def test_what_cannot_be_is_refused_by_name() -> None:
+    with pytest.raises(SettingError, match=r'"plan.yaml" is no floor plan; Floorplan.load\(\) reads one'):
+        Tracker("plan.yaml")  # type: ignore[arg-type]
     tracker = Tracker(SMALL)
     for ask in (lambda: tracker.belief, lambda: tracker.log_likelihood, lambda: tracker.merged):
         with pytest.raises(TimeError, match="before the first event"):
