@@ -65,7 +65,7 @@ class Settings:
     Common practice, no source; in one real home (ARAS house A, days 1-5) a hall's sensor spoke, without labels, in .07
     to .59 of the changes between two rooms that only the hall joins, and .3 is likelier than .05 by 135 nats."""
     zone_motion_rates: PaceRates = (0.4, 0.09, 1 / 200, 1 / 5000)
-    """Rate at which a zone's sensor fires again for somebody in it."""
+    """Rate at which the sensor of a zone fires again for somebody in it, where they hang close (`zones.close_set`)."""
     pausing_rate: float = 0.12
     """Moving to active: a walk ends after about 8 s. Common practice, no source."""
     starting_rate: float = 1 / 40
@@ -194,9 +194,9 @@ class Settings:
     occupancy_alone: float = 0.3
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
-    """Share of its off messages that are lost, so that it stays on for good. Common practice, no source."""
+    """Share of its off messages lost, so that it stays on for good; late ones of motion sensors. Common practice."""
     camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)
-    """A camera that recognises people; movement wakes it, as by `motion_rates`: rates of still people err low."""
+    """A camera that recognises people once movement wakes it: still people as seldom as by `motion_rates`. No source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
     """A hand-operated control. Common practice, no source."""
     power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)
