@@ -196,7 +196,7 @@ class Settings:
     occupancy_lost: float = 0.01
     """Share of its off messages lost, so that it stays on for good; late ones of motion sensors. Common practice."""
     camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)
-    """A camera that recognises people once movement wakes it: still people as seldom as by `motion_rates`. No source."""
+    """A camera that recognises people once movement wakes it: still ones as seldom as by `motion_rates`. No source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
     """A hand-operated control. Common practice, no source."""
     power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)
