@@ -144,9 +144,7 @@ class EngineCore:
         (at, what, sensor), *rest = snapshot.due
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
-            return off_lost(
-                replace(snapshot, conditions=snapshot.conditions - {("blind", sensor)}), self.plan.sensors[sensor]
-            )
+            return off_lost(snapshot, self.plan.sensors[sensor])
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)

@@ -72,7 +72,7 @@ class Engine(DoorEngine):
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
-            snapshot = off_lost(replace(snapshot, conditions=snapshot.conditions - {blind}), sensor)
+            snapshot = off_lost(snapshot, sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         if unknown or not (lasting and blind in snapshot.conditions):
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)

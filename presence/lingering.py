@@ -35,7 +35,7 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         came before an outer door's last report, or soon after it: theirs who have gone; or if somebody may have gone
         unheard, for an outer door stands open or is not watched by a contact.
     """
-    on, record = snapshot.holders.get(sensor.id), snapshot.times_on.get(sensor.id, TimesOn())
+    on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
     outer = [door for door, side in plan.outdoor_sides.items() if side is not None]
     if on is None or not sensor.hold or sensor.room not in plan.indoor or record.heard < LEAST_HEARD:
         return None
@@ -61,7 +61,7 @@ def holds_waited(snapshot: Snapshot, sensor: Sensor, most: float) -> float:
     By its own record; where that is short by that of all together, where that is short `most`.
     """
     each = snapshot.times_on.values()
-    own = snapshot.times_on.get(sensor.id, TimesOn())
+    own = _record(snapshot, sensor)
     share = _share(sum(record.heard for record in each), sum(record.lost for record in each), 1.0 / most)
     return min(most, 1.0 / _share(own.heard, own.lost, share))
 
@@ -70,29 +70,36 @@ def _share(heard: int, lost: int, usual: float) -> float:
     return (lost + USUAL * usual) / (heard + lost + USUAL)
 
 
+def _record(snapshot: Snapshot, sensor: Sensor) -> TimesOn:
+    return snapshot.times_on.get(sensor.id, TimesOn())
+
+
+def _kept(snapshot: Snapshot, sensor: Sensor, record: TimesOn) -> Snapshot:
+    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record})
+
+
 def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     """How long a motion sensor was on that goes off now is kept."""
     if sensor.id not in snapshot.holders:
         return snapshot
-    record = snapshot.times_on.get(sensor.id, TimesOn())
+    record = _record(snapshot, sensor)
     on = snapshot.seconds - snapshot.holders[sensor.id].time.timestamp()
-    record = record._replace(heard=record.heard + 1, shortest=min(record.shortest, on))
-    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record})
+    return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, shortest=min(record.shortest, on)))
 
 
 def off_lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-    """A sensor's off message has been lost, as far as anybody can tell; of a motion sensor that is kept."""
+    """A sensor is off again although nobody said so: its off message was lost; of a motion sensor that is kept."""
+    snapshot = replace(snapshot, conditions=snapshot.conditions - {("blind", sensor.id)})
     if sensor.kind != "motion":
         return snapshot
-    record = snapshot.times_on.get(sensor.id, TimesOn())
-    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record._replace(lost=record.lost + 1)})
+    record = _record(snapshot, sensor)
+    return _kept(snapshot, sensor, record._replace(lost=record.lost + 1))
 
 
 def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     """An off message that was taken to be lost comes after all: somebody has kept the sensor on for very long."""
-    record, on = snapshot.times_on.get(sensor.id, TimesOn()), snapshot.holders.get(sensor.id)
+    record, on = _record(snapshot, sensor), snapshot.holders.get(sensor.id)
     if on is None or not record.lost or snapshot.able.get(sensor.id, 0.0) > on.time.timestamp():
         return snapshot
-    record = record._replace(heard=record.heard + 1, lost=record.lost - 1)
-    able = {**snapshot.able, sensor.id: snapshot.seconds}
-    return replace(snapshot, times_on={**snapshot.times_on, sensor.id: record}, able=able)
+    snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
+    return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, lost=record.lost - 1))

@@ -63,7 +63,10 @@ def _beside(plan: Floorplan, states: States, door: Door, room: str, decay: float
 
 def spots_of(plan: Floorplan, states: States, places: list[int]) -> Array | None:
     """Where the sensors of some places sit, metres, shape (N, 2); None unless the plan says it of all."""
-    spots = [spot_of(plan, states.places[i]) for i in places]
+    return _all_known([spot_of(plan, states.places[i]) for i in places])
+
+
+def _all_known(spots: list[tuple[float, float] | None]) -> Array | None:
     return None if any(spot is None for spot in spots) else np.array(spots, dtype=float)
 
 
@@ -81,10 +84,8 @@ def spacing(points: Array) -> float:
 def close_set(plan: Floorplan, room: str) -> bool:
     """Whether a room's motion sensors are known to hang close together; others look across the room as one does."""
     sensors = motion_zones(plan, room)
-    spots = [sensor.at for sensor in sensors]
-    if not sensors or any(spot is None for spot in spots):
-        return False
-    return spacing(np.array(spots, dtype=float)) <= CLOSE
+    points = _all_known([sensor.at for sensor in sensors])
+    return len(sensors) > 0 and points is not None and spacing(points) <= CLOSE
 
 
 def _nearest_pairs(plan: Floorplan, states: States, pairs: list[tuple[int, int]]) -> list[tuple[int, int]]:

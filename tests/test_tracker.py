@@ -204,8 +204,8 @@ def test_a_mirror_image_moves_nobody(
 def test_people_who_are_alike_are_believed_alike(events: list[Event]) -> None:
     plan = alike()
     known = [event for event in events if event.sensor in plan.sensors]
-    people = followed(plan, known, numbering=False).belief.people
-    assert people["P1"] == pytest.approx(dict(people["P2"]), rel=0, abs=MERGED)
+    people = followed(plan, known, 64, numbering=False).belief.people
+    assert people["P1"] == pytest.approx(dict(people["P2"]), rel=0, abs=1e-4)
 
 
 def alike() -> Floorplan:

@@ -54,6 +54,7 @@ def test_lines_come_in_order_of_time_whoever_they_are_about(tmp_path: Path) -> N
 @pytest.mark.parametrize(
     ("bad", "says"),
     [
+        ("nonsense", "is not JSON"),
         ("nonsense", "one object a line"),
         (line(room="hal"), 'did you mean "hall"'),
         (line(door="lft", room="den"), 'did you mean "left"'),
