@@ -1,4 +1,4 @@
-"""Explanations over a whole log: beside the answers of a replay, or of chosen rooms at chosen instants."""
+"""Explanations over a whole log, beside the answers of a replay."""
 
 from __future__ import annotations
 
@@ -9,11 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from presence.errors import UnexplainedError
-from presence.events import Event
 from presence.explain import STRETCH
-from presence.floorplan import Floorplan
 from presence.passages import Passage
-from presence.settings import Settings
 from presence.snapshot import Association, Belief
 from presence.telling import Explanation
 from presence.tracker import Tracker
@@ -69,40 +66,3 @@ class Explainer:
                 continue
             self._told[room] = (p >= 0.5, belief.time)
             yield self.tracker.explain(room, max(since, belief.time - timedelta(seconds=STRETCH)))
-
-
-def explain_log(
-    plan: Floorplan,
-    events: Iterable[Event],
-    asked: Iterable[tuple[str, datetime]],
-    *,
-    settings: Settings | None = None,
-    hypotheses: int = 16,
-) -> Iterator[Explanation]:
-    """Why each of some rooms was believed to be occupied, or not, at each of some instants of a log.
-
-    Args:
-        plan: the home.
-        events: in order of time (see `presence.events.reorder`).
-        asked: (room, instant), told in the order of the instants; instants before the first event are passed over.
-        settings: rates and probabilities of the model.
-        hypotheses: the largest number of hypotheses kept.
-
-    Raises:
-        UnexplainedError: if the plan has no such room.
-        EventError: as `Tracker.observe`.
-    """
-    tracker = Tracker(plan, settings, hypotheses=hypotheses)
-    waiting = sorted(asked, key=lambda item: item[1])
-    for event in events:
-        while waiting and waiting[0][1] < event.time:
-            yield from _told(tracker, *waiting.pop(0))
-        tracker.observe(event)
-    for room, time in waiting:
-        yield from _told(tracker, room, time)
-
-
-def _told(tracker: Tracker, room: str, time: datetime) -> Iterator[Explanation]:
-    if tracker.time is not None:
-        tracker.advance(max(time, tracker.time))
-        yield tracker.explain(room)

@@ -85,7 +85,7 @@ def applied(operation: Operation | Dense, joint: Array, *, backwards: bool = Fal
                 caused = joint * _opening(letting, guest, joint.ndim)
                 result = result + np.moveaxis(np.tensordot(caused, moves, axes=(guest, 0)), -1, guest)
         return result
-    return joint * _likelihood(operation, joint.ndim)
+    return joint * _likelihood(operation)
 
 
 def _opening(letting: Letting, guest: int, chains: int) -> Array:
@@ -97,7 +97,7 @@ def _opening(letting: Letting, guest: int, chains: int) -> Array:
     return rate
 
 
-def _likelihood(operation: Weigh | Witness, chains: int) -> Array:
+def _likelihood(operation: Weigh | Witness) -> Array:
     """The likelihood of every joint state, shape (S,) * P."""
     if isinstance(operation, Weigh):
         return independent(operation.factor)
@@ -146,7 +146,6 @@ def best_path(initial: Array, operations: Sequence[Operation | Dense]) -> tuple[
 
     Who caused each event is summed out: the path is of states only.
     """
-    chains = initial.ndim
     with np.errstate(divide="ignore"):
         score = np.log(initial)
         origins: list[list[tuple[int, NDArray[Any]]]] = []
@@ -157,7 +156,7 @@ def best_path(initial: Array, operations: Sequence[Operation | Dense]) -> tuple[
             elif isinstance(operation, Cause):
                 score, origin = _best_cause(score, operation)
             else:
-                score, origin = score + np.log(_likelihood(operation, chains)), []
+                score, origin = score + np.log(_likelihood(operation)), []
             origins.append(origin)
     state = [int(i) for i in np.unravel_index(int(score.argmax()), score.shape)]
     path = [tuple(state)]

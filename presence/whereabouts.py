@@ -88,7 +88,7 @@ class Whereabouts:
             line, self._next = self._next, next(self._lines, None)
             begun = self.complete
             old, new = self.where.get(line.person), self.index[line.room]
-            self._check(line, old, at)
+            self._check(line, old)
             if math.isnan(self.first):
                 self.first, self._first_line = at, line.line
             self.latest, self._latest_line = at, line.line
@@ -110,7 +110,7 @@ class Whereabouts:
         ends = {list(self.plan.rooms)[old], new}
         return tuple(d.id for d in self.plan.doors.values() if set(d.between) == ends)
 
-    def _check(self, line: TruthLine, old: int | None, at: float) -> None:
+    def _check(self, line: TruthLine, old: int | None) -> None:
         """Note what is odd about the next line."""
         before = self._line_of.get(line.person, 0)
         self._line_of[line.person] = line.line

@@ -23,7 +23,7 @@ from presence import Event, Floorplan, Settings, Tracker
 from presence.doors import MOST_WINDOWS
 from presence.errors import TimeError, UnexplainedError
 from presence.events import read_log
-from presence.explained import ORDINARY, explain_log
+from presence.explained import ORDINARY
 from presence.explained import effort as work
 from presence.record import ANCHOR_EVERY, LONGEST, MOST_STEPS, Record
 from presence.replay import replay, to_json
@@ -336,18 +336,6 @@ def test_the_effort_of_a_reason_grows_with_what_it_weighs(reports: int) -> None:
     reason = tracked(RING, burst).explain("hall")
     assert reason.pieces >= 2 * reports
     assert work(reason) == pytest.approx(max(1.0, reason.pieces / ORDINARY), rel=1e-12)
-
-
-def test_a_log_is_explained_at_chosen_instants() -> None:
-    instants = [EVENING[20].time + timedelta(seconds=30), EVENING[-1].time + timedelta(minutes=5)]
-    found = list(explain_log(GARAGE, EVENING, [("kitchen", instants[1]), ("garage", instants[0])]))
-    assert [(why.room, why.time) for why in found] == [("garage", instants[0]), ("kitchen", instants[1])]
-    tracker = Tracker(GARAGE)
-    for event in EVENING:
-        if event.time <= instants[0]:
-            tracker.observe(event)
-    tracker.advance(instants[0])
-    assert found[0].probability == pytest.approx(tracker.belief.rooms["garage"], rel=0, abs=1e-12)
 
 
 # --- words and refusals -----------------------------------------------------------------------------------------------

@@ -118,7 +118,7 @@ def _anneal(storey: Storey, cutting: Cutting, chance: random.Random) -> tuple[Cu
     steps = STEPS * (len(storey.areas) + len(storey.outdoors))
     for step in range(steps):
         temperature = 8.0 * COOLING ** (step / steps)
-        changed = _change(storey, cutting, chance)
+        changed = _change(cutting, chance)
         new = cost_of(storey, boxes_of(storey, changed))
         if new < cost or chance.random() < math.exp((cost - new) / temperature):
             cutting, cost = changed, new
@@ -129,7 +129,7 @@ def _anneal(storey: Storey, cutting: Cutting, chance: random.Random) -> tuple[Cu
     return best, least
 
 
-def _change(storey: Storey, cutting: Cutting, chance: random.Random) -> Cutting:
+def _change(cutting: Cutting, chance: random.Random) -> Cutting:
     """A small change: two rooms trade places, a run of cuts is turned, a cut goes elsewhere, a strip moves."""
     expression, strips = list(cutting.expression), list(cutting.strips)
     if strips and chance.random() < 0.2:
