@@ -148,11 +148,13 @@ class Telling:
             text = due_text(self.plan, piece.what, sensor, piece.before.reports)
             self._add((sensor.id, piece.what), "report", text, end, end, log_odds)
             return
-        text = event_text(self.plan, event)
+        lingered = (sensor.kind, event.value) == ("motion", "clear") and _is_evidence(piece)
+        text = event_text(self.plan, event, lingered=lingered)
         self._after = f" after {text}"
         if event.value in LASTING:
             self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
-        told = self._add((f"{sensor.id} {self._side(end)}", event.value), "event", text, end, end, log_odds)
+        what = "lingered" if lingered else event.value
+        told = self._add((f"{sensor.id} {self._side(end)}", what), "event", text, end, end, log_odds)
         who = piece.after.association
         if who is not None and who.sensor == sensor.id:
             told.people = who.people
@@ -234,3 +236,8 @@ class Telling:
             when = f"{'twice' if told.count == 2 else f'{told.count} times'}, the last {when}"
         who = likeliest(self.plan, told.people)
         return f"{told.text} {when}" + (f" ({who})" if who else "")
+
+
+def _is_evidence(piece: Piece) -> bool:
+    """Whether the belief took a report as evidence: then it had a likelihood."""
+    return piece.after.mixture.log_likelihood != piece.before.mixture.log_likelihood

@@ -24,6 +24,8 @@ SAYINGS = {
 }
 """How reports are told; other kinds are told as `name of the sensor, value`."""
 BY = {"inside": " from inside", "keypad": " on the keypad"}
+LINGERED = "movement in {room} went on after the last use of an outer door, over"
+"""How the off report of a motion sensor is told that speaks for somebody being at home (see `lingering`)."""
 
 
 def room_name(plan: Floorplan, room: str) -> str:
@@ -43,9 +45,11 @@ def direction_name(plan: Floorplan, direction: str) -> str:
     return " > ".join(plan.rooms[room].label for room in direction.split(">"))
 
 
-def event_text(plan: Floorplan, event: Event) -> str:
-    """What a report says."""
+def event_text(plan: Floorplan, event: Event, *, lingered: bool = False) -> str:
+    """What a report says; of a motion sensor that goes off, that it was on for so long that this is evidence."""
     sensor = plan.sensors[event.sensor]
+    if lingered:
+        return LINGERED.format(room=room_name(plan, str(sensor.room)))
     name = sensor.id.replace("_", " ")
     if event.value in ("offline", "online"):
         return f"{name} {event.value}"

@@ -8,6 +8,7 @@ from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
 from presence.lingering import holds_waited
 from presence.snapshot import TimesOn, replace
+from presence.telling import Evidence
 from tests.oracle import at, contact, home, motion, time_at
 
 ROOMS: dict[str, object] = {"hall": {}, "living": {}, "bath": {}}
@@ -43,18 +44,37 @@ def parcel(clear: float) -> list[Report]:
     ]
 
 
-def at_home(plan: Floorplan, reports: list[Report]) -> float:
-    """Whether anybody is at home, three minutes after."""
+def followed(plan: Floorplan, reports: list[Report]) -> Tracker:
+    """What is known three minutes after."""
     tracker = Tracker(plan, watching=False)
     for seconds, sensor, value in reports:
         tracker.observe(at(1000.0 + seconds, sensor, value))
     tracker.advance(time_at(1180.0))
-    return 1.0 - tracker.belief.at_home[0]
+    return tracker
+
+
+def at_home(plan: Floorplan, reports: list[Report]) -> float:
+    """Whether anybody is at home, three minutes after."""
+    return 1.0 - followed(plan, reports).belief.at_home[0]
 
 
 def test_who_takes_a_parcel_in_and_is_seen_afterwards_has_not_gone() -> None:
     """With a hold of a minute, off at 110 s says that somebody moved at 50 s, when the door had long been shut."""
     assert at_home(house(), evening() + parcel(clear=110.0)) > 0.9
+
+
+def test_an_off_report_that_speaks_for_somebody_at_home_is_told_as_what_it_tells() -> None:
+    """The same report without evidence, after the hold alone, moves nothing and is told as the end of a movement."""
+    late, plain = told(parcel(clear=110.0)), told(parcel(clear=62.0))
+    lingered = [e for e in late if e.text.startswith("movement in the living went on after the last use of an outer")]
+    assert [e.end for e in lingered] == [time_at(1110.0)]
+    assert lingered[0].decibans > 5.0
+    assert not any(" over at " in e.text for e in plain)
+
+
+def told(reports: list[Report]) -> tuple[Evidence, ...]:
+    """What speaks for somebody in the living room and against it, three minutes after."""
+    return followed(house(), evening() + reports).explain("living").evidence
 
 
 def test_who_was_seen_only_on_the_way_out_has_gone() -> None:
