@@ -10,6 +10,7 @@
     |   +-- LateEventError    older than the reordering window
     |   +-- TimeError         without an offset, of a year that no log has, or backwards
     +-- SettingError          a setting of the model is unknown or out of range
+    +-- TooManyHypothesesError  all were to be kept, and would not fit into memory
     +-- UnexplainedError      no such room, or no door event that is remembered
 
 Every text says what is wrong, which value, where, and what would be right.
@@ -83,6 +84,10 @@ class TimeError(EventError):
 
 class SettingError(PresenceError, ValueError):
     """A setting of the model is unknown or out of range."""
+
+
+class TooManyHypothesesError(PresenceError, MemoryError):
+    """All hypotheses were to be kept, none merged, and they would take too much memory."""
 
 
 class UnexplainedError(PresenceError, LookupError):

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.divergence import COARSE_SHARE, compact, factors_of, gathered, joined, losses, shared, shares_of
+from presence.errors import TooManyHypothesesError
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -37,6 +38,8 @@ LEAST = 3
 MANY = 8
 """With more than this many times as many candidates as are kept, those below `MINOR` go unmeasured with the heaviest of
 their own hypothesis; the most that this can lose is counted as lost."""
+ALL_BYTES = 2**28
+"""What the distributions of all hypotheses may take where none are merged; an event needs several times that."""
 NO_TRACKS: Array = np.zeros((0, 0, 0, 2, 0))
 NO_SIDES: Array = np.zeros((0, 0, 0))
 
@@ -125,8 +128,7 @@ class _Pool(NamedTuple):
 def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, most: int | None) -> Mixture:
     """Merge candidates until few enough are left.
 
-    The lightest go into whichever heavier one costs least, all at once; the rest are merged in disjoint pairs, cheapest
-    first.
+    The lightest go into whichever heavier one costs least, all at once; the rest in disjoint pairs, cheapest first.
 
     Args:
         mixture: weights (C,), labels, ghosts and causes of the C candidates, sides of the hypotheses that they come
@@ -135,8 +137,16 @@ def reduce(mixture: Mixture, rows: Array, row: IndexArray, parent: IndexArray, m
         row: shape (P, C), which one each candidate has.
         parent: shape (C,), the hypothesis that each comes from.
         most: the largest number kept; None keeps all.
+
+    Raises:
+        TooManyHypothesesError: if all are kept, and take more than `ALL_BYTES`.
     """
     persons, candidates = row.shape
+    if most is None and (needed := candidates * rows.nbytes // rows.shape[1]) > ALL_BYTES:
+        raise TooManyHypothesesError(
+            f"hypotheses=None keeps all, now {candidates:,}, which take {needed / 2**20:,.0f} MB, more than"
+            f" {ALL_BYTES / 2**20:,.0f} MB; a number of hypotheses, 64 say, merges those that hardly differ"
+        )
     if mixture.sides.size:
         mixture = mixture._replace(sides=mixture.sides[parent])
     if most is None or candidates == 1:

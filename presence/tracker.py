@@ -39,8 +39,8 @@ class Tracker:
     Args:
         plan: the home.
         settings: rates and probabilities of the model.
-        hypotheses: the largest number of hypotheses kept; None keeps all (exact; grows with every event, and with every
-            minute in which an occupancy sensor or a camera stays on).
+        hypotheses: the largest number kept; None keeps all (exact, for few events: they grow severalfold with each, and
+            with every minute in which an occupancy sensor or a camera stays on).
         reordering_window: seconds by which an event may come late.
         numbering: people whom the plan cannot tell apart (no phone, tag, code, bed or hours of their own) are numbered
             in the order in which they are first noticed, so that their names stand for tracks; False leaves their
@@ -90,10 +90,10 @@ class Tracker:
         """Take in one event; belief and passages are up to date when this returns.
 
         Raises:
-            UnknownSensorError, UnknownValueError: if the plan knows no such sensor or value.
-            EventError: if it is no event at all.
+            EventError: if it is no event, or (UnknownSensorError, UnknownValueError) the plan knows no such report.
             TimeError: if the time has no offset, or its year is no year of a log.
             LateEventError: if the event is older than the reordering window.
+            TooManyHypothesesError: if all are kept, and take more than 256 MB.
         """
         self.check(event)
         seconds = event.seconds

@@ -35,6 +35,7 @@ from presence import (
     UnknownValueError,
     model,
 )
+from presence.errors import TooManyHypothesesError
 from presence.health import Monitor
 from presence.model import Model, World
 from presence.recent import Derived, Recent
@@ -810,6 +811,17 @@ def test_a_log_that_begins_at_night_begins_with_people_in_their_beds() -> None:
         tracker.advance(datetime.fromisoformat(f"2026-03-02T{clock}:00+00:00"))
         for person in plan.people.values():
             assert least < tracker.belief.people[person.id][str(person.bed)] < most
+
+
+def test_keeping_all_hypotheses_is_refused_before_memory_runs_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever may be there multiplies them in every minute in which the radar stays on; what is known is kept."""
+    monkeypatch.setattr("presence.merging.ALL_BYTES", 2**22)
+    everything, few = (followed(SMALL, [at(0.0, "radar", "occupied")], most) for most in (None, 16))
+    with pytest.raises(TooManyHypothesesError, match=r"keeps all, now [\d,]+, which take \d+ MB, more than 4 MB"):
+        everything.advance(time_at(1200.0))
+    few.advance(time_at(1200.0))
+    assert everything.time == NOON
+    assert min(few.belief.rooms["room"], everything.belief.rooms["room"]) > 0.5
 
 
 @pytest.mark.parametrize(
