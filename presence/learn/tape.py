@@ -150,18 +150,10 @@ class Recorder(Engine):
         self.tape.steps.append(Caused(report, nobody + mean.sum() - mean))
         return super()._branch(snapshot, event, ways, nobody_rate, *rest, **more)
 
-    def _about(self, snapshot: Snapshot, person: str, likelihood: Array) -> Snapshot:
-        factor = np.ones((len(self.names), self.model.states.size))
-        factor[self.names.index(person)] = likelihood
-        self.tape.steps.append(Told(factor))
-        return super()._about(snapshot, person, likelihood)
-
-    def _off(self, snapshot: Snapshot, sensor: Any, event: Event) -> Snapshot:
-        if sensor.kind == "occupancy":
-            factor = np.ones((len(self.names), self.model.states.size))
-            factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
+    def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
+        if factor.ndim == 2:  # what differs by hypothesis belongs to an event, and is left out
             self.tape.steps.append(Told(factor))
-        return super()._off(snapshot, sensor, event)
+        return super()._factor(snapshot, factor)
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """How likely a sensor is to stay on, for each being's state, by what is believed about the others."""
