@@ -43,6 +43,9 @@ MOST_WINDOWS = 32
 """How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
+SHUT_BY_ITSELF = 10.0
+"""A door is shut (a draught) or locked with nobody near so many times as often as an inner one is opened. Common
+practice, no source."""
 CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
@@ -76,8 +79,7 @@ class DoorEngine(CarriedEngine):
             snapshot = self._branch(snapshot, event, ways, nobody + by_itself, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
-            ways = self._world(snapshot).ways(sensor.id, event.value, event.by, use.usual_share)
-            snapshot = self._shut(snapshot, event, ways, self.settings.door_false_alarm_rate * 10 + by_itself, use)
+            snapshot = self._shut(snapshot, event, by_itself, use)
             snapshot = self._tell_closing(snapshot, door, told)
         if event.value == "locked":  # who has crossed has been told: a closing that comes now is no second crossing
             shut = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
@@ -93,9 +95,11 @@ class DoorEngine(CarriedEngine):
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
 
-    def _shut(self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, use: DoorUse) -> Snapshot:
+    def _shut(self, snapshot: Snapshot, event: Event, by_itself: float, use: DoorUse) -> Snapshot:
         """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
         door = str(self.plan.sensors[event.sensor].door)
+        ways = self._world(snapshot).ways(event.sensor, event.value, event.by, use.usual_share)
+        by_itself += SHUT_BY_ITSELF * self.settings.door_false_alarm_rate
         by_hand = self.plan.doors[door].leaf != "overhead"
         pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
         opener = opened_by(self.plan, door, use, snapshot.holders)

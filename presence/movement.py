@@ -45,6 +45,20 @@ IndexArray = NDArray[np.intp]
 RESIDENT, VISITOR, PET = "resident", "visitor", "pet"
 NEVER = 1e-9
 """1/s: the rate of what hardly ever happens; nothing is impossible."""
+GONE_RATE = 1 / 60
+"""1/s: whoever walks off the property has gone where no door of it is near. Common practice, no source."""
+LEAST_ZONE_RATE = 1e-5
+"""1/s: between zones however far apart; nothing is impossible."""
+PET_AWAY_SHARE = 1e-5
+"""Share of time an animal is off the property. This and the other `PET_` values: common practice, no source."""
+PET_ASTRAY_SHARE = 1e-3
+"""Weight of a room that an animal does not keep to, relative to one that it does..."""
+PET_ASTRAY_DOOR_SHARE = 1e-4
+"""...and how readily it passes a door that leads to one, relative to others."""
+PET_SEAT_SHARE = 0.01
+"""How readily an animal turns to a seat with a sensor, relative to a person: most weigh too little."""
+PET_HANDS = 1e-6
+"""How readily an animal opens a door or presses a switch, relative to a person; nothing is impossible."""
 
 
 class Being(NamedTuple):
@@ -138,7 +152,7 @@ def _pace_rates(
     s = settings
     if room == AWAY:
         back = s.errand_rate if being.role == RESIDENT else s.return_rate
-        return [(MOVING, 1 / 60, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
+        return [(MOVING, GONE_RATE, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
     asleep, awake = _sleep_rates(plan, room, being, hour, settings)
     person = being.role != PET  # an animal lies down anywhere
     corridor = person and is_corridor(plan, room) and not plan.rooms[room].rest
@@ -192,7 +206,7 @@ def _scale_away(states: States, being: Being, hour: Hour, weights: Array, flows:
     """
     away = states.select(states.places_of(AWAY))
     home = float(weights.sum() - weights[away].sum())
-    share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: 1e-5}[being.role]
+    share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: PET_AWAY_SHARE}[being.role]
     usually = float((weights[away] * hour.back ** states.pace[away]).sum())  # the chain of paces away, hour.back = 1
     factor = share / (1 - share) * home / usually
     weights[away] *= factor
@@ -201,8 +215,8 @@ def _scale_away(states: States, being: Being, hour: Hour, weights: Array, flows:
         for room in states.rooms:
             if room not in being.rooms and room != AWAY:
                 elsewhere = states.select(states.places_of(room, seats=True))
-                weights[elsewhere] *= 1e-3
-                flows[np.ix_(elsewhere, elsewhere)] *= 1e-3
+                weights[elsewhere] *= PET_ASTRAY_SHARE
+                flows[np.ix_(elsewhere, elsewhere)] *= PET_ASTRAY_SHARE
 
 
 def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) -> float:
@@ -210,7 +224,7 @@ def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) ->
     outside = [room == AWAY or plan.rooms[room].outdoors for room in door.between]
     if being.role == PET:
         inside = being.rooms is not None and all(room in being.rooms for room in door.between)
-        return settings.door_rate if inside else settings.door_rate * 1e-4
+        return settings.door_rate if inside else settings.door_rate * PET_ASTRAY_DOOR_SHARE
     if all(outside):
         share = settings.side_gate_share if door.id in plan.side_gates else 1.0
         return share * settings.rate_at("outdoor_rate", door.id)
@@ -232,7 +246,8 @@ def _add_zone_flows(
         for m, a in enumerate(zones):
             for n, b in enumerate(zones[:m]):
                 rate = settings.zone_rate * math.exp(-settings.zone_decay * max(0.0, float(distance[m, n]) - 1.0))
-                flows[at[a, MOVING], at[b, MOVING]] = flows[at[b, MOVING], at[a, MOVING]] = max(rate, 1e-5)
+                i, j = at[a, MOVING], at[b, MOVING]
+                flows[i, j] = flows[j, i] = max(rate, LEAST_ZONE_RATE)
 
 
 def _add_seats(
@@ -251,7 +266,7 @@ def _add_seats(
             continue
         zone = at[seat_zone(plan, states, index), ACTIVE]
         perched, settled, asleep = (at[index, pace] for pace in (ACTIVE, SETTLED, ASLEEP))
-        turning = settings.seat_rate * (1.0 if being.role != PET else 0.01)
+        turning = settings.seat_rate * (PET_SEAT_SHARE if being.role == PET else 1.0)
         up = being.role == VISITOR or (being.awake is not None and not hour.asleep)
         if up and is_bed(plan, plan.sensors[place.seat]):
             turning *= settings.dozing_rate / settings.bedtime_rate  # a bed is for the night

@@ -25,7 +25,9 @@ Array = NDArray[np.float64]
 SURE_MOVE = 0.6
 """Belief in a place before and after from which an unreported passage is told at all."""
 INFERRED_LIMIT = 0.95
-"""An inferred passage is never claimed with certainty."""
+"""An inferred passage is never claimed with certainty..."""
+INFERRED_OTHER_WAY = 0.1
+"""...and this share of the rest goes to the other direction. Common practice, no source."""
 CLOSING_SHARE = 0.05
 """A closing is told as a passage of its own with this share only. Common practice, no source."""
 
@@ -138,7 +140,7 @@ def inferred_passages(
                     continue
                 first, second = plan.doors[door].between
                 share = sure / len(plan.graph[here][there])
-                other = (1.0 - share) * 0.1
+                other = (1.0 - share) * INFERRED_OTHER_WAY
                 directions = {f"{here}>{there}": share, f"{there}>{here}": other}
                 ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
                 yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True, plan)

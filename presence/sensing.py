@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from presence.company import letting, together
 from presence.floorplan import AWAY, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, Way
-from presence.locks import lock_ways
-from presence.movement import PET, Being, entry_miss
+from presence.locks import LOCK_MISS, lock_ways
+from presence.movement import PET, PET_HANDS, Being, entry_miss
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -121,7 +121,7 @@ class Sight:
 
     def hands(self) -> Array:
         """1 for beings that open doors and press switches, next to nothing for pets. Shape (P,)."""
-        return np.array([1e-6 if being.role == PET else 1.0 for being in self.beings])
+        return np.array([PET_HANDS if being.role == PET else 1.0 for being in self.beings])
 
     def _diagonal(self, coverage: dict[int, float], rates: PaceRates, *, hands: bool) -> Way:
         """An event caused from some places (with a share each) at a rate by pace, moving nobody."""
@@ -198,7 +198,7 @@ class Sight:
         if sensor is None:
             return 1.0
         if sensor.kind != "contact":
-            return 0.5
+            return LOCK_MISS
         return self.settings.door_miss if self.plan.outdoor_sides[door] is None else self.settings.outer_door_miss
 
     def door_states(self, door: str) -> list[tuple[int, int]]:
@@ -291,5 +291,5 @@ class Sight:
             rates[:, 1, 1] = rates[:, 2, 2] = s.seat_press_rate
         else:
             rates[:, 1, 0] = flow / self.weights[:, perched + 1]
-            rates[:, 2, 0] = 0.01 * rates[:, 1, 0]
+            rates[:, 2, 0] = 0.01 * rates[:, 1, 0]  # see `Settings.seat_release_rate`
         return [Way(source, source, rates)]

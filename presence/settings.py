@@ -247,7 +247,7 @@ class Settings:
     """A phone that says the same again within so many seconds checks in, which tells nothing new; after a longer
     silence, a change was lost. Radios check in about hourly. Common practice, no source."""
     badge_error: float = 0.05
-    """A tag is heard in another room, or left behind in one. Common practice, no source."""
+    """A tag is heard in another room or lies in one; `vacant` with somebody there. Common practice, no source."""
     # --- places that differ -----------------------------------------------------------------------------------------
     factors: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
     """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""
