@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.company import letting, together
-from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.floorplan import AWAY, VALUES, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, Way
 from presence.locks import LOCK_MISS, lock_ways
 from presence.movement import PET, PET_HANDS, Being, entry_miss
@@ -77,10 +77,7 @@ class Sight:
 
     def resting_options(self, sensor: Sensor) -> list[Way]:
         """What a sensor can report while it is off."""
-        value = {"contact": "open", "lock": "unlocked", "power": "started", "camera": "person"}.get(
-            sensor.kind, {"motion": "detected", "occupancy": "occupied"}.get(sensor.kind, "pressed")
-        )
-        return [] if sensor.kind in ("phone", "badge") else self.options(sensor, value)
+        return [] if sensor.person is not None else self.options(sensor, VALUES[sensor.kind][0])
 
     # --- ways of causing an event ----------------------------------------------------------------------------------
     def options(self, sensor: Sensor, value: str, by: str | None = None, open_share: float = 0.0) -> list[Way]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.events import Event
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import OFF, ON, Floorplan, Sensor
 from presence.occupancy import DARK_COST, Switch
 
 Array = NDArray[np.float64]
@@ -18,9 +18,6 @@ CountArray = NDArray[np.int64]
 TIMER_MINUTES = (1, 2, 5, 10, 15, 20, 30)
 OFF_BELOW = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5)
 """The rule's second threshold, tried to trade minutes in the dark for minutes wasted."""
-ON_VALUES = {"motion": "detected", "occupancy": "occupied", "camera": "person", "pressure": "pressed"}
-"""Sensors that stay on while somebody is there, and what they say when they turn on."""
-OFF_VALUES = {"motion": "clear", "occupancy": "vacant", "camera": "clear", "pressure": "released"}
 
 
 class LastMovement:
@@ -46,9 +43,9 @@ class LastMovement:
         """Take in the next event."""
         sensor = self.sensors[event.sensor]
         for room in self._rooms[sensor.id]:
-            if event.value == ON_VALUES.get(sensor.kind):
+            if event.value == ON.get(sensor.kind):
                 self._on_until[room][sensor.id] = event.seconds + _patience(sensor)
-            elif event.value == OFF_VALUES.get(sensor.kind) or event.value == "offline":
+            elif event.value == OFF.get(sensor.kind) or event.value == "offline":
                 self._on_until[room].pop(sensor.id, None)
             if event.value not in ("offline", "online"):
                 self._latest[room] = event.seconds

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import NamedTuple
 
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import ON_VALUES, Floorplan, Sensor
 from presence.passages import utc
 from presence.record import Piece
 from presence.stories import Story
@@ -19,8 +19,6 @@ DECIBANS = 10 / math.log(10)
 SMALL = 0.5
 """Decibans below which evidence is told in one sum."""
 MOST_TOLD = 12
-LASTING = ("open", "unlocked", "detected", "occupied", "person", "pressed", "started")
-"""Reports that end a silence of their group of sensors."""
 
 Key = tuple[str, int | str]
 Apart = Callable[[Piece], list[float]]
@@ -151,7 +149,7 @@ class Telling:
         lingered = (sensor.kind, event.value) == ("motion", "clear") and _is_evidence(piece)
         text = event_text(self.plan, event, lingered=lingered)
         self._after = f" after {text}"
-        if event.value in LASTING:
+        if event.value in ON_VALUES:  # these end a silence of their group of sensors
             self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
         what = "lingered" if lingered else event.value
         told = self._add((f"{sensor.id} {self._side(end)}", what), "event", text, end, end, log_odds)

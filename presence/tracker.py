@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 
 from presence.errors import LateEventError, SettingError, TimeError, shown
 from presence.events import Event, check_event
-from presence.floorplan import Floorplan
-from presence.health import AT_EASE, HOLE, OFF, Monitor
+from presence.floorplan import OFF, Floorplan
+from presence.health import AT_EASE, HOLE, Monitor
 from presence.inference import Engine
 from presence.passages import Passage
 from presence.permitted import check_options

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from presence.draw.day import Day, rooms_of, spans
 from presence.draw.paper import FAINT, HAIRLINE, HUE, INK, PAPER, SHEET, Chart, chart, fit, hour_marks, panel
-from presence.floorplan import AWAY
+from presence.floorplan import AWAY, ON_VALUES
 
 WIDTH, ROW, LEFT = 13.0, 0.29, 1.75
 """Inches: of the whole, of a room's row, left of the rows."""
@@ -25,8 +25,6 @@ SURE, LIKELY = 0.8, 0.5
 """Probability of a direction from which its arrow is drawn whole, and drawn at all."""
 CLOSE = 2.5 * 86400
 """Seconds up to which events and passages are drawn; more would hide each other."""
-SPEAKING = ("detected", "occupied", "person", "pressed", "started")
-"""Values that say that somebody is there."""
 
 
 def timeline(day: Day) -> Chart:
@@ -92,7 +90,7 @@ def _put_events(axes: Axes, day: Day, rooms: list[str]) -> None:
     ticks = []
     for event in day.events:
         sensor = day.plan.sensors[event.sensor]
-        if event.value in SPEAKING and sensor.room in rooms:
+        if event.value in ON_VALUES and sensor.room in rooms:
             row, at = rooms.index(sensor.room), event.seconds
             ticks.append([(at, row - 0.47), (at, row - 0.31)])
     axes.add_collection(LineCollection(ticks, colors=INK, linewidths=0.5, zorder=3), autolim=False)

@@ -11,13 +11,28 @@
 """
 
 from presence.floorplan.home import Door, Floorplan, Person, Pet, Point, Room, Sensor
-from presence.floorplan.kinds import AWAY, KINDS, LEAVES, LINK_VALUES, VALUES, Kind
+from presence.floorplan.kinds import (
+    AWAY,
+    KINDS,
+    LEAVES,
+    LINK_VALUES,
+    OFF,
+    ON,
+    ON_VALUES,
+    TWO_STATES,
+    VALUES,
+    Kind,
+)
 
 __all__ = [
     "AWAY",
     "KINDS",
     "LEAVES",
     "LINK_VALUES",
+    "OFF",
+    "ON",
+    "ON_VALUES",
+    "TWO_STATES",
     "VALUES",
     "Door",
     "Floorplan",

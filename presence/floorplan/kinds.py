@@ -28,6 +28,15 @@ KINDS: Final = {
 }
 VALUES: Final = {name: kind.values for name, kind in KINDS.items()}
 """Values by kind; an empty tuple stands for the ids of the plan's rooms. Any sensor may also send `LINK_VALUES`."""
+ON_VALUES: Final = frozenset(kind.values[0] for kind in KINDS.values() if kind.place != "person")
+"""What sensors that nobody carries say when they turn on: the first of their two values, or the only one."""
+TWO_STATES: Final = tuple(name for name, kind in KINDS.items() if kind.place != "person" and len(kind.values) == 2)
+"""Kinds of such sensors that say two things in turn, on and off."""
+LASTING: Final = ("motion", "occupancy", "camera", "pressure")
+"""Kinds that stay on while somebody is there, and turn off by themselves once nobody is..."""
+ON: Final = {kind: VALUES[kind][0] for kind in LASTING}
+OFF: Final = {kind: VALUES[kind][1] for kind in LASTING}
+"""...and how they say so."""
 LINK_VALUES: Final = ("offline", "online")
 """A sensor that can no longer be heard, and one that can again."""
 LEAVES: Final = ("hinged", "sliding", "overhead", "none")

@@ -2,7 +2,6 @@
 
 from presence.health.findings import MEANING, Finding
 from presence.health.monitor import AT_EASE, Monitor
-from presence.health.step import OFF
 from presence.health.twins import HOLE
 
-__all__ = ["AT_EASE", "HOLE", "MEANING", "OFF", "Finding", "Monitor"]
+__all__ = ["AT_EASE", "HOLE", "MEANING", "Finding", "Monitor"]

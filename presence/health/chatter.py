@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.errors import counted
-from presence.floorplan import Floorplan
+from presence.floorplan import ON_VALUES, TWO_STATES, Floorplan
 from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import ChangeOdds, probability
-from presence.health.step import ON, TWO_STATES, Step, sensor_rooms
+from presence.health.step import Step, sensor_rooms
 from presence.passages import utc
 
 Array = NDArray[np.float64]
@@ -80,7 +80,7 @@ class ChatterWatch(Watch):
         """Take in one step; findings that are over because a bucket has emptied."""
         over = self._pass_time(step.seconds)
         n = self.index[step.sensor] if step.sensor is not None else -1
-        if n < 0 or not self._speaking[n] or step.value not in ON:
+        if n < 0 or not self._speaking[n] or step.value not in ON_VALUES:
             return over
         near = self._latest[self._neighbours[n]]
         prompted = near.size > 0 and step.seconds - float(near.max()) < PROMPTED_WITHIN

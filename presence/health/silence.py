@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.errors import counted
-from presence.floorplan import Floorplan
+from presence.floorplan import OFF, ON_VALUES, TWO_STATES, Floorplan
 from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import ChangeOdds, probability
 from presence.health.second import SecondOpinion
 from presence.health.spans import SpanMeter
-from presence.health.step import OFF, ON, TWO_STATES, Step
+from presence.health.step import Step
 from presence.passages import utc
 
 Array = NDArray[np.float64]
@@ -176,7 +176,7 @@ class SilenceWatch(Watch):
         return by_measure
 
     def _is_stuck(self, n: int) -> bool:
-        return self._value[n] in ON and self.kinds[n] in OFF
+        return self._value[n] in ON_VALUES and self.kinds[n] in OFF
 
     def _finding(self, n: int, by: int, seconds: float, log_odds: float) -> Finding:
         kind = "stuck" if self._is_stuck(n) else "dead"

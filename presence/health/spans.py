@@ -26,9 +26,8 @@ from bisect import bisect_right
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import Floorplan
+from presence.floorplan import ON_VALUES, TWO_STATES, Floorplan
 from presence.health.chatter import neighbours
-from presence.health.step import ON, TWO_STATES
 
 Array = NDArray[np.float64]
 Span = tuple[int, int, int]
@@ -153,7 +152,7 @@ class _Row:
             self._learn(kinds, 0.0, spans)
         self.most = max(self.most, self.owed)
         self._begin_silence()
-        self._now = int(value in ON) if len(self._states) == 2 else 0
+        self._now = int(value in ON_VALUES) if len(self._states) == 2 else 0
         self._spoken = True
 
     def forget(self) -> None:

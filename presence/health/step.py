@@ -1,4 +1,4 @@
-"""One step of the tracker as the watches see it, and what they share about sensors: values, kinds, rooms."""
+"""One step of the tracker as the watches see it, and what they share about sensors: their rooms."""
 
 from __future__ import annotations
 
@@ -10,13 +10,6 @@ from numpy.typing import NDArray
 from presence.floorplan import Floorplan
 
 Array = NDArray[np.float64]
-
-ON = ("detected", "occupied", "person", "pressed", "open", "unlocked", "started")
-"""Values with which a sensor begins to say something."""
-TWO_STATES = ("motion", "occupancy", "camera", "contact", "lock", "pressure", "power")
-"""Kinds that say two things in turn, on and off."""
-OFF = {"motion": "clear", "occupancy": "vacant", "camera": "clear", "pressure": "released"}
-"""Kinds that turn off by themselves once nobody is there, and how they say so."""
 
 
 def sensor_rooms(plan: Floorplan) -> list[frozenset[str]]:

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.errors import counted
-from presence.floorplan import Floorplan
+from presence.floorplan import ON_VALUES, Floorplan
 from presence.health.chatter import neighbours
 from presence.health.findings import NAMED, Finding, Watch, lasting
 from presence.health.odds import probability
-from presence.health.step import ON, Step, sensor_rooms
+from presence.health.step import Step, sensor_rooms
 from presence.passages import utc
 
 Array = NDArray[np.float64]
@@ -76,7 +76,7 @@ class TimingWatch(Watch):
         if step.seconds >= self._look_at:
             over = self._look(step.seconds)
             self._look_at = step.seconds + EVERY
-        if step.sensor is not None and step.value in ON:
+        if step.sensor is not None and step.value in ON_VALUES:
             self._times.append(step.seconds)
             self._who.append(self.index[step.sensor])
         return over

@@ -13,10 +13,10 @@ from __future__ import annotations
 import math
 
 from presence.errors import counted
-from presence.floorplan import Floorplan
+from presence.floorplan import TWO_STATES, Floorplan
 from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import FAILURE_RATE, probability
-from presence.health.step import TWO_STATES, Step
+from presence.health.step import Step
 from presence.passages import utc
 
 REPEATS = (0.6, 100.0)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.events import Event
-from presence.floorplan import AWAY, Floorplan
+from presence.floorplan import AWAY, OFF, ON, ON_VALUES, Floorplan
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -49,9 +49,6 @@ SESSIONS = Timescales(
     independent=180.0,
 )
 """For short busy recordings, where all goes faster: a tenth of everything. No source; not tried against others."""
-ON = {"motion": "detected", "occupancy": "occupied", "camera": "person", "pressure": "pressed"}
-OFF = {"motion": "clear", "occupancy": "vacant", "camera": "clear", "pressure": "released"}
-ONCE = {"switch": "pressed", "power": "started"}
 
 
 class Later(NamedTuple):
@@ -119,7 +116,7 @@ def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float
             start, latest = since.pop(sensor.id)
             end = now - (sensor.hold or 0.0) if sensor.kind == "motion" else now
             found.append((sensor.id, start, max(latest, end)))
-        elif event.value == ONCE.get(sensor.kind):
+        elif event.value in ON_VALUES and sensor.kind in ("switch", "power"):
             found.append((sensor.id, now, now))
     return found + [(sensor, start, latest) for sensor, (start, latest) in since.items()]
 

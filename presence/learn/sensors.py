@@ -8,8 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 
 from presence.events import Event
-from presence.floorplan import Floorplan
-from presence.learn.later import OFF, ON
+from presence.floorplan import OFF, ON, Floorplan
 from presence.learn.recordings import Stretch
 
 ENOUGH = 30
