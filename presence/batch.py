@@ -12,7 +12,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from presence.errors import Fault, InputError, LogError, PresenceError, SettingError
+from presence.errors import (
+    DONE,
+    FAILED,
+    INPUT_AT_FAULT,
+    Fault,
+    InputError,
+    LogError,
+    PresenceError,
+    SettingError,
+)
 from presence.evaluate import TRUTH, Scores, evaluate
 from presence.events import Event, LogCounts, read_log, reorder
 from presence.floorplan import Floorplan
@@ -22,7 +31,6 @@ from presence.settings import Settings
 from presence.simulate import SimulationSettings, simulate, write
 from presence.truth import TruthLine, stream_truth
 
-DONE, FAILED, INPUT_AT_FAULT = 0, 1, 2
 MOST_FAULTS = 20
 """Faults of one home that are told; the rest is counted."""
 OPTIONS: Mapping[str, type] = {"every": float, "hypotheses": int}

@@ -26,17 +26,13 @@ from presence.cli_health import health
 from presence.cli_learn import learn
 from presence.cli_smooth import smooth
 from presence.cli_source import (
-    DONE,
-    FAILED,
-    INPUT_AT_FAULT,
-    INTERRUPTED,
     PATIENCE,
     Source,
     complain,
     load,
     load_learned,
 )
-from presence.errors import Fault, InputError, PresenceError, SettingError
+from presence.errors import DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED, Fault, InputError, PresenceError, SettingError
 
 
 def main() -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from presence.cli_source import DONE, Source, load_learned
+from presence.cli_source import Source, load_learned
+from presence.errors import DONE
 
 
 @click.command()

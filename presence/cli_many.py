@@ -18,7 +18,8 @@ from typing import Any, TypeVar
 import click
 import numpy as np
 
-from presence.batch import DONE, FAILED, MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
+from presence.batch import MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
+from presence.errors import DONE, FAILED
 from presence.homes import Home, find_homes
 from presence.many import in_order, run_many
 from presence.settings import Settings

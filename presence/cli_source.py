@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from presence.errors import DONE, INPUT_AT_FAULT
+
 if TYPE_CHECKING:
     from presence.errors import Fault
     from presence.events import Event, LogCounts
     from presence.floorplan import Floorplan
     from presence.settings import Settings
 
-DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
 PATIENCE = 0.2
 """Seconds that a line may wait to be passed on, and between two signs of progress."""
 

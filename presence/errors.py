@@ -25,6 +25,9 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
+DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
+"""Exit statuses of the command."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
