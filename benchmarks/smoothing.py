@@ -27,8 +27,9 @@ if __package__ in (None, ""):
 from presence import smoothing
 from presence.evaluate import Scoring
 from presence.events import Event
+from presence.explained import Line
 from presence.floorplan import Floorplan
-from presence.replay import Line, replay
+from presence.replay import replay
 from presence.simulate import simulate
 from presence.smoothing import paths, smooth
 from presence.snapshot import Belief

@@ -11,7 +11,7 @@ from presence.report import table
 FALSE_OFF, WASTED, DOUBT, LOG_LOSS = FIGURES
 SAID = 8
 """Changes of each sort that are put in words; the tables have all."""
-SEATS = {
+CALLED = {
     "motion": "a motion sensor in the {}",
     "occupancy": "an occupancy sensor in the {}",
     "camera": "a camera in the {}",
@@ -134,7 +134,7 @@ def _table(gains: list[Gain]) -> list[str]:
 
 def _named(change: Change) -> str:
     place = _place(change)
-    return SEATS.get(change.sensor.kind, f"a {change.sensor.kind} at {{}}").format(place.replace("_", " "))
+    return CALLED.get(change.sensor.kind, f"a {change.sensor.kind} at {{}}").format(place.replace("_", " "))
 
 
 def _place(change: Change) -> str:

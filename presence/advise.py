@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from presence.errors import SettingError
 from presence.evaluate import Scoring
 from presence.events import reorder
-from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.floorplan import AWAY, KINDS, Floorplan, Sensor
 from presence.many import Outcome, run_many
 from presence.replay import replay
 from presence.simulate import simulate
@@ -26,8 +26,8 @@ from presence.snapshot import Belief
 
 HOLD = 30.0
 """Seconds that an added motion sensor stays on after the last movement. Common practice, no source."""
-KINDS = ("motion", "contact", "occupancy", "camera", "pressure", "phone")
-"""Kinds that can be tried."""
+ADDABLE = ("motion", "contact", "occupancy", "camera", "pressure", "phone")
+"""Kinds of sensors that can be added for a trial."""
 DEFAULT_KINDS = ("motion", "contact")
 FIGURES = ("false_off_minutes_per_day", "wasted_minutes_per_day", "doubt", "log_loss")
 """What is compared; less is better. `doubt`: mean over time of the entropy of every room's occupancy, summed over
@@ -119,8 +119,8 @@ def candidates(plan: Floorplan, kinds: Sequence[str] = DEFAULT_KINDS, *, removal
     changes: list[Change] = []
     have = {(s.kind, s.room or s.door or s.person) for s in plan.sensors.values()}
     for kind in kinds:
-        if kind not in KINDS:
-            raise SettingError(f"kinds: {kind!r} cannot be tried; {', '.join(KINDS)} can")
+        if kind not in ADDABLE:
+            raise SettingError(f"kinds: {kind!r} cannot be tried; {', '.join(ADDABLE)} can")
         for place in _places(plan, kind):
             watched = (kind, place) in have or (kind == "motion" and ("occupancy", place) in have)
             if not watched:
@@ -143,11 +143,8 @@ def _sensor(plan: Floorplan, kind: str, place: str) -> Sensor:
     name = f"{place}_{kind}"
     while name in plan.sensors:
         name += "_new"
-    room, door, person = (place if kind in where else None for where in (ROOM_KINDS, ("contact",), ("phone",)))
-    return Sensor(name, kind, room, door, person, HOLD if kind == "motion" else None, None, None)
-
-
-ROOM_KINDS = ("motion", "occupancy", "camera", "pressure")
+    where: dict[str, str | None] = {"room": None, "door": None, "person": None, KINDS[kind].place: place}
+    return Sensor(name, kind, **where, hold=HOLD if kind == "motion" else None, at=None, reach=None)
 
 
 def run_trial(trial: Trial) -> dict[str, float]:
@@ -201,7 +198,7 @@ def advise(
         plan: the home.
         days: simulated for each trial.
         seeds: one life each; the same for every change.
-        kinds: of sensors to add, from `KINDS`.
+        kinds: of sensors to add, from `ADDABLE`.
         removals: also try to take each sensor away.
         every: step of the grid, seconds.
         workers: as `presence.many.run_many`.

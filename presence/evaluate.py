@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 from presence.direction import DirectionSums
 from presence.errors import Fault, LogError
 from presence.events import Event
+from presence.explained import Line
 from presence.floorplan import AWAY, Floorplan
 from presence.metrics import BinarySums, CountSums
 from presence.passages import Passage
-from presence.replay import Line, replay, rfc3339
+from presence.replay import replay, rfc3339
 from presence.settings import Settings
 from presence.snapshot import Belief
 from presence.stretches import Stretches

@@ -16,7 +16,7 @@ from presence.telling import Explanation
 from presence.tracker import Tracker
 
 Line = Belief | Passage | Association | Explanation
-
+"""What a replay tells."""
 
 ORDINARY = 150
 """Pieces of the past that a reason weighs without more effort than others."""

@@ -13,15 +13,13 @@ from datetime import UTC, datetime
 
 from presence.errors import SettingError
 from presence.events import Event
-from presence.explained import Allowance, Explainer
+from presence.explained import Allowance, Explainer, Line
 from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.settings import Settings
 from presence.snapshot import Association, Belief
 from presence.telling import Explanation
 from presence.tracker import Tracker
-
-Line = Belief | Passage | Association | Explanation
 
 
 def replay(

@@ -11,8 +11,8 @@ from scipy import stats
 from presence import cli
 from presence.advice_text import sentence, text, to_mapping
 from presence.advise import (
+    ADDABLE,
     FIGURES,
-    KINDS,
     T_95,
     Advice,
     Change,
@@ -46,7 +46,7 @@ def without(plan: Floorplan, *names: str) -> Floorplan:
 # --- what is tried ---------------------------------------------------------------------------------------------------
 def test_each_kind_is_tried_where_the_plan_has_none() -> None:
     plan = Floorplan.load(PLANS / "two_storey_garage.yaml")
-    tried = {kind: [c.sensor for c in candidates(plan, [kind], removals=False)] for kind in KINDS}
+    tried = {kind: [c.sensor for c in candidates(plan, [kind], removals=False)] for kind in ADDABLE}
     assert [s.room for s in tried["motion"]] == ["cloakroom", "ensuite"]
     assert "study" not in {s.room for s in tried["occupancy"]}
     assert len(tried["occupancy"]) == 13
@@ -64,7 +64,7 @@ def test_each_kind_is_tried_where_the_plan_has_none() -> None:
 def test_no_candidate_changes_the_lives_nor_what_other_sensors_report(name: str) -> None:
     plan = Floorplan.load(PLANS / f"{name}.yaml")
     before = simulate(plan, days=1, seed=3)
-    added = [c.sensor for c in candidates(plan, KINDS, removals=False)]
+    added = [c.sensor for c in candidates(plan, ADDABLE, removals=False)]
     after = simulate(replace(plan, sensors={**plan.sensors, **{s.id: s for s in added}}), days=1, seed=3)
     assert after.truth == before.truth
     assert [event for event in after.log if event.sensor in plan.sensors] == before.log
