@@ -7,7 +7,7 @@ is open whether somebody has passed at all, the label is part of each being's di
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -55,6 +55,11 @@ class Passage(Shown):
     """True where no sensor of the door spoke: the belief moved from one room to the next."""
     plan: Floorplan | None = field(default=None, repr=False, compare=False)
     """The home, for pictures."""
+
+    @property
+    def about(self) -> Hashable:
+        """What it answers: the same for all answers about one door event, or about one person's unreported move."""
+        return self.time, self.door, self.inferred, tuple(self.people) if self.inferred else ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -142,8 +142,7 @@ def replay_day(
         if isinstance(line, Belief):
             beliefs.append(line)
         elif isinstance(line, Passage):
-            who = tuple(line.people) if line.inferred else ()
-            passages[line.time, line.door, line.inferred, who] = line
+            passages[line.about] = line
     if not beliefs:
         raise LogError([Fault("<replay>", 0, _nothing(f"of {every:g} s"))])
     ordered = sorted(passages.values(), key=lambda passage: passage.time)

@@ -6,7 +6,7 @@ One path for page and `presence replay`: the numbers here are those lines, round
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -168,12 +168,12 @@ class _Keeper:
         self.every = every
         self.steps: list[int] = []
         self.rows: list[Percents] = []
-        self.told: dict[tuple[object, ...], Told] = {}
+        self.told: dict[Hashable, Told] = {}
         self.seen: list[Seen] = []
         self.reasons: list[Explanation] = []
         self.left_out = 0
         self.latest_reason: datetime | None = None
-        self._told_last: tuple[object, ...] = ()
+        self._told_last: Hashable = None
         self._step, self._counts = 0, dict[str, int]()
         self._latest: Event | None = None
 
@@ -197,8 +197,7 @@ class _Keeper:
 
     def passage(self, passage: Passage) -> None:
         """The first answer about a passage opens its entry, later ones replace the last."""
-        who = tuple(passage.people) if passage.inferred else ()
-        key = (passage.time, passage.door, passage.inferred, who)
+        key = passage.about
         self.told[key] = Told(self.told[key].first if key in self.told else passage, passage)
         self._told_last = key
 
