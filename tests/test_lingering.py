@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+from benchmarks.trust.regret import SETTINGS
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
 from presence.lingering import holds_waited
 from presence.snapshot import TimesOn, replace
 from presence.telling import Evidence
-from tests.oracle import at, contact, home, motion, time_at
+from tests.oracle import JointFilter, at, contact, home, motion, time_at
 
 ROOMS: dict[str, object] = {"hall": {}, "living": {}, "bath": {}}
 DOORS = {
@@ -171,3 +173,24 @@ def test_an_off_message_that_comes_after_all_was_not_lost() -> None:
         tracker.observe(at(seconds, "hall_motion", value))
     record = tracker._known().times_on["hall_motion"]
     assert (record.heard, record.lost) == (1, 0)
+
+
+@pytest.mark.parametrize("clear", [62.0, 80.0, 110.0])
+def test_it_is_weighed_as_in_the_joint_filter(clear: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of one person, to the last digits; here nothing is too unlikely to be weighed."""
+    monkeypatch.setattr(Engine, "unlikely", 0.0)
+    plan = house()
+    tracker = Tracker(plan, SETTINGS, numbering=False, watching=False)
+    exact = JointFilter(plan, time_at(0.0), SETTINGS)
+    tracker.advance(time_at(0.0))
+    weighed = []
+    for seconds, sensor, value in evening() + parcel(clear):
+        event = at(1000.0 + seconds, sensor, value)
+        exact.advance(event.seconds)
+        before = exact.log_likelihood
+        exact.observe(event)
+        tracker.observe(event)
+        np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=1e-9)
+        weighed += [exact.log_likelihood - before] if sensor == "living_motion" and value == "clear" else []
+    assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-12, abs=1e-9)
+    assert (weighed[-1] < -0.05) == (clear == 110.0)

@@ -40,6 +40,7 @@ class JointFilter:
     def observe(self, event: Event) -> None:
         """An event that one of the beings caused, or none."""
         self.advance(event.seconds)
+        self._lingered(event)
         if self.model.plan.sensors[event.sensor].kind in ("phone", "badge"):
             joint = self.joint
             for axis, factor in enumerate(self.model.report(event, self.senses.before(event))):
@@ -56,6 +57,20 @@ class JointFilter:
                     still = np.eye(self.model.size)
                     together += move_joint(self.joint, [who.get(p, still) for p in range(self.joint.ndim)])
             self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)) + together)
+
+    def _lingered(self, event: Event) -> None:
+        """A motion sensor goes off that somebody kept on who has not gone out since: somebody is indoors.
+
+        Unless the message is late (as often as one is lost), or a false alarm kept it on.
+        """
+        if (seconds := self.senses.kept_on(event)) is None:
+            return
+        alone = min(1.0, self.model.settings.occupancy_lost + seconds * self.model.nobody_rate(event))
+        outside = np.array([float(room not in self.model.plan.indoor) for room in self.model.rooms])[self.model.room]
+        nobody: Array = np.ones(())
+        for _ in self.model.names:
+            nobody = np.multiply.outer(nobody, outside)
+        self._condition(self.joint * (1.0 - (1.0 - alone) * nobody))
 
     def rooms(self) -> Array:
         """Probability that at least one person is in each room but `away`."""

@@ -12,6 +12,11 @@ from presence.habits import Hours
 
 USUAL = 20.0
 """Off messages that what is expected of them counts for."""
+STEPS, LATE, SLACK = 5.0, 0.25, 1.0
+"""Seconds in which whoever passes a door is still seen, share of the hold by which an off message may be late, seconds
+by which a hold may differ."""
+KNOWN = 5
+"""Times on after which a hold is known."""
 
 
 @dataclass
@@ -35,6 +40,10 @@ class Senses:
     """How many of each motion sensor's off messages have come..."""
     missed: Counter[str] = field(default_factory=Counter)
     """...and how many have not."""
+    shortest: dict[str, float] = field(default_factory=dict)
+    """The shortest time for which each motion sensor was on, seconds."""
+    used: dict[str, float] = field(default_factory=dict)
+    """When a contact or lock of each door last reported."""
     given_up: set[str] = field(default_factory=set)
     """Motion sensors whose off message may still come after all."""
     wait: dict[str, float] = field(default_factory=dict)
@@ -93,15 +102,37 @@ class Senses:
             share = (missed + USUAL * share) / (came + missed + USUAL)
         return min(self.settings.hold_expiry, 1.0 / share) * (float(self.plan.sensors[name].hold or 60.0) + 1.0)
 
+    def kept_on(self, event: Event) -> float | None:
+        """Seconds for which somebody who is still at home kept a motion sensor on that goes off now; None: nobody did.
+
+        Not if they may have gone since: an outer door has reported since then, or stands open, or nobody watches it.
+        """
+        sensor, since = self.plan.sensors[event.sensor], self.on.get(event.sensor)
+        if event.value != "clear" or sensor.kind != "motion" or since is None or sensor.room not in self.plan.indoor:
+            return None
+        outer = [door for door, side in self.plan.outdoor_sides.items() if side is not None]
+        watched = {s.door for s in self.plan.sensors.values() if s.kind == "contact"}
+        hold = max(sensor.hold or 0.0, self.shortest.get(sensor.id, 0.0))
+        moved = event.seconds - hold
+        gone = [self.used[door] + STEPS + LATE * hold for door in outer if door in self.used]
+        known = sensor.hold and self.came[sensor.id] >= KNOWN and moved > since + SLACK
+        shut = watched.issuperset(outer) and self.open.keys().isdisjoint(outer)
+        return moved - since if known and shut and moved > max(gone, default=since) else None
+
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
         sensor = self.plan.sensors[event.sensor]
         if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
             return False
+        if sensor.kind in ("contact", "lock"):
+            self.used[str(sensor.door)] = event.seconds
         if sensor.kind in ("motion", "camera"):
             since = self.on.get(sensor.id)
             if event.value == "clear":
                 late = sensor.id in self.given_up
+                if since is not None:
+                    lasted = event.seconds - since
+                    self.shortest[sensor.id] = min(lasted, self.shortest.get(sensor.id, lasted))
                 self.came[sensor.id] += sensor.kind == "motion" and (since is not None or late)
                 self.missed[sensor.id] -= late
                 self.given_up.discard(sensor.id)
