@@ -23,11 +23,11 @@ from scipy.linalg import expm
 
 from benchmarks.exact.dense import NOON, Cause, DenseModel
 from benchmarks.exact.drawing import draw_life
-from benchmarks.exact.joint_filter import JointFilter
+from benchmarks.exact.joint_filter import PLAIN, JointFilter
 from benchmarks.exact.senses import Senses, Stretch, silence
 from presence import Event, Floorplan, Settings
 
-__all__ = ["NOON", "DenseModel", "JointFilter"]
+__all__ = ["NOON", "PLAIN", "DenseModel", "JointFilter"]
 
 Array = NDArray[np.float64]
 EXPLICIT_STEPS = 4

@@ -19,6 +19,7 @@ from presence import Event, Floorplan, Settings, Tracker, markov
 from presence.conditions import standing, usually
 from tests.oracle import (
     NOON,
+    PLAIN,
     Answer,
     DenseModel,
     JointFilter,
@@ -54,11 +55,7 @@ WITH_OBJECTS = home(2, **OBJECTS, **PHONE, inner_contact=contact("inner"))
 def tracked(
     plan: Floorplan, events: Sequence[Event], until: float | None = None, hypotheses: int | None = None
 ) -> Tracker:
-    # the oracle takes a report for what it says by itself, and keeps people who are alike alike
-    plainly = Settings(
-        phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
-    )
-    tracker = Tracker(plan, plainly, hypotheses=hypotheses, numbering=False)
+    tracker = Tracker(plan, PLAIN, hypotheses=hypotheses, numbering=False)  # the oracle keeps people alike alike
     tracker.advance(NOON)
     for event in events:
         tracker.observe(event)

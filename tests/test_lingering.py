@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmarks.trust.regret import SETTINGS
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
 from presence.lingering import holds_waited
 from presence.snapshot import TimesOn, replace
 from presence.telling import Evidence
-from tests.oracle import JointFilter, at, contact, home, motion, time_at
+from tests.oracle import PLAIN, JointFilter, at, contact, home, motion, time_at
 
 ROOMS: dict[str, object] = {"hall": {}, "living": {}, "bath": {}}
 DOORS = {
@@ -180,8 +179,8 @@ def test_it_is_weighed_as_in_the_joint_filter(clear: float, monkeypatch: pytest.
     """Of one person, to the last digits; here nothing is too unlikely to be weighed."""
     monkeypatch.setattr(Engine, "unlikely", 0.0)
     plan = house()
-    tracker = Tracker(plan, SETTINGS, numbering=False, watching=False)
-    exact = JointFilter(plan, time_at(0.0), SETTINGS)
+    tracker = Tracker(plan, PLAIN, numbering=False, watching=False)
+    exact = JointFilter(plan, time_at(0.0), PLAIN)
     tracker.advance(time_at(0.0))
     weighed = []
     for seconds, sensor, value in evening() + parcel(clear):

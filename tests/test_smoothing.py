@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise, product
 from pathlib import Path
 
@@ -29,7 +30,7 @@ from presence.replay import replay
 from presence.smoothing import paths, smooth
 from presence.snapshot import Belief
 from presence.tape import Letting, Mark, Weigh, Witness, lettings
-from tests.oracle import NOON, at, brute_force, contact, draw_log, home, logs, motion, time_at
+from tests.oracle import NOON, PLAIN, at, brute_force, contact, draw_log, home, logs, motion, time_at
 from tests.strategies import events as any_events
 from tests.strategies import plans
 
@@ -195,14 +196,7 @@ def test_smoothing_and_best_path_equal_the_sum_over_all_paths(
 def recorded(
     plan: Floorplan, events: Sequence[Event], until: float, most: int | None = 16, *, repeats: float = 0.0
 ) -> RecordingEngine:
-    engine = RecordingEngine(
-        plan,
-        Settings(
-            phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=repeats
-        ),
-        most,
-        numbering=False,
-    )
+    engine = RecordingEngine(plan, replace(PLAIN, door_repeats=repeats), most, numbering=False)
     snapshot = engine.start(NOON.timestamp())
     for event in events:
         snapshot, _ = engine.advance(snapshot, event.seconds)

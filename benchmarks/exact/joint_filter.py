@@ -15,6 +15,11 @@ from presence.markov import mark_joint, move_joint
 
 Array = NDArray[np.float64]
 
+PLAIN = Settings(
+    phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
+)
+"""What a tracker that is compared is told: this filter takes a report for what it says by itself, a phone's once."""
+
 
 class JointFilter:
     """The belief about all beings in one array: exact, for small homes (shape (S,) * P)."""

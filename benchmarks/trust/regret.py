@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from benchmarks.exact.drawing import draw_life
-from benchmarks.exact.joint_filter import JointFilter
+from benchmarks.exact.joint_filter import PLAIN, JointFilter
 from benchmarks.trust.homes import DRAWABLE, DRAWN, Cell, home_of, in_utc
-from presence import Event, Floorplan, Settings, Tracker
+from presence import Event, Floorplan, Tracker
 from presence.events import reorder
 from presence.model import Model
 from presence.simulate import SimulationSettings, simulate
@@ -22,10 +22,6 @@ LARGEST = 600_000
 EVENTS = {1: 1500, 2: 800, 3: 800}
 """Number of people -> events that are compared."""
 KNOWN = {*DRAWABLE, "badge"}
-SETTINGS = Settings(
-    phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
-)
-"""The exact filter takes a phone's report once, and knows no bursts of false reports."""
 
 
 def exact_home(cell: Cell) -> Floorplan | None:
@@ -33,7 +29,7 @@ def exact_home(cell: Cell) -> Floorplan | None:
     plan = home_of(cell.plan, cell.people, cell.variant)
     sensors = {name: sensor for name, sensor in plan.sensors.items() if sensor.kind in KNOWN}
     small = in_utc(replace(plan, sensors=sensors, pets={}, visitors=0))
-    feasible = cell.people in EVENTS and Model(small, SETTINGS).states.size ** cell.people <= LARGEST
+    feasible = cell.people in EVENTS and Model(small, PLAIN).states.size ** cell.people <= LARGEST
     return small if feasible else None
 
 
@@ -48,8 +44,8 @@ def events_of(cell: Cell, plan: Floorplan) -> list[Event]:
 
 def regret(plan: Floorplan, events: Sequence[Event], hypotheses: int) -> float:
     """`(exact log-likelihood - the tracker's) / events`, nats."""
-    exact = JointFilter(plan, events[0].time, SETTINGS)
-    tracker = Tracker(plan, SETTINGS, hypotheses=hypotheses, numbering=False)
+    exact = JointFilter(plan, events[0].time, PLAIN)
+    tracker = Tracker(plan, PLAIN, hypotheses=hypotheses, numbering=False)
     for event in events:
         exact.observe(event)
         tracker.observe(event)
