@@ -36,7 +36,7 @@ from presence.learn.statistics import count, expected_log_likelihood
 from presence.learn.steps import Step, Wanted, grouped, one_by_one, preferred, small_steps
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
-from presence.learned import read_learned, write_learned
+from presence.learned import apply, read_learned, rounded, write_learned
 from presence.simulate import simulate
 from tests.oracle import NOON, at, contact, home, motion
 
@@ -130,7 +130,8 @@ def test_factors_multiply_and_shares_stay_shares() -> None:
     assert settings.factors == {"rising_rate": {"hall": pytest.approx(math.exp(0.5))}}
 
 
-def test_every_place_may_differ_in_every_rate_that_is_fitted_there() -> None:
+def test_every_place_may_differ_in_every_rate_that_is_fitted_there(tmp_path: Path) -> None:
+    """The file of what was learned, which refuses what cannot differ and what the plan has not, takes them all."""
     seated = home(
         1,
         hall_motion=motion("hall"),
@@ -141,8 +142,12 @@ def test_every_place_may_differ_in_every_rate_that_is_fitted_there() -> None:
     zoned = home(1, west=motion("hall", at=[0, 0]), east=motion("hall", at=[3, 0]))
     for plan in (seated, zoned, FLAT):
         rates = rates_of(plan, places=True)
-        settings = with_factors(Settings(), dict.fromkeys(rates, 0.3))  # Settings refuses what cannot differ
-        assert settings.factors
+        settings = rounded(with_factors(Settings(), dict.fromkeys(rates, 0.3)))
+        write_learned(tmp_path / "learned.json", plan, apply(plan, settings, {}, {}))
+        assert read_learned(tmp_path / "learned.json", plan).settings == settings
+        assert {sensor.id for sensor in plan.sensors.values() if sensor.kind == "motion"} == {
+            place for name, places in settings.factors.items() if name.endswith("motion_rates") for place in places
+        }
 
 
 def test_standard_errors_are_those_of_the_likelihoods_curvature() -> None:
@@ -400,7 +405,7 @@ def test_the_search_climbs_a_hill_within_its_bounds_and_turns() -> None:
     best, value = climb(hill, (0.0, 0.0, 0.0), steps=(1.0, 0.5, 0.25), bound=2.0, most=200)
     assert best == (1.0, -0.5, 2.0)
     assert value == pytest.approx(-49.0)
-    assert len(asked) == len(set(asked)) or len(asked) <= 200
+    assert len(asked) == len(set(asked)) <= 200
     asked.clear()
     climb(hill, (0.0, 0.0, 0.0), steps=(1.0,), bound=2.0, most=4)
     assert len(asked) == 4

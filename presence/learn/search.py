@@ -3,7 +3,8 @@
 Source: Hooke & Jeeves 1961 (JACM 8:212).
 
 One dial after another is turned up or down by the step; a turn that helps is kept and tried once more the same way;
-when a whole round helps nowhere, the step is halved. Deterministic. This module knows no rooms.
+when a whole round helps nowhere, the step is halved. No point is asked for twice: the best only rises, so that what was
+refused once stays refused. Deterministic. This module knows no rooms.
 """
 
 from __future__ import annotations
@@ -31,22 +32,22 @@ def climb(
         bound: no coordinate leaves [-bound, bound].
         most: the largest number of points whose value is asked for.
     """
-    asked = 1
+    asked = {start}
     best, best_value = start, value(start, float("-inf"))
     way = [1.0] * len(start)
     for step in steps:
         improved = True
-        while improved and asked < most:
+        while improved and len(asked) < most:
             improved = False
             for k in range(len(start)):
                 for direction in (way[k], -way[k]):
                     moved = False
-                    while asked < most:
+                    while len(asked) < most:
                         turn = min(bound, max(-bound, best[k] + direction * step))
-                        if abs(turn - best[k]) < 1e-12:
-                            break
-                        asked += 1
                         candidate = (*best[:k], turn, *best[k + 1 :])
+                        if candidate in asked:
+                            break
+                        asked.add(candidate)
                         found = value(candidate, best_value)
                         if not found > best_value:
                             break
