@@ -174,22 +174,52 @@ def test_an_off_message_that_comes_after_all_was_not_lost() -> None:
     assert (record.heard, record.lost) == (1, 0)
 
 
-@pytest.mark.parametrize("clear", [62.0, 80.0, 110.0])
-def test_it_is_weighed_as_in_the_joint_filter(clear: float, monkeypatch: pytest.MonkeyPatch) -> None:
+BRIEF = [(0.0, "living_motion", "detected"), (60.5, "living_motion", "clear")]
+
+
+@pytest.mark.parametrize(
+    ("reports", "tells"),
+    [
+        (evening() + parcel(clear=62.0), False),  # the last movement came before the door was opened
+        (evening() + parcel(clear=90.0), False),  # 30 s: within steps and a late message of the door's closing at 15 s
+        (evening() + parcel(clear=97.0), True),
+        (evening() + parcel(clear=110.0), True),
+        (evening() + BRIEF, False),  # it differs from the hold by less than what is known of that
+        (evening()[:8] + parcel(clear=110.0), False),  # gone off four times: what its hold is is not known yet
+    ],
+)
+def test_it_is_weighed_as_in_the_joint_filter(
+    reports: list[Report], tells: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Of one person, to the last digits; here nothing is too unlikely to be weighed."""
     monkeypatch.setattr(Engine, "unlikely", 0.0)
     plan = house()
     tracker = Tracker(plan, PLAIN, numbering=False, watching=False)
     exact = JointFilter(plan, time_at(0.0), PLAIN)
     tracker.advance(time_at(0.0))
-    weighed = []
-    for seconds, sensor, value in evening() + parcel(clear):
+    for seconds, sensor, value in reports:
         event = at(1000.0 + seconds, sensor, value)
-        exact.advance(event.seconds)
-        before = exact.log_likelihood
+        tracker.advance(event.time)
+        before = tracker.log_likelihood
         exact.observe(event)
         tracker.observe(event)
         np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=1e-9)
-        weighed += [exact.log_likelihood - before] if sensor == "living_motion" and value == "clear" else []
+        if value == "clear":
+            last = (seconds, sensor) == (reports[-1][0], reports[-1][1])
+            assert (tracker.log_likelihood < before) == (tells and last)
     assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-12, abs=1e-9)
-    assert (weighed[-1] < -0.05) == (clear == 110.0)
+
+
+def test_a_sensor_outdoors_says_nothing_of_who_is_indoors() -> None:
+    """Whoever lingers in the garden is not at home for it."""
+    rooms = ROOMS | {"garden": {"outdoors": True}}
+    doors = DOORS | {"gate": {"between": ["garden", "away"]}}
+    plan = home(1, rooms=rooms, doors=doors, garden_motion=motion("garden", 60.0), front_contact=contact("front"))
+    tracker = Tracker(plan)
+    reports = [(seconds, sensor.replace("living", "garden"), value) for seconds, sensor, value in evening()]
+    for seconds, sensor, value in [*reports, (0.0, "garden_motion", "detected")]:
+        tracker.observe(at(1000.0 + seconds, sensor, value))
+    tracker.advance(time_at(1110.0))
+    before = tracker.log_likelihood
+    tracker.observe(at(1110.0, "garden_motion", "clear"))
+    assert tracker.log_likelihood == before
