@@ -34,6 +34,44 @@ def test_a_door_is_unlocked_as_often_as_it_is_passed(side: str) -> None:
     assert unlocked == pytest.approx(passed / (1.0 - model.settings.outer_door_miss), rel=1e-9)
 
 
+def test_a_lock_that_must_do_as_a_contact_reports_half_of_the_passages() -> None:
+    """What it reports and what is silent are all that pass, either way."""
+    plan = home(1, hall_motion=motion("hall"), front_lock=LOCK)
+    sight = DenseModel(plan).sight(DenseModel(plan).hours(NOON.timestamp()))
+    for label, (i, j) in ((1, sight.door_states("front")[0]), (2, sight.door_states("front")[0][::-1])):
+        way = next(way for way in sight.options(plan.sensors["front_lock"], "unlocked") if way.label == label)
+        assert (way.source.tolist(), way.target.tolist()) == ([i], [j])
+        reported = way.rates[0, 0, 0] * sight.weights[0, i]
+        assert reported == pytest.approx(0.5 * sight.flows[0, i, j], rel=1e-12)
+        assert sight.silent_flows()[0, i, j] == pytest.approx(0.5 * sight.flows[0, i, j], rel=1e-12)
+
+
+@pytest.mark.parametrize(("by", "side"), [(None, {"hall", "away"}), ("inside", {"hall"}), ("keypad", {"away"})])
+def test_who_locks_a_door_stays_on_their_side_of_it(by: str | None, side: set[str]) -> None:
+    for plan in (LOCKED, home(1, hall_motion=motion("hall"), front_lock=LOCK)):
+        sight = DenseModel(plan).sight(DenseModel(plan).hours(NOON.timestamp()))
+        (way,) = sight.options(plan.sensors["front_lock"], "locked", by)
+        assert way.label == 0
+        assert {sight.states.rooms[room] for room in sight.states.room[way.source]} == side
+        assert np.count_nonzero(way.rates[0] - np.diag(np.diagonal(way.rates[0]))) == 0
+
+
+@pytest.mark.parametrize("between", [["hall", "away"], ["away", "hall"]])
+@pytest.mark.parametrize("watched", [False, True])
+def test_by_the_lever_somebody_goes_out_and_by_a_code_they_come_in(between: list[str], watched: bool) -> None:
+    """With a contact or without; and whoever is inside may open for a guest where no contact tells of it."""
+    doors = {"front": {"between": between}, "inner": {"between": ["hall", "bed"]}}
+    sensors = {"hall_motion": motion("hall"), "front_lock": LOCK}
+    plan = home(1, doors=doors, visitors=1, **sensors, **({"front_contact": contact("front")} if watched else {}))
+    sight = DenseModel(plan).sight(DenseModel(plan).hours(NOON.timestamp()))
+    ends = [{between[0]}, {between[1]}]
+    for by, starts in ((None, ends), ("inside", [{"hall"}]), ("keypad", [{"away"}])):
+        ways = sight.options(plan.sensors["front_lock"], "unlocked", by)
+        passing = [way for way in ways if way.label]
+        assert [{sight.states.rooms[room] for room in sight.states.room[way.source]} for way in passing] == starts
+        assert any(way.companion for way in ways) == (not watched and by != "keypad")
+
+
 def test_who_stands_beside_a_door_may_unlock_it_as_well_as_who_walks() -> None:
     sight = DenseModel(LOCKED).sight(DenseModel(LOCKED).hours(NOON.timestamp()))
     beside = next(way for way in sight.options(LOCKED.sensors["front_lock"], "unlocked") if not way.label)
