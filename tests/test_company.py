@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
-from presence import Event, Floorplan, Tracker
-from tests.oracle import PLAIN, JointFilter, at, contact, home, motion, time_at
+from presence import Event, Floorplan, Settings, Tracker
+from tests.oracle import JointFilter, at, contact, home, motion, time_at
 
 EXACT = 1e-9
 PHONES = {f"P{n}_phone": {"kind": "phone", "person": f"P{n}"} for n in (1, 2, 3)}
@@ -26,7 +24,14 @@ def three() -> Floorplan:
 
 def told(events: list[Event], *, hypotheses: int | None = 16, share: float = 0.33) -> Tracker:
     """What is known after some events; what the exact joint filter knows nothing of is left out."""
-    settings = replace(PLAIN, door_company_share=share)
+    settings = Settings(
+        door_company_share=share,
+        phone_doubt=1.0,
+        object_chatter=0.0,
+        door_bounce_share=0.0,
+        door_pulled_shut_share=0.0,
+        door_repeats=0.0,
+    )
     tracker = Tracker(three(), settings, hypotheses=hypotheses, numbering=False)
     tracker.advance(time_at(0.0))
     for event in events:
