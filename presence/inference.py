@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from presence.at_rest import rest_of
 from presence.conditions import forget_door
 from presence.doors import DoorEngine
+from presence.engine import UNKNOWN_HOLD
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
@@ -32,8 +33,6 @@ Array = NDArray[np.float64]
 
 LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
-UNKNOWN_HOLD = 60.0
-"""Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
 
 def keyed(event: Event) -> Event:
@@ -92,6 +91,9 @@ class Engine(DoorEngine):
             again = snapshot.seconds + (sensor.hold or 0.0) + self.settings.occupancy_refresh
             return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         hold = sensor.hold or UNKNOWN_HOLD
+        if sensor.room in self._seated and ("witness", sensor.id) not in {note[1:] for note in snapshot.due}:
+            again = snapshot.seconds + hold + self._refresh(sensor)
+            snapshot = self._schedule(snapshot, again, "witness", sensor.id)
         patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
 

@@ -92,7 +92,12 @@ def seen(plan: Floorplan, room: str) -> bool:
     doors = [door.id for door in plan.doors.values() if room in door.between]
     enclosed = bool(doors) and all(door in watched for door in doors)
     unnoticed = plan.rooms[room].rest and not ("pressure" in kinds and seats_report(plan))
-    return not kinds.isdisjoint(WATCHERS) or enclosed or unnoticed
+    return watched_over(plan, room) or enclosed or unnoticed
+
+
+def watched_over(plan: Floorplan, room: str) -> bool:
+    """Whether a sensor sees whoever is in a room."""
+    return any(s.room == room and s.kind in WATCHERS for s in plan.sensors.values())
 
 
 def _beds(plan: Floorplan) -> Counter[str]:
