@@ -15,7 +15,7 @@ from presence.lingering import off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
-from presence.places import seats_report
+from presence.places import bedroom_doors, seats_report
 from presence.propagation import propagate
 from presence.recent import Derived, Recent
 from presence.resting import Rest
@@ -66,7 +66,7 @@ class EngineCore:
         self.most = hypotheses
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
-        self._seated = set(plan.rooms) if seats_report(plan) else {plan.sensors[seat].room for seat in self.seats}
+        self.rest_is_told = seats_report(plan)
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self._labels: Derived[Array] = Derived(8)
         self._rests: Recent[Rest] = Recent(256)
@@ -75,13 +75,15 @@ class EngineCore:
     def start(self, seconds: float) -> Snapshot:
         """Before any evidence everybody is where they usually are at this hour: hardly away in their sleeping hours.
 
-        A sensor that sees still people may have been on since before the log: its silence tells nothing yet.
+        A sensor that sees still people may have been on since before the log, and a bedroom's door have stood open:
+        their silence tells nothing yet.
         """
         hours, change_at = self.model.hours(seconds)
         usual = self.model.usual(self.model.world(hours).sight, hours)
         mixture = start(usual, len(self.seats), self.model.on_property)
-        unknown = frozenset(("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy")
-        return Snapshot(seconds, mixture, hours, change_at, unknown)
+        unknown = {("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy"}
+        unknown |= {("unwatched", door) for door in bedroom_doors(self.plan)}
+        return Snapshot(seconds, mixture, hours, change_at, frozenset(unknown))
 
     # --- time passes ------------------------------------------------------------------------------------------------
     def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:

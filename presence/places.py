@@ -216,6 +216,15 @@ def first_side(plan: Floorplan, door: str) -> list[str]:
     return [room for room in plan.rooms if here.get(room, math.inf) < there.get(room, math.inf)]
 
 
+def bedroom_doors(plan: Floorplan) -> list[str]:
+    """Inner doors with a contact behind which people sleep: open or shut by habit, not as they come and go."""
+    sides = {door: side for door, side in plan.inner_sides.items() if side is not None}
+    reporting = {
+        s.door for s in plan.sensors.values() if s.kind == "contact" and plan.outdoor_sides[str(s.door)] is None
+    }
+    return [door for door, k in sides.items() if door in reporting and plan.rooms[plan.doors[door].between[k]].rest]
+
+
 def outer_side(plan: Floorplan, door: str) -> int:
     """The side (0 or 1) nearer to `away`."""
     import networkx

@@ -207,6 +207,34 @@ def test_who_is_quiet_in_their_own_room_is_not_in_the_spare_one(watched: bool) -
         assert tracker.belief.rooms["own"] > 0.5 > tracker.belief.rooms["spare"], minutes
 
 
+@pytest.mark.parametrize("watched", [False, True], ids=["door without a contact", "door with one"])
+def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(watched: bool) -> None:
+    """Its contact has said nothing since before the log, and says nothing now; the bedroom has no other sensor."""
+    plan = home(
+        {"P1": {"bed": "bed", "awake": ["07:00", "23:00"]}},
+        rooms={"hall": {}, "living": {}, "landing": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "living_door": {"between": ["hall", "living"]},
+            "stairs": {"between": ["hall", "landing"], "leaf": "none"},
+            "bed_door": {"between": ["landing", "bed"]},
+        },
+        front_contact=contact("front"),
+        living_motion=motion("living", hold=60.0),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
+        **({"bed_contact": contact("bed_door")} if watched else {}),
+    )
+    walk = [(0.0, "living"), (60.0, "living"), (120.0, "hall"), (124.0, "landing")]
+    reports = [(11.0 * HOUR + s, f"{room}_motion", "detected") for s, room in walk if s != 60.0]
+    reports += [
+        (11.0 * HOUR + s, f"{room}_motion", "clear") for s, room in [*walk[1:2], (150.0, "hall"), (154.0, "landing")]
+    ]
+    tracker = followed(plan, *sorted(reports))
+    for hour in (11.5, 13.0, 16.0):
+        tracker.advance(time_at(hour * HOUR))
+        assert tracker.belief.rooms["bed"] > 0.8, hour
+
+
 def test_who_sits_still_before_a_camera_has_not_left() -> None:
     """It tells of somebody who moves, and no more while they read."""
     plan = flat(camera={"kind": "camera", "room": "living"})
