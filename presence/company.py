@@ -83,7 +83,8 @@ def _start(label: int) -> int:
 def _through(
     sight: Sight, door: str, label: int, beings: tuple[int, ...], source: NDArray[np.intp], odds: float = 0.0
 ) -> Companion:
-    """Whoever of these beings is in one of the source states passes a door, and walks on beside it."""
+    """Whoever of these beings is in one of the source states passes a door, and walks on where most who pass it do."""
     target = np.array(sight.sides(door, (MOVING,), 1 - _start(label)), dtype=np.intp)
-    moves = np.full((len(source), len(target)), 1.0 / len(target))
+    near = sight.nearness(door, target)
+    moves = np.tile(near / near.sum(), (len(source), 1))
     return Companion(beings, source, target, moves, label, odds)

@@ -194,7 +194,7 @@ class DirectionSums:
                 self._waiting.append((passage, event))
 
     def _score(self, passage: TruePassage, event: DoorEvent) -> None:
-        answers = self._answers.get((event.door, event.seconds), [])
+        answers = _of_one_report(self._answers.get((event.door, event.seconds), []))
         sums = self.per_door[event.door]
         right = [max(a.directions, key=lambda d: a.directions[d]) == passage.direction for a in answers]
         if answers:
@@ -207,3 +207,15 @@ class DirectionSums:
         if answers and right[-1]:
             first = len(right) - next((i for i, r in enumerate(reversed(right)) if not r), len(right))
             self.delays.append(answers[first].decided.timestamp() - event.seconds)
+
+
+def _of_one_report(answers: list[Passage]) -> list[Passage]:
+    """The first answer and the final one about the report that somebody most likely passed by, if they are of several.
+
+    Reports of one door in one instant, such as of two contacts or in a log of whole seconds, have answers of one time.
+    """
+    finals = [answer for answer in answers if answer.final]
+    if len(finals) < 2:
+        return answers
+    at_once = [answer for answer in answers if answer.decided == answer.time]
+    return [min(told, key=lambda answer: answer.nobody) for told in (at_once, finals) if told]

@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from presence import first_passage
 from presence.events import Event
-from presence.floorplan import Floorplan
+from presence.floorplan import Floorplan, Sensor
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
 from presence.lingering import off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
+from presence.places import bedroom_doors, seats_report
 from presence.propagation import propagate
 from presence.recent import Derived, Recent
 from presence.resting import Rest
@@ -24,6 +25,9 @@ from presence.witness import Staying, nobody_inside, witness
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
+
+UNKNOWN_HOLD = 60.0
+"""Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
 
 def alike(plan: Floorplan) -> list[list[str]]:
@@ -62,6 +66,7 @@ class EngineCore:
         self.most = hypotheses
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
+        self.rest_is_told = seats_report(plan)
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self._labels: Derived[Array] = Derived(8)
         self._rests: Recent[Rest] = Recent(256)
@@ -70,13 +75,15 @@ class EngineCore:
     def start(self, seconds: float) -> Snapshot:
         """Before any evidence everybody is where they usually are at this hour: hardly away in their sleeping hours.
 
-        A sensor that sees still people may have been on since before the log: its silence tells nothing yet.
+        A sensor that sees still people may have been on since before the log, and a bedroom's door have stood open:
+        their silence tells nothing yet.
         """
         hours, change_at = self.model.hours(seconds)
         usual = self.model.usual(self.model.world(hours).sight, hours)
         mixture = start(usual, len(self.seats), self.model.on_property)
-        unknown = frozenset(("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy")
-        return Snapshot(seconds, mixture, hours, change_at, unknown)
+        unknown = {("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy"}
+        unknown |= {("unwatched", door) for door in bedroom_doors(self.plan)}
+        return Snapshot(seconds, mixture, hours, change_at, frozenset(unknown))
 
     # --- time passes ------------------------------------------------------------------------------------------------
     def advance(self, snapshot: Snapshot, seconds: float) -> tuple[Snapshot, list[Passage]]:
@@ -144,22 +151,28 @@ class EngineCore:
         (at, what, sensor), *rest = snapshot.due
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
-            return off_lost(snapshot, self.plan.sensors[sensor])
+            return self._unschedule(off_lost(snapshot, self.plan.sensors[sensor]), sensor)
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
         snapshot = self._witness(snapshot, inside, staying.likelihood(alone))
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying.after(alone)})
-        return self._schedule(snapshot, at + self.settings.occupancy_refresh, "witness", sensor)
+        return self._schedule(snapshot, at + self._refresh(self.plan.sensors[sensor]), "witness", sensor)
+
+    def _refresh(self, sensor: Sensor) -> float:
+        """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
+        often = self.settings.occupancy_refresh
+        return max(often, 2.0 * (sensor.hold or UNKNOWN_HOLD)) if sensor.kind == "motion" else often
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""
         return replace(snapshot, mixture=witness(snapshot.mixture, inside, alone, self.most))
 
     def _inside(self, sensor: str) -> Array:
-        """1 for the states in which a person is in a sensor's room, shape (P, S)."""
+        """1 for the states in which whoever such a sensor sees, a person or an animal, is in its room, shape (P, S)."""
         inside = np.zeros((len(self.names), self.model.states.size))
-        inside[: self.model.persons, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
+        seen = len(self.names) if self.plan.sensors[sensor].kind == "motion" else self.model.persons
+        inside[:seen, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
         return inside
 
     def _schedule(self, snapshot: Snapshot, at: float, what: str, sensor: str) -> Snapshot:

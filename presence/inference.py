@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from presence.at_rest import rest_of
 from presence.conditions import forget_door
 from presence.doors import DoorEngine
+from presence.engine import UNKNOWN_HOLD
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
@@ -32,8 +33,6 @@ Array = NDArray[np.float64]
 
 LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
-UNKNOWN_HOLD = 60.0
-"""Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
 
 def keyed(event: Event) -> Event:
@@ -74,7 +73,8 @@ class Engine(DoorEngine):
         if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
             snapshot = off_lost(snapshot, sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
-        if unknown or not (lasting and blind in snapshot.conditions):
+        turned_on = unknown or not (lasting and blind in snapshot.conditions)
+        if turned_on:
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
             nobody = self._false_alarm_rate(sensor) + chatter_rate(self.settings, last, record, snapshot.seconds)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
@@ -86,11 +86,20 @@ class Engine(DoorEngine):
             snapshot = self._told_again(snapshot, sensor, event)
         if not lasting:
             return snapshot
-        snapshot = replace(snapshot, conditions=snapshot.conditions | {blind})
-        if sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said):
+        return self._stays_on(replace(snapshot, conditions=snapshot.conditions | {blind}), sensor, turned_on)
+
+    def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
+        """Note when a sensor that is on bears witness of somebody there, or is taken to have lost its off message.
+
+        A motion sensor, too, where who rests is told: else whoever is up for long would be believed to have left.
+        """
+        surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
+        if surely or (turned_on and sensor.kind == "motion" and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-            again = snapshot.seconds + (sensor.hold or 0.0) + self.settings.occupancy_refresh
-            return self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
+            again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(sensor)
+            snapshot = self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
+        if surely:
+            return snapshot
         hold = sensor.hold or UNKNOWN_HOLD
         patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (hold + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)

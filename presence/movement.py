@@ -34,6 +34,7 @@ from presence.places import (
     seat_zone,
     seats_report,
     seen,
+    watched_over,
     well_sensed,
 )
 from presence.settings import Settings
@@ -173,6 +174,8 @@ def _pace_rates(
     if person and not seen(plan, room) and well_sensed(plan):
         settling, rising = settling * s.unsensed_share, s.unsensed_rising_rate
         asleep = NEVER
+    if being.bed not in (None, room) and plan.rooms[room].rest and not watched_over(plan, room):
+        settling *= s.foreign_bed_share  # where others sleep, and a sensor would not tell
     pausing, starting = s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)
     if person and room in plan.approaches:
         pausing, starting = pausing * s.approach_share, max(starting, s.outdoor_rate)

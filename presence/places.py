@@ -92,7 +92,12 @@ def seen(plan: Floorplan, room: str) -> bool:
     doors = [door.id for door in plan.doors.values() if room in door.between]
     enclosed = bool(doors) and all(door in watched for door in doors)
     unnoticed = plan.rooms[room].rest and not ("pressure" in kinds and seats_report(plan))
-    return not kinds.isdisjoint(WATCHERS) or enclosed or unnoticed
+    return watched_over(plan, room) or enclosed or unnoticed
+
+
+def watched_over(plan: Floorplan, room: str) -> bool:
+    """Whether a sensor sees whoever is in a room."""
+    return any(s.room == room and s.kind in WATCHERS for s in plan.sensors.values())
 
 
 def _beds(plan: Floorplan) -> Counter[str]:
@@ -209,6 +214,15 @@ def first_side(plan: Floorplan, door: str) -> list[str]:
     graph.remove_edge(first, second, key=door)
     here, there = (networkx.single_source_shortest_path_length(graph, room) for room in (first, second))
     return [room for room in plan.rooms if here.get(room, math.inf) < there.get(room, math.inf)]
+
+
+def bedroom_doors(plan: Floorplan) -> list[str]:
+    """Inner doors with a contact behind which people sleep: open or shut by habit, not as they come and go."""
+    sides = {door: side for door, side in plan.inner_sides.items() if side is not None}
+    reporting = {
+        s.door for s in plan.sensors.values() if s.kind == "contact" and plan.outdoor_sides[str(s.door)] is None
+    }
+    return [door for door, k in sides.items() if door in reporting and plan.rooms[plan.doors[door].between[k]].rest]
 
 
 def outer_side(plan: Floorplan, door: str) -> int:

@@ -246,11 +246,11 @@ class Sight:
         return np.asarray(np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0))
 
     def beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
-        """Somebody beside the door does something to it and stays; less often where fewer pass it (`_nearness`)."""
+        """Somebody beside the door does something to it and stays; less often where fewer pass it (`nearness`)."""
         index = np.array(self.sides(door, paces, side), dtype=np.intp)
-        return Way(index, index, (rate * self.hands())[:, None, None] * np.diag(self._nearness(door, index)))
+        return Way(index, index, (rate * self.hands())[:, None, None] * np.diag(self.nearness(door, index)))
 
-    def _nearness(self, door: str, index: IndexArray) -> Array:
+    def nearness(self, door: str, index: IndexArray) -> Array:
         """Share of passages at each state's place, relative to the likeliest place on its side, shape (N,)."""
         share = np.zeros(len(self.states.places))
         for first, second, part in self._joined(door):

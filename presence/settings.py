@@ -92,7 +92,7 @@ class Settings:
     """A pet settled to asleep in any room, and back: it lies deeply still .6 of the time. Laboratory cats slept .57 of
     it (Sterman et al. 1965, from memory)."""
     foreign_bed_share: float = 0.1
-    """Falling asleep in another rest room than the own, relative to the own. Common practice, no source."""
+    """Falling asleep, or settling unseen, in a rest room not their own, relative to it. Common practice, no source."""
     corridor_share: float = 0.15
     """Settling in a corridor (`places.is_corridor`), relative to other rooms. Common practice, no source."""
     approach_share: float = 0.15

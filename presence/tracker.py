@@ -40,7 +40,7 @@ class Tracker:
         plan: the home.
         settings: rates and probabilities of the model.
         hypotheses: the largest number kept; None keeps all (exact, for few events: they grow severalfold with each, and
-            with every minute in which an occupancy sensor or a camera stays on).
+            while a sensor stays on that bears witness: an occupancy sensor, a camera).
         reordering_window: seconds by which an event may come late.
         numbering: people whom the plan cannot tell apart (no phone, tag, code, bed or hours of their own) are numbered
             in the order in which they are first noticed, so that their names stand for tracks; False leaves their

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from presence import Event, Floorplan, Settings, Tracker
+from presence.hypotheses import FORTH
+from presence.model import Model
 from tests.oracle import JointFilter, at, contact, home, motion, time_at
 
 EXACT = 1e-9
@@ -75,3 +77,27 @@ def test_two_who_come_together_are_two_at_home() -> None:
     """Two phones come back half a minute after one opening: an arrival of two, where others left the second waiting."""
     assert told(TOGETHER).belief.at_home[2] > 0.9
     assert told(TOGETHER).belief.at_home[2] > told(TOGETHER, share=0.0).belief.at_home[2]
+
+
+@pytest.mark.parametrize("visitors", [0, 1], ids=["a resident asked along", "a guest let in"])
+def test_who_comes_in_with_another_walks_on_beside_the_zones_near_the_door(visitors: int) -> None:
+    """Three sensors in a row, 3 m apart, and the door nearer to the first: most are seen by that one next."""
+    spots = {"near": [1.0, 1.0], "middle": [4.0, 1.0], "far": [7.0, 1.0]}
+    outline = [[0, 0], [8, 0], [8, 2], [0, 2]]
+    plan = home(
+        2 - visitors,
+        rooms={"room": {"outline": outline}},
+        doors={"front": {"between": ["away", "room"], "at": [1.8, 0.0]}},
+        visitors=visitors,
+        front_contact=contact("front"),
+        **{name: motion("room", at=spot) for name, spot in spots.items()},
+    )
+    model = Model(plan, Settings())
+    ways = model.sight(model.hours(time_at(0.0).timestamp())[0]).options(plan.sensors["front_contact"], "open")
+    coming = [way.companion for way in ways if way.companion is not None and way.companion.label == FORTH]
+    assert len(coming) == 1
+    zones = [model.states.places[model.states.place[state]].zone for state in coming[0].target]
+    further = np.hypot(2.2, 1.0) - np.hypot(0.8, 1.0)
+    share = 1.0 / (1.0 + np.exp(-Settings().zone_decay * further / 3.0))
+    for row in coming[0].moves:
+        assert dict(zip(zones, row.tolist(), strict=True)) == pytest.approx({"near": share, "middle": 1.0 - share})

@@ -243,6 +243,29 @@ def test_direction_scores_worked_by_hand() -> None:
     )
 
 
+@pytest.mark.parametrize("first", ["passage", "echo"])
+def test_what_a_second_contact_tells_in_the_same_instant_is_no_answer_about_the_passage(first: str) -> None:
+    """Two contacts on one door: somebody came in by the opening, and the other report was made by nobody."""
+    plan = Floorplan.from_mapping(
+        PLAN_TEXT | {"sensors": PLAN_TEXT["sensors"] | {"second_contact": {"kind": "contact", "door": "front"}}}
+    )
+    sums = DirectionSums(plan)
+    for sensor in ("front_contact", "second_contact"):
+        sums.event(Event(time=at(0), sensor=sensor, value="open"))
+    shares = {
+        "passage": ({"yard>hall": 0.8, "hall>yard": 0.1}, 0.1),
+        "echo": ({"yard>hall": 0.01, "hall>yard": 0.02}, 0.97),
+    }
+    for decided, final in ((0, False), (300, True)):
+        for _, (directions, nobody) in sorted(shares.items(), reverse=first == "passage"):
+            sums.answer(Passage(at(0), at(decided), "front", directions, nobody, {}, final))
+    sums.passage(TruePassage(at(2).timestamp(), ("front",), "yard>hall"))
+    sums.finish()
+    scores = sums.scores()
+    assert (scores["accuracy_at_once"], scores["accuracy"], scores["median_delay_s"]) == (1.0, 1.0, 0.0)
+    assert scores["log_loss"] == pytest.approx(-math.log(0.8))
+
+
 def test_a_closing_without_an_opening_may_be_a_passage() -> None:
     sums = DirectionSums(PLAN)
     sums.event(log((0, "front_contact", "closed"))[0])

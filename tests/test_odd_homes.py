@@ -142,6 +142,34 @@ def test_whose_only_room_has_a_bed_with_a_mat_is_at_home_before_they_lie_down() 
         assert tracker.belief.rooms["studio"] > 0.8, hour
 
 
+KEPT_ON = [*ARRIVAL, (EVENING + 60.0, "kitchen_motion", "detected")]
+"""Two are at home, and neither the living room's nor the kitchen's sensor goes off."""
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_whom_a_motion_sensor_goes_on_seeing_has_not_left_although_no_seat_is_taken(people: int) -> None:
+    """An hour of housework: a sofa and a bed report that nobody rests, and the sensor that somebody moves."""
+    reports = KEPT_ON if people == 2 else ARRIVAL
+    plan = home(
+        dict.fromkeys(("P1", "P2")[:people], SLEEPER["P1"]),
+        rooms={"hall": {}, "living": {}, "kitchen": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "kitchen", "bed")},
+        },
+        front_contact=contact("front"),
+        hall_motion=motion("hall", hold=30.0),
+        **{f"{room}_motion": motion(room, hold=60.0) for room in ("living", "kitchen", "bed")},
+        sofa={"kind": "pressure", "room": "living"},
+        mat=MAT,
+    )
+    tracker = followed(plan, *reports)
+    for minutes in (10, 20, 30, 60):
+        tracker.advance(time_at(EVENING + 60.0 * minutes))
+        assert tracker.belief.at_home[0] < 0.05, minutes
+        assert max(tracker.belief.rooms["living"], tracker.belief.rooms["kitchen"] * (people - 1)) > 0.9, minutes
+
+
 @pytest.mark.parametrize("room", ["hall", "living"])
 def test_one_chair_with_a_sensor_does_not_make_whoever_reads_on_another_leave(room: str) -> None:
     plan = flat(chair={"kind": "pressure", "room": room})
@@ -150,6 +178,61 @@ def test_one_chair_with_a_sensor_does_not_make_whoever_reads_on_another_leave(ro
     tracker.advance(time_at(EVENING + 1800.0))
     assert tracker.belief.at_home[0] < 0.05
     assert tracker.belief.rooms["living"] > 0.5
+
+
+# --- bedrooms ---------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("watched", [False, True], ids=["door without a contact", "door with one"])
+def test_who_is_quiet_in_their_own_room_is_not_in_the_spare_one(watched: bool) -> None:
+    """Next door is a bedroom that is nobody's, and has no sensor that could tell of somebody in it."""
+    plan = home(
+        {"P1": {"bed": "own", "awake": ["07:00", "21:00"]}},
+        rooms={"hall": {}, "landing": {}, "own": {"rest": True}, "spare": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "stairs": {"between": ["hall", "landing"], "leaf": "none"},
+            "own_door": {"between": ["landing", "own"]},
+            "spare_door": {"between": ["landing", "spare"]},
+        },
+        front_contact=contact("front"),
+        own_motion=motion("own", hold=60.0),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
+        **({"own_contact": contact("own_door")} if watched else {}),
+    )
+    reports: list[Report] = [(0.0, "hall_motion", "detected"), (4.0, "landing_motion", "detected")]
+    reports += [(6.0, "own_contact", "open")] if watched else []
+    reports += [(7.0, "own_motion", "detected"), (31.0, "hall_motion", "clear")]
+    tracker = followed(plan, *reports, (35.0, "landing_motion", "clear"), (68.0, "own_motion", "clear"))
+    for minutes in (5, 15, 30, 45, 60):
+        tracker.advance(time_at(60.0 * minutes))
+        assert tracker.belief.rooms["own"] > 0.5 > tracker.belief.rooms["spare"], minutes
+
+
+@pytest.mark.parametrize("watched", [False, True], ids=["door without a contact", "door with one"])
+def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(watched: bool) -> None:
+    """Its contact has said nothing since before the log, and says nothing now; the bedroom has no other sensor."""
+    plan = home(
+        {"P1": {"bed": "bed", "awake": ["07:00", "23:00"]}},
+        rooms={"hall": {}, "living": {}, "landing": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "living_door": {"between": ["hall", "living"]},
+            "stairs": {"between": ["hall", "landing"], "leaf": "none"},
+            "bed_door": {"between": ["landing", "bed"]},
+        },
+        front_contact=contact("front"),
+        living_motion=motion("living", hold=60.0),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
+        **({"bed_contact": contact("bed_door")} if watched else {}),
+    )
+    walk = [(0.0, "living"), (60.0, "living"), (120.0, "hall"), (124.0, "landing")]
+    reports = [(11.0 * HOUR + s, f"{room}_motion", "detected") for s, room in walk if s != 60.0]
+    reports += [
+        (11.0 * HOUR + s, f"{room}_motion", "clear") for s, room in [*walk[1:2], (150.0, "hall"), (154.0, "landing")]
+    ]
+    tracker = followed(plan, *sorted(reports))
+    for hour in (11.5, 13.0, 16.0):
+        tracker.advance(time_at(hour * HOUR))
+        assert tracker.belief.rooms["bed"] > 0.8, hour
 
 
 def test_who_sits_still_before_a_camera_has_not_left() -> None:

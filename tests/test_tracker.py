@@ -409,7 +409,8 @@ def test_a_report_told_twice_is_compared_with_the_report_before_it() -> None:
 
     By the definition of `same_as_previous`; and what comes next is compared with the repeated report.
     """
-    tracker = followed(SMALL, [at(0, "hall_motion", "detected"), at(5, "room_motion", "detected")])
+    shut = at(0, "inner_contact", "closed")
+    tracker = followed(SMALL, [shut, at(60, "hall_motion", "detected"), at(65, "room_motion", "detected")])
     tracker.observe(at(300, "hall_motion", "clear"))
     tracker.observe(at(300, "room_motion", "clear"))
     tracker.observe(at(301, "hall_motion", "detected"))
@@ -751,7 +752,7 @@ def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
         "taken": [(5.0, "mat", "pressed"), (6.0, "mat", "offline"), (7.0, "mat", "online"), (8.0, "mat", "pressed")],
         "left": [(5.0, "mat", "pressed"), (6.0, "mat", "offline"), (7.0, "mat", "online"), (8.0, "mat", "released")],
     }.items():
-        lines = [(1.0, "radar", "vacant"), *lines]
+        lines = [(1.0, "radar", "vacant"), (2.0, "inner_contact", "closed"), *lines]
         conditions[name] = followed(SMALL, [at(*line) for line in lines])._known().conditions
     assert conditions == {
         "door": frozenset({("open", "inner")}),

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings
 from presence.habits import Hours
+from presence.places import bedroom_doors
 
 USUAL = 20.0
 """Off messages that what is expected of them counts for."""
@@ -72,6 +73,7 @@ class Senses:
             if (share := self._share(door))
         ]
         lasting = [("blind", s) for s in self.on] + [("pressed", s) for s in self.pressed]
+        lasting += [("unwatched", door) for door in bedroom_doors(self.plan) if door not in self.reported]
         return frozenset(lasting + [("open", d) for d in self.open] + standing)
 
     def expiries(self) -> dict[str, float]:
