@@ -161,6 +161,8 @@ def branch(
         settling: tracked windows (indices) in which a passage in this event counts.
         ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
+            The log-likelihood is that of what was foretold, whatever the exponent (prequential: Dawid 1984, JRSS A
+            147:278): with the exponent on it, less trust would make any log likelier.
     """
     persons, count, _ = mixture.x.shape
     nothing_else = not (mixture.labels.size or mixture.ghosts.size) and evidence_weight == 1.0
@@ -173,8 +175,10 @@ def branch(
         rate *= masses[kinds.companion_rows, kinds.companion]
         if most:
             rate, lost = pooled(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
-    weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
+    rates = np.concatenate([nobody_rate[None], rate])
+    weight = (rates**evidence_weight * mixture.weight).ravel()
     total = float(weight.sum())
+    foretold = total if evidence_weight == 1.0 else float((rates * mixture.weight).sum())
     weight /= total
     chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
     parent, being, weight = every.parent[chosen], every.being[chosen], weight[chosen]
@@ -185,7 +189,7 @@ def branch(
         labels=_settle(mixture.labels, parent, every.column[chosen], accepting),
         ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
         cause=_unit(persons + 1)[being],
-        log_likelihood=mixture.log_likelihood + math.log(total),
+        log_likelihood=mixture.log_likelihood + math.log(foretold),
         merged=mixture.merged + max(0.0, 1.0 - kept) + lost,
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
