@@ -175,11 +175,7 @@ def branch(
         rate *= masses[kinds.companion_rows, kinds.companion]
         if most:
             rate, lost = pooled(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
-    rates = np.concatenate([nobody_rate[None], rate])
-    weight = (rates**evidence_weight * mixture.weight).ravel()
-    total = float(weight.sum())
-    foretold = total if evidence_weight == 1.0 else float((rates * mixture.weight).sum())
-    weight /= total
+    weight, foretold = _weighed(np.concatenate([nobody_rate[None], rate]), mixture.weight, evidence_weight)
     chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
     parent, being, weight = every.parent[chosen], every.being[chosen], weight[chosen]
     kept = float(weight.sum())
@@ -196,6 +192,19 @@ def branch(
     same = float(weight @ (mixture.cause[parent, being] * (being < persons)))
     caused = Caused(who[:persons], float(who[persons]), same)
     return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
+
+
+def _weighed(rates: Array, before: Array, exponent: float) -> tuple[Array, float]:
+    """The weight of each candidate, flat, sum 1; and the density foretold for the event (1/s), by rates as they are.
+
+    Args:
+        rates: shape (C, K), 1/s: of each way of causing it, under each hypothesis.
+        before: shape (K,): weights of the hypotheses.
+        exponent: on the rates, in the weights alone.
+    """
+    weight = (rates**exponent * before).ravel()
+    total = float(weight.sum())
+    return weight / total, total if exponent == 1.0 else float((rates * before).sum())
 
 
 def attribute(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:

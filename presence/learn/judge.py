@@ -189,8 +189,10 @@ def _number(fitting: Sequence[Foresight], judged: Sequence[Foresight]) -> Array:
     prior, before = count_prior(fitting[0]), np.concatenate([f.before for f in judged])
     scores = np.zeros(len(before))
     for seen in np.unique(before):
-        pairs = ([(f.at_home[f.before == seen], f.most[f.before == seen]) for f in part] for part in (fitting, judged))
-        scores[before == seen] = _parts(*pairs, prior)
+        known, asked = (
+            [(f.at_home[f.before == seen], f.most[f.before == seen]) for f in part] for part in (fitting, judged)
+        )
+        scores[before == seen] = _parts(known, asked, prior)
     return scores
 
 
