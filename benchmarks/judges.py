@@ -4,11 +4,11 @@
     python benchmarks/judges.py two_residents_month FOLDER [--days 3] [--settings 30]
 
 Each of the settings turns some of the learner's dials at random (`presence.learn.dials`; a factor with a standard
-deviation of 2.3). Printed: Spearman's rank correlation of log-likelihood, of the judge's score and its two parts,
-of the number's part with the table that fits the defaults' beliefs for all ("number, usual"), and of how well the
-probability that nobody is at home tells whether anything is heard in the next half hour ("silence"), with what the
-truth says; and what the truth says of the settings that each would have chosen. A few dozen settings give a correlation
-to about .15. The set cannot be passed on; see `open_logs.py`.
+deviation of 2.3). Printed: Spearman's rank correlation of log-likelihood, of the judge's score and its two parts, of
+the number's part with one table, whatever was seen before ("number, alone"), and of how well the probability that
+nobody is at home tells whether anything is heard in the next half hour ("silence"), with what the truth says; and what
+the truth says of the settings that each would have chosen. A few dozen settings give a correlation to about .15. The
+set cannot be passed on; see `open_logs.py`.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ Array = NDArray[np.float64]
 SPREAD = float(np.log(2.3))
 TURNED = 0.4
 """Share of the dials that each of the settings turns."""
-WITNESSES = ("log-likelihood", "judge", "judge: number", "judge: rooms", "number, usual", "silence")
+WITNESSES = ("log-likelihood", "judge", "judge: number", "judge: rooms", "number, alone", "silence")
 HALF_HOUR = DAYS._replace(room_ahead=(0.0, 1800.0))
 
 
@@ -65,8 +65,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.what != "home" and options.folder is None:
         parser.error("the folder of the set is missing")
     plan, stretches, truth = _home(options) if options.what == "home" else _month(options)
-    table = usual_table(plan, stretches)
-    trials = [trial(plan, stretches, truth, settings, table) for settings in drawn(plan, options.settings)]
+    trials = [trial(plan, stretches, truth, settings) for settings in drawn(plan, options.settings)]
     print("\n".join(printed(trials)))
     return 0
 
@@ -117,29 +116,19 @@ def trial(
     stretches: Sequence[Stretch],
     truth: Callable[[Settings], dict[str, float]],
     settings: Settings,
-    usual: Array,
 ) -> Trial:
-    """What the witnesses and the truth say of some settings; `usual` is the defaults' table of the number."""
-    found = foreseen(plan, stretches, settings)
-    said, number = judge(found), float(log_scores(*number_parts(found), usual).mean())
+    """What the witnesses and the truth say of some settings."""
+    found = [f for course in courses(plan, stretches) for f in foresee(plan, settings, course, 16)]
+    said = judge(found)
     heard = silence(plan, [event for stretch in stretches for event in stretch.events], found)
-    return Trial((said.log_likelihood, said.score, said.number, said.rooms, number, heard), truth(settings))
+    witnesses = (said.log_likelihood, said.score, said.number, said.rooms, number_alone(found), heard)
+    return Trial(witnesses, truth(settings))
 
 
-def usual_table(plan: Floorplan, stretches: Sequence[Stretch]) -> Array:
-    """What is seen later under each number believed at home with the defaults: fitted once, it forgives nobody else."""
-    found = foreseen(plan, stretches, Settings())
-    return fit_table(*number_parts(found), count_prior(found[0]))
-
-
-def foreseen(plan: Floorplan, stretches: Sequence[Stretch], settings: Settings) -> list[Foresight]:
-    """All that is believed of some stretches."""
-    return [f for course in courses(plan, stretches) for f in foresee(plan, settings, course, 16)]
-
-
-def number_parts(found: Sequence[Foresight]) -> tuple[Array, NDArray[np.intp]]:
-    """What is believed of the number at home, shape (T, N + 1), and the most places at once later, shape (T,)."""
-    return np.concatenate([f.at_home for f in found]), np.concatenate([f.most for f in found])
+def number_alone(found: Sequence[Foresight]) -> float:
+    """How well the number at home tells the most places at once later, whatever was seen before; nats an instant."""
+    belief, most = np.concatenate([f.at_home for f in found]), np.concatenate([f.most for f in found])
+    return float(log_scores(belief, most, fit_table(belief, most, count_prior(found[0]))).mean())
 
 
 def silence(plan: Floorplan, events: Sequence[Event], found: Sequence[Foresight]) -> float:

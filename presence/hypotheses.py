@@ -161,6 +161,8 @@ def branch(
         settling: tracked windows (indices) in which a passage in this event counts.
         ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
+            The log-likelihood is that of what was foretold, whatever the exponent (prequential: Dawid 1984, JRSS A
+            147:278): with the exponent on it, less trust would make any log likelier.
     """
     persons, count, _ = mixture.x.shape
     nothing_else = not (mixture.labels.size or mixture.ghosts.size) and evidence_weight == 1.0
@@ -173,9 +175,7 @@ def branch(
         rate *= masses[kinds.companion_rows, kinds.companion]
         if most:
             rate, lost = pooled(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
-    weight = (np.concatenate([nobody_rate[None], rate]) ** evidence_weight * mixture.weight).ravel()
-    total = float(weight.sum())
-    weight /= total
+    weight, foretold = _weighed(np.concatenate([nobody_rate[None], rate]), mixture.weight, evidence_weight)
     chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
     parent, being, weight = every.parent[chosen], every.being[chosen], weight[chosen]
     kept = float(weight.sum())
@@ -185,13 +185,26 @@ def branch(
         labels=_settle(mixture.labels, parent, every.column[chosen], accepting),
         ghosts=_by_itself(mixture.ghosts[parent], being == persons, ghost),
         cause=_unit(persons + 1)[being],
-        log_likelihood=mixture.log_likelihood + math.log(total),
+        log_likelihood=mixture.log_likelihood + math.log(foretold),
         merged=mixture.merged + max(0.0, 1.0 - kept) + lost,
     )
     who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
     same = float(weight @ (mixture.cause[parent, being] * (being < persons)))
     caused = Caused(who[:persons], float(who[persons]), same)
     return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
+
+
+def _weighed(rates: Array, before: Array, exponent: float) -> tuple[Array, float]:
+    """The weight of each candidate, flat, sum 1; and the density foretold for the event (1/s), by rates as they are.
+
+    Args:
+        rates: shape (C, K), 1/s: of each way of causing it, under each hypothesis.
+        before: shape (K,): weights of the hypotheses.
+        exponent: on the rates, in the weights alone.
+    """
+    weight = (rates**exponent * before).ravel()
+    total = float(weight.sum())
+    return weight / total, total if exponent == 1.0 else float((rates * before).sum())
 
 
 def attribute(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:

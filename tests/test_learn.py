@@ -234,6 +234,9 @@ def test_what_is_seen_later_by_hand() -> None:
     grid = BEGIN + np.array([0.0, 100.0, 600.0, 800.0])
     later = look_ahead(plan, events, grid)
     assert later.most.tolist() == [2, 2, 1, 1]  # hall and bedroom at 250 s; then the mat alone
+    assert later.before.tolist() == [0, 0, 2, 2]  # at 600 s, 380 s ago is within reach; at 100 s nothing was yet
+    by_turns = look_ahead(plan, events, BEGIN + np.array([360.0, 380.0, 2160.0, 2190.0, 3410.0, 3420.0]))
+    assert by_turns.before.tolist() == [1, 2, 2, 1, 1, 0]  # 2 to 32 min after 200-260, 250 and 1000-1500 s
     assert later.rooms == ("hall", "bed")
     assert later.seen.tolist() == [[1, 1], [1, 1], [0, 0], [0, 1]]
 

@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
 from benchmarks import agreement, recovery, usefulness
 from benchmarks.exact.drawing import draw_life
-from benchmarks.judges import drawn, number_parts, rank_correlation, silence
+from benchmarks.judges import drawn, number_alone, rank_correlation, silence
 from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
 from presence import Event, Floorplan, Settings, Tracker
 from presence.evaluate import evaluate
 from presence.learn.em import rates_of
-from presence.learn.judge import Array, Foresight, count_prior
+from presence.learn.judge import Array, Foresight, judge
 from presence.learn.report import FIRST
 from presence.learn.steps import AGREEING
-from presence.learn.tables import fit_table, log_scores
 from presence.learned import Learned, apply
 from presence.truth import TruthLine
 from tests.oracle import NOON, at, home, motion
@@ -46,8 +46,8 @@ def test_who_knows_when_nobody_is_at_home_foretells_silence() -> None:
     empty = (grid > NOON.timestamp() + 18000.0).astype(float)
 
     def told(nobody: Array) -> float:
-        belief, none = np.stack([nobody, 1.0 - nobody], axis=1), np.zeros((300, 1))
-        return silence(plan, events, [Foresight(grid, belief, none, none[:, 0].astype(int), none.astype(int), 0.0)])
+        belief, none = np.stack([nobody, 1.0 - nobody], axis=1), np.zeros((300, 1), np.intp)
+        return silence(plan, events, [Foresight(grid, belief, none, none[:, 0], none[:, 0], none, 0.0)])
 
     n0, n1 = int(empty.sum()), int((1.0 - empty).sum())
     by_hand = (n0 * np.log((n0 + 10) / (n0 + 20)) + n1 * np.log((n1 + 10) / (n1 + 20))) / 300
@@ -55,19 +55,24 @@ def test_who_knows_when_nobody_is_at_home_foretells_silence() -> None:
     assert told(empty) > told(np.full(300, 0.5))
 
 
-def test_only_a_table_of_its_own_forgives_a_number_that_is_always_one_too_high() -> None:
-    there = np.arange(800) // 100 % 2
+def test_who_knows_the_number_at_home_tells_what_is_seen_later_only_if_that_is_asked_by_what_was_seen_before() -> None:
+    """Three live there. Quiet nights, busy days: who believes two by day and three by night only knows when it is day.
 
-    def told(extra: int) -> Foresight:
-        belief, none = np.eye(3)[there + extra], np.zeros((800, 0))
-        return Foresight(np.arange(800.0), belief, none, there, none.astype(int), 0.0)
+    One who has gone out is seen no more: that is what the number tells.
+    """
+    random = np.random.default_rng(5)
+    instants = np.arange(4000)
+    day, all_in = instants // 40 % 2, random.random(4000) < 0.7
+    there = np.where(all_in, 3, 2)
+    most = random.binomial(there, np.where(day, 0.8, 0.1))
 
-    def score(found: Foresight, table: Array) -> float:
-        return float(log_scores(*number_parts([found]), table).mean())
+    def told(number: NDArray[np.intp]) -> Foresight:
+        none = np.zeros((4000, 0))
+        return Foresight(instants * 120.0, np.eye(4)[number], none, most, day, none.astype(int), 0.0)
 
-    usual, own = (fit_table(*number_parts([found]), count_prior(found)) for found in (told(0), told(1)))
-    assert score(told(1), own) == pytest.approx(score(told(0), usual), rel=0, abs=0.1)
-    assert score(told(1), usual) < score(told(0), usual) - 1.0
+    knows, knows_when = told(there), told(np.where(day, 2, 3))
+    assert number_alone([knows]) < number_alone([knows_when]) - 0.1
+    assert judge([knows]).number > judge([knows_when]).number + 0.005
 
 
 def test_the_later_part_begins_where_everybody_is() -> None:

@@ -39,10 +39,13 @@ class Bench:
     """What the days for fitting looked like under the latest settings."""
 
     def verdict(self, settings: Settings) -> Verdict:
-        """How settings do on the days kept apart, with emission tables from the days for fitting."""
-        return self._judged(
-            "judge", settings, lambda: (self._fitted(settings), list(self._foresee(settings, self.judging)))
-        )
+        """How settings do on the days kept apart, with emission tables from all days: those of a few days are noise."""
+
+        def foresights() -> tuple[Sequence[Foresight], Sequence[Foresight]]:
+            judged = list(self._foresee(settings, self.judging))
+            return [*self._fitted(settings), *judged], judged
+
+        return self._judged("judge", settings, foresights)
 
     def in_sample(self, settings: Settings) -> Verdict:
         """How settings do on the days for fitting."""

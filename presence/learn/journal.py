@@ -15,7 +15,7 @@ from presence.errors import Fault, InputError
 from presence.learned import write_json
 
 FORMAT = "what presence learn has worked out so far"
-VERSION = 2
+VERSION = 3
 
 
 class Journal:

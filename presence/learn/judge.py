@@ -1,7 +1,10 @@
 """The judge of settings that needs no labels: how well what is believed tells what will be seen.
 
-    score = mean log p(largest number of places at once, 2-32 min ahead | belief about the number at home)
+    score = mean log p(largest number of places at once, 2-32 min ahead | the same 32-2 min before, belief about number)
           + sum over rooms of mean log p(any event there in the next 5 min | belief about the room)
+
+Without what was seen before, the first part asks above all whether people are up: who believed five at home on busy
+evenings and six in quiet nights then told it better than who knew that there are six.
 
 The two parts and the likelihood are told apart: under a model that is never quite right each of them can rank settings
 the wrong way round (`benchmarks/judges.py`), so that `fit.choose` asks for all three.
@@ -53,6 +56,8 @@ class Foresight(NamedTuple):
     """Shape (T, R): probability that somebody is in the room."""
     most: IndexArray
     """Shape (T,)."""
+    before: IndexArray
+    """Shape (T,): what was seen before, the same for every candidate."""
     seen: IndexArray
     """Shape (T, R)."""
     log_likelihood: float
@@ -107,6 +112,7 @@ def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int
             np.array(at_home),
             np.array(rooms).reshape(last - first, len(later.rooms)),
             np.minimum(later.most[first:last], len(plan.people) + plan.visitors + 1),
+            later.before[first:last],
             later.seen[first:last],
             so_far - told,
         )
@@ -140,9 +146,7 @@ def judge(
 ) -> Verdict:
     """Fit the emission tables on some stretches, and score those or others with them."""
     judged = fitting if judged is None else judged
-    count = _parts(
-        [(f.at_home, f.most) for f in fitting], [(f.at_home, f.most) for f in judged], count_prior(fitting[0])
-    )
+    count = _number(fitting, judged)
     each = np.zeros(len(count))
     for room in range(fitting[0].rooms.shape[1]):
         prior = PRIOR_SAMPLES * np.array([[0.98, 0.02], [0.5, 0.5]])
@@ -178,6 +182,18 @@ def _parts(
         (np.concatenate([b for b, _ in pairs]), np.concatenate([s for _, s in pairs])) for pairs in (fitting, judged)
     )
     return log_scores(other, later, fit_table(belief, seen, prior))
+
+
+def _number(fitting: Sequence[Foresight], judged: Sequence[Foresight]) -> Array:
+    """Scores of the number at home, shape (T,): a table for each answer to what was seen before."""
+    prior, before = count_prior(fitting[0]), np.concatenate([f.before for f in judged])
+    scores = np.zeros(len(before))
+    for seen in np.unique(before):
+        known, asked = (
+            [(f.at_home[f.before == seen], f.most[f.before == seen]) for f in part] for part in (fitting, judged)
+        )
+        scores[before == seen] = _parts(known, asked, prior)
+    return scores
 
 
 def _room(foresight: Foresight, room: int) -> tuple[Array, IndexArray]:

@@ -25,7 +25,7 @@ class Timescales(NamedTuple):
     bin: float = 10.0
     """Places active within the same bin are active at once."""
     count_ahead: tuple[float, float] = (120.0, 1920.0)
-    """How far ahead the largest number of places at once is looked for..."""
+    """How far ahead the largest number of places at once is looked for, and how far back..."""
     room_ahead: tuple[float, float] = (0.0, 300.0)
     """...and any event in a room. Both from trials on one real home, see DEVELOPERS.md."""
     step: float = 120.0
@@ -51,13 +51,19 @@ SESSIONS = Timescales(
 """For short busy recordings, where all goes faster: a tenth of everything. No source; not tried against others."""
 
 
+MOST_BEFORE = 4
+"""So many places at once, or more, are told apart of what was seen before. No source."""
+
+
 class Later(NamedTuple):
-    """What is seen after each instant of a grid."""
+    """What is seen after each instant of a grid, and what was seen before it."""
 
     grid: Array
     """Shape (T,): epoch seconds."""
     most: IndexArray
     """Shape (T,): the largest number of places active at once, `Timescales.count_ahead`."""
+    before: IndexArray
+    """Shape (T,): the same as long before each instant, not more than `MOST_BEFORE`: are people up and about?"""
     rooms: tuple[str, ...]
     """The rooms in which something can be seen."""
     seen: IndexArray
@@ -78,9 +84,11 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, timescales
     seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
     places |= {f"seat {seat}": len(rooms) + k for k, seat in enumerate(seats)}
     if not len(grid):
-        return Later(grid, np.zeros(0, np.intp), rooms, np.zeros((0, len(rooms)), np.intp))
-    begin = float(grid[0])
-    size = int((grid[-1] - begin + timescales.count_ahead[1]) // timescales.bin) + 2
+        none = np.zeros(0, np.intp)
+        return Later(grid, none, none, rooms, np.zeros((0, len(rooms)), np.intp))
+    nearest, furthest = timescales.count_ahead
+    begin = float(grid[0]) - furthest
+    size = int((grid[-1] - begin + furthest) // timescales.bin) + 2
     active = np.zeros((size, len(places)), bool)
     for sensor, first, last in stretches(plan, events):
         seat = f"seat {sensor}"
@@ -90,13 +98,16 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, timescales
             active[max(a, 0) : b + 1, column] = True
     at_once = active.sum(axis=1)
     starts = ((grid - begin) // timescales.bin).astype(np.intp)
-    most = _window(at_once, starts, timescales.count_ahead, timescales.bin).max(axis=1)
+    most, before = (
+        _window(at_once, starts, span, timescales.bin).max(axis=1)
+        for span in ((nearest, furthest), (-furthest, -nearest))
+    )
     for seat in seats:
         active[:, places[str(plan.sensors[seat].room)]] |= active[:, places[f"seat {seat}"]]
     seen = np.zeros((len(grid), len(rooms)), np.intp)
     for k in range(len(rooms)):
         seen[:, k] = _window(active[:, k], starts, timescales.room_ahead, timescales.bin).max(axis=1)
-    return Later(grid, most.astype(np.intp), rooms, seen)
+    return Later(grid, most.astype(np.intp), np.minimum(before, MOST_BEFORE).astype(np.intp), rooms, seen)
 
 
 def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float, float]]:
@@ -122,9 +133,9 @@ def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float
 
 
 def _window(
-    values: NDArray[np.generic], starts: IndexArray, ahead: tuple[float, float], width: float
+    values: NDArray[np.generic], starts: IndexArray, span: tuple[float, float], width: float
 ) -> NDArray[np.generic]:
-    """The bins that lie ahead of each instant, shape (T, bins); the instant's own bin is never among them."""
-    offsets = np.arange(int(ahead[0] // width) + 1, int(ahead[1] // width) + 1)
-    ahead_of: NDArray[np.generic] = values[np.minimum(starts[:, None] + offsets, len(values) - 1)]
-    return ahead_of
+    """The bins of a span of time from each instant on, shape (T, bins); the instant's own is in none that lie ahead."""
+    offsets = np.arange(int(span[0] // width) + 1, int(span[1] // width) + 1)
+    within: NDArray[np.generic] = values[np.minimum(starts[:, None] + offsets, len(values) - 1)]
+    return within
