@@ -4,13 +4,12 @@ A change of few entries is carried along by Woodbury's formula in each resolvent
 few states, and each part is decomposed by itself, Schur's complement of the parts in each resolvent does it.
 
 Sources: Cody, Meinardus & Varga 1969 (J. Approx. Theory 2:50), best rational approximation of exp on (-inf, 0];
-Trefethen, Weideman & Schmelzer 2006 (BIT 46:653), section 4, computing it by the Caratheodory-Fejer method;
+Pusa 2011 (Nuclear Science and Engineering 169:155), its coefficients;
 Zhang 2005, "The Schur Complement and Its Applications", section 1.2 (inverses of partitioned matrices).
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -20,41 +19,34 @@ Array = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 IndexArray = NDArray[np.intp]
 
-DEGREE = 14
-"""Degree of the rational approximation: its error on (-inf, 0] is about 9.29**-14 = 3e-14."""
+POLES: ComplexArray = np.array(
+    [
+        -8.8977731864688888199 + 16.630982619902085304j,
+        -3.7032750494234480603 + 13.656371871483268171j,
+        -0.2087586382501301251 + 10.991260561901260913j,
+        2.2697838292311127097 + 8.4617379730402214019j,
+        3.9933697105785685194 + 6.0048316422350373178j,
+        5.0893450605806245066 + 3.5888240290270065102j,
+        5.6231425727459771248 + 1.1940690463439669766j,
+    ]
+)
+RESIDUES: ComplexArray = np.array(
+    [
+        -7.1542880635890672853e-5 + 1.4361043349541300111e-4j,
+        9.4390253107361688779e-3 - 1.7184791958483017511e-2j,
+        -3.7636003878226968717e-1 + 3.3518347029450104214e-1j,
+        4.8071120988325088907 - 1.3209793837428723881j,
+        -23.498232091082701191 - 5.8083591297142074004j,
+        46.933274488831293047 + 45.643649768827760791j,
+        -27.875161940145646468 - 102.14733999056451434j,
+    ]
+) * (2.0 + 0.0j)
+"""Best rational approximation of degree 14 on (-inf, 0], one of each conjugate pair, residues doubled.
 
-
-@lru_cache(maxsize=4)
-def exponential_poles(degree: int = DEGREE) -> tuple[ComplexArray, ComplexArray]:
-    """Poles and residues of the best rational approximation of `exp` on the negative half line.
-
-    Returns one of each conjugate pair, residues doubled: `exp(x) ~ Re sum_k residues[k] / (x - poles[k])` plus a
-    constant below the error. Source: Trefethen, Weideman & Schmelzer 2006, section 4.
-    """
-    terms, points, stretch = 75, 1024, 9.0
-    circle = np.exp(2j * np.pi * np.arange(points) / points)
-    cosine = circle.real
-    transplanted = np.exp(stretch * (cosine - 1) / (cosine + 1 + 1e-16))
-    chebyshev = np.fft.fft(transplanted).real / points
-    analytic = np.polyval(chebyshev[terms::-1], circle)
-    hankel = np.zeros((terms, terms))
-    for row in range(terms):
-        hankel[row, : terms - row] = chebyshev[row + 1 : terms + 1]
-    left, singular, right = np.linalg.svd(hankel)
-    u, v = left[::-1, degree], right[degree, :]
-    padding = np.zeros(points - terms)
-    blaschke = np.fft.fft(np.concatenate([u, padding])) / np.fft.fft(np.concatenate([v, padding]))
-    extended = analytic - singular[degree] * circle**terms * blaschke
-    inside = np.roots(v)
-    outer = inside[np.abs(inside) > 1]
-    denominator = np.poly(outer)
-    numerator = np.fft.fft(extended * np.polyval(denominator, circle)).real / points
-    numerator = numerator[degree::-1]
-    residues = np.array([np.polyval(numerator, q) / np.polyval(np.poly(outer[outer != q]), q) for q in outer])
-    poles = stretch * (outer - 1) ** 2 / (outer + 1) ** 2
-    residues = 4 * residues * poles / (outer**2 - 1)
-    upper = poles.imag > 0
-    return poles[upper], 2 * residues[upper]
+`exp(x) ~ Re sum_k RESIDUES[k] / (x - POLES[k])`, with an error below 4e-14: twice the least possible, for a constant
+of 1.8e-14 is left out. Tabulated, because what double precision computes is lost in the fifth digit and differs from
+one processor to the next. Source: Pusa 2011, coefficients of order 14 (from memory; `tests/test_propagation.py`
+checks that they are the best)."""
 
 
 class Correction(NamedTuple):
@@ -94,17 +86,16 @@ def correction(values: Array, rows: Array, entries: Array, dt: float) -> Correct
         entries: shape (G, r, r), 1/s: what is added to them.
         dt: seconds.
     """
-    poles, residues = exponential_poles()
     columns = np.flatnonzero(entries.any(axis=(0, 1)))
-    kinds, count, rank = len(values), len(poles), len(columns)
-    resolvent = 1.0 / (values[:, None] * dt - poles[:, None])  # (G, poles, S)
+    kinds, count, rank = len(values), len(POLES), len(columns)
+    resolvent = 1.0 / (values[:, None] * dt - POLES[:, None])  # (G, poles, S)
     parts = np.concatenate([resolvent.real, resolvent.imag], axis=1)[:, :, None]  # (G, 2 poles, 1, S)
     targets, sources = rows[:, columns], entries[:, :, columns].transpose(0, 2, 1) @ rows
     into = (parts * sources[:, None]).reshape(kinds, 2 * count * rank, values.shape[1])
     out_of = (parts * targets[:, None]).reshape(into.shape)
     gram_parts = (out_of @ sources.transpose(0, 2, 1)).reshape(kinds, 2, count, rank, rank)
     gram = gram_parts[:, 0] + 1j * gram_parts[:, 1]
-    core = np.linalg.inv(np.eye(rank) + dt * gram) * (-dt * residues[:, None, None])
+    core = np.linalg.inv(np.eye(rank) + dt * gram) * (-dt * RESIDUES[:, None, None])
     return Correction(into.transpose(0, 2, 1), core, out_of)
 
 
@@ -177,13 +168,12 @@ class Passing(NamedTuple):
 
 def passing(meeting: Meeting, values: Array, dt: float) -> Passing:
     """What meeting adds to a step of dt seconds; eigenvalues of the parts, shape (G, S), 1/s."""
-    poles, residues = exponential_poles()
     here = np.arange(len(meeting.states))
-    resolvent = (-dt) / (values[:, None, meeting.near] * dt - poles[:, None, None])  # (G, poles, h, m)
+    resolvent = (-dt) / (values[:, None, meeting.near] * dt - POLES[:, None, None])  # (G, poles, h, m)
     into, out_of = resolvent * meeting.into[:, None], resolvent * meeting.out_of[:, None, here, here]
     into_parts = np.concatenate([into.real, into.imag], axis=1).transpose(0, 2, 3, 1)
     gram = (meeting.out_of.transpose(0, 2, 1, 3) @ into_parts).transpose(0, 3, 2, 1)  # (G, 2 poles, h, h)
-    core = dt * (meeting.own[:, None] + gram[:, : len(poles)] + 1j * gram[:, len(poles) :])
-    core[:, :, here, here] -= poles[:, None]
+    core = dt * (meeting.own[:, None] + gram[:, : len(POLES)] + 1j * gram[:, len(POLES) :])
+    core[:, :, here, here] -= POLES[:, None]
     out_parts = np.concatenate([out_of.real, -out_of.imag], axis=1).transpose(0, 2, 1, 3)
-    return Passing(meeting, into_parts, np.linalg.inv(core) * residues[:, None, None], out_parts)
+    return Passing(meeting, into_parts, np.linalg.inv(core) * RESIDUES[:, None, None], out_parts)
