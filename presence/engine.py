@@ -67,6 +67,7 @@ class EngineCore:
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
         self.rest_is_told = seats_report(plan)
+        self.bedroom_doors = bedroom_doors(plan)
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self._labels: Derived[Array] = Derived(8)
         self._rests: Recent[Rest] = Recent(256)
@@ -82,7 +83,7 @@ class EngineCore:
         usual = self.model.usual(self.model.world(hours).sight, hours)
         mixture = start(usual, len(self.seats), self.model.on_property)
         unknown = {("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy"}
-        unknown |= {("unwatched", door) for door in bedroom_doors(self.plan)}
+        unknown |= {("unwatched", door) for door in self.bedroom_doors}
         return Snapshot(seconds, mixture, hours, change_at, frozenset(unknown))
 
     # --- time passes ------------------------------------------------------------------------------------------------

@@ -237,7 +237,8 @@ class Engine(DoorEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer.
 
-        How a seat stands that was taken then is unknown until it says so. A door with another contact is still watched.
+        How a seat stands that was taken then is unknown until it says so, as is a bedroom's door that was never heard.
+        A door with another contact is still watched.
         """
         if sensor.id in snapshot.said:
             said = dataclasses.replace(snapshot.said[sensor.id], reachable=online, current=False)
@@ -247,9 +248,10 @@ class Engine(DoorEngine):
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
         conditions = forget_door(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
         taken = sensor.kind == "pressure" and (held := snapshot.holders.get(name)) and held.value == "pressed"
+        unheard = kind == "unwatched" and name in self.bedroom_doors and name not in snapshot.doors
         if not online:
             conditions = conditions - {("pressed", name)} | {(kind, name)}
-        elif not taken:
+        elif not (taken or unheard):
             conditions -= {(kind, name)}
         if sensor.kind == "contact" and name in snapshot.doors:
             snapshot = forget_sides(snapshot, snapshot.noted_of(name))

@@ -207,28 +207,37 @@ def test_who_is_quiet_in_their_own_room_is_not_in_the_spare_one(watched: bool) -
         assert tracker.belief.rooms["own"] > 0.5 > tracker.belief.rooms["spare"], minutes
 
 
-@pytest.mark.parametrize("watched", [False, True], ids=["door without a contact", "door with one"])
-def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(watched: bool) -> None:
-    """Its contact has said nothing since before the log, and says nothing now; the bedroom has no other sensor."""
+@pytest.mark.parametrize("online", [False, True], ids=["silent", "online at the start"])
+@pytest.mark.parametrize("watched", [[], ["bed_door"], ["bed_door", "terrace_door"]], ids=len)
+@pytest.mark.parametrize("ways", [1, 2], ids=["one way in", "two ways in"])
+def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(
+    watched: list[str], ways: int, online: bool
+) -> None:
+    """Its contact has not said since before the log how it stands, nor does now; the bedroom has no other sensor."""
+    doors = {
+        "front": {"between": ["hall", "away"]},
+        "living_door": {"between": ["hall", "living"]},
+        "stairs": {"between": ["hall", "landing"], "leaf": "none"},
+        "bed_door": {"between": ["landing", "bed"]},
+        "terrace_door": {"between": ["hall", "bed"]},
+    }
+    kept = [*doors][: 3 + ways]
+    contacts = {f"{door}_contact": contact(door) for door in watched if door in kept}
     plan = home(
         {"P1": {"bed": "bed", "awake": ["07:00", "23:00"]}},
         rooms={"hall": {}, "living": {}, "landing": {}, "bed": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            "living_door": {"between": ["hall", "living"]},
-            "stairs": {"between": ["hall", "landing"], "leaf": "none"},
-            "bed_door": {"between": ["landing", "bed"]},
-        },
+        doors={door: doors[door] for door in kept},
         front_contact=contact("front"),
         living_motion=motion("living", hold=60.0),
         **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
-        **({"bed_contact": contact("bed_door")} if watched else {}),
+        **contacts,
     )
     walk = [(0.0, "living"), (60.0, "living"), (120.0, "hall"), (124.0, "landing")]
     reports = [(11.0 * HOUR + s, f"{room}_motion", "detected") for s, room in walk if s != 60.0]
     reports += [
         (11.0 * HOUR + s, f"{room}_motion", "clear") for s, room in [*walk[1:2], (150.0, "hall"), (154.0, "landing")]
     ]
+    reports += [(11.0 * HOUR - 5.0, name, "online") for name in contacts if online]
     tracker = followed(plan, *sorted(reports))
     for hour in (11.5, 13.0, 16.0):
         tracker.advance(time_at(hour * HOUR))
