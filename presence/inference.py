@@ -91,10 +91,12 @@ class Engine(DoorEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """Note when a sensor that is on bears witness of somebody there, or is taken to have lost its off message.
 
-        A motion sensor, too, where who rests is told: else whoever is up for long would be believed to have left.
+        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
+        left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
-        if surely or (turned_on and sensor.kind == "motion" and self.rest_is_told):
+        indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
+        if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(sensor)
             snapshot = self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)

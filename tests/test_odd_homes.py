@@ -170,6 +170,29 @@ def test_whom_a_motion_sensor_goes_on_seeing_has_not_left_although_no_seat_is_ta
         assert max(tracker.belief.rooms["living"], tracker.belief.rooms["kitchen"] * (people - 1)) > 0.9, minutes
 
 
+def test_a_porch_sensor_that_stays_on_in_the_wind_brings_nobody_home() -> None:
+    """Outdoors trees, traffic and strangers keep a sensor on; of two residents one is out, one on the sofa."""
+    plan = home(
+        dict.fromkeys(("P1", "P2"), SLEEPER["P1"]),
+        rooms={"hall": {}, "living": {}, "bed": {"rest": True}, "porch": {"outdoors": True}},
+        doors={
+            "front": {"between": ["hall", "porch"]},
+            "gate": {"between": ["porch", "away"], "leaf": "none"},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "bed")},
+        },
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "living", "porch")},
+        sofa={"kind": "pressure", "room": "living"},
+        mat=MAT,
+    )
+    seated = [(0.0, "living_motion", "detected"), (30.0, "living_motion", "clear"), (40.0, "sofa", "pressed")]
+    tracker = followed(plan, *seated, (1800.0, "porch_motion", "detected"))
+    for minutes in (35, 40, 45):
+        tracker.advance(time_at(60.0 * minutes))
+        assert tracker.belief.rooms["porch"] < 0.5, minutes
+        assert tracker.belief.at_home[1] > 0.5, minutes
+
+
 @pytest.mark.parametrize("room", ["hall", "living"])
 def test_one_chair_with_a_sensor_does_not_make_whoever_reads_on_another_leave(room: str) -> None:
     plan = flat(chair={"kind": "pressure", "room": room})
