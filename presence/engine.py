@@ -11,7 +11,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan, Sensor
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.lingering import off_lost
+from presence.lingering import known_hold, off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
@@ -158,12 +158,13 @@ class EngineCore:
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
         snapshot = self._witness(snapshot, inside, staying.likelihood(alone))
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying.after(alone)})
-        return self._schedule(snapshot, at + self._refresh(self.plan.sensors[sensor]), "witness", sensor)
+        return self._schedule(snapshot, at + self._refresh(snapshot, self.plan.sensors[sensor]), "witness", sensor)
 
-    def _refresh(self, sensor: Sensor) -> float:
+    def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
         often = self.settings.occupancy_refresh
-        return max(often, 2.0 * (sensor.hold or UNKNOWN_HOLD)) if sensor.kind == "motion" else often
+        hold = sensor.hold or UNKNOWN_HOLD
+        return max(often, 2.0 * known_hold(snapshot, sensor, hold)) if sensor.kind == "motion" else often
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""

@@ -98,7 +98,7 @@ class Engine(DoorEngine):
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
         if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-            again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(sensor)
+            again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         if surely:
             return snapshot

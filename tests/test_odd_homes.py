@@ -170,6 +170,32 @@ def test_whom_a_motion_sensor_goes_on_seeing_has_not_left_although_no_seat_is_ta
         assert max(tracker.belief.rooms["living"], tracker.belief.rooms["kitchen"] * (people - 1)) > 0.9, minutes
 
 
+def test_a_sensor_that_always_stays_on_for_longer_than_its_plan_says_keeps_nobody_at_home() -> None:
+    """Five minutes for every movement, not half a minute; its owner has left by the front door, seen in the hall."""
+    plan = home(
+        SLEEPER,
+        rooms={"hall": {}, "living": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "bed")},
+        },
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "living")},
+        sofa={"kind": "pressure", "room": "living"},
+        mat=MAT,
+    )
+    evening: list[Report] = []
+    for up in (0.0, 900.0, 1800.0, 2700.0, 3600.0, 4500.0):
+        evening += [(up, "living_motion", "detected"), (up + 300.0, "living_motion", "clear")]
+        evening += [(up + 310.0, "sofa", "pressed"), (up + 890.0, "sofa", "released")]
+    leaving = [(20.0, "hall_motion", "detected"), (25.0, "front_contact", "open"), (30.0, "front_contact", "closed")]
+    leaving += [(0.0, "living_motion", "detected"), (50.0, "hall_motion", "clear")]
+    tracker = followed(plan, *sorted([*evening, *((5400.0 + s, sensor, value) for s, sensor, value in leaving)]))
+    for seconds in (160.0, 230.0, 299.0):
+        tracker.advance(time_at(5400.0 + seconds))
+        assert tracker.belief.at_home[0] > 0.8, seconds
+
+
 def test_a_porch_sensor_that_stays_on_in_the_wind_brings_nobody_home() -> None:
     """Outdoors trees, traffic and strangers keep a sensor on; of two residents one is out, one on the sofa."""
     plan = home(
