@@ -11,7 +11,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan, Sensor
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.lingering import off_lost
+from presence.lingering import known_hold, off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks, utc
@@ -67,6 +67,7 @@ class EngineCore:
         self.names = [being.id for being in self.model.beings]
         self.seats = [s.id for s in plan.sensors.values() if s.kind == "pressure"]
         self.rest_is_told = seats_report(plan)
+        self.bedroom_doors = bedroom_doors(plan)
         self.numbers = first_noticed(plan, self.names, settings.own_places) if numbering else None
         self._labels: Derived[Array] = Derived(8)
         self._rests: Recent[Rest] = Recent(256)
@@ -82,7 +83,7 @@ class EngineCore:
         usual = self.model.usual(self.model.world(hours).sight, hours)
         mixture = start(usual, len(self.seats), self.model.on_property)
         unknown = {("blind", s.id) for s in self.plan.sensors.values() if s.kind == "occupancy"}
-        unknown |= {("unwatched", door) for door in bedroom_doors(self.plan)}
+        unknown |= {("unwatched", door) for door in self.bedroom_doors}
         return Snapshot(seconds, mixture, hours, change_at, frozenset(unknown))
 
     # --- time passes ------------------------------------------------------------------------------------------------
@@ -157,12 +158,13 @@ class EngineCore:
         staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
         snapshot = self._witness(snapshot, inside, staying.likelihood(alone))
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying.after(alone)})
-        return self._schedule(snapshot, at + self._refresh(self.plan.sensors[sensor]), "witness", sensor)
+        return self._schedule(snapshot, at + self._refresh(snapshot, self.plan.sensors[sensor]), "witness", sensor)
 
-    def _refresh(self, sensor: Sensor) -> float:
+    def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
         often = self.settings.occupancy_refresh
-        return max(often, 2.0 * (sensor.hold or UNKNOWN_HOLD)) if sensor.kind == "motion" else often
+        hold = sensor.hold or UNKNOWN_HOLD
+        return max(often, 2.0 * known_hold(snapshot, sensor, hold)) if sensor.kind == "motion" else often
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""

@@ -91,12 +91,14 @@ class Engine(DoorEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """Note when a sensor that is on bears witness of somebody there, or is taken to have lost its off message.
 
-        A motion sensor, too, where who rests is told: else whoever is up for long would be believed to have left.
+        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
+        left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
-        if surely or (turned_on and sensor.kind == "motion" and self.rest_is_told):
+        indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
+        if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
-            again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(sensor)
+            again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
         if surely:
             return snapshot
@@ -237,7 +239,8 @@ class Engine(DoorEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer.
 
-        How a seat stands that was taken then is unknown until it says so. A door with another contact is still watched.
+        How a seat stands that was taken then is unknown until it says so, as is a bedroom's door that was never heard.
+        A door with another contact is still watched.
         """
         if sensor.id in snapshot.said:
             said = dataclasses.replace(snapshot.said[sensor.id], reachable=online, current=False)
@@ -247,9 +250,10 @@ class Engine(DoorEngine):
         kind, name = ("unwatched", str(sensor.door)) if sensor.kind == "contact" else ("blind", sensor.id)
         conditions = forget_door(snapshot.conditions, name) if sensor.kind == "contact" else snapshot.conditions
         taken = sensor.kind == "pressure" and (held := snapshot.holders.get(name)) and held.value == "pressed"
+        unheard = kind == "unwatched" and name in self.bedroom_doors and name not in snapshot.doors
         if not online:
             conditions = conditions - {("pressed", name)} | {(kind, name)}
-        elif not taken:
+        elif not (taken or unheard):
             conditions -= {(kind, name)}
         if sensor.kind == "contact" and name in snapshot.doors:
             snapshot = forget_sides(snapshot, snapshot.noted_of(name))

@@ -41,11 +41,17 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         return None
     if not all(_shut(plan, snapshot, door) for door in outer):
         return None
-    hold = max(sensor.hold, record.shortest)
+    hold = known_hold(snapshot, sensor, sensor.hold)
     went_on, last = on.time.timestamp(), snapshot.seconds - hold
     told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in outer and s.id in snapshot.holders]
     passed = max((report.time.timestamp() + PASSING + JITTER * hold for report in told), default=went_on)
     return last - went_on if last > max(went_on + SLACK, passed) else None
+
+
+def known_hold(snapshot: Snapshot, sensor: Sensor, stated: float) -> float:
+    """Seconds for which a motion sensor stays on after the last movement: longer than stated if it always does."""
+    record = _record(snapshot, sensor)
+    return stated if record.heard < LEAST_HEARD else max(stated, record.shortest)
 
 
 def _shut(plan: Floorplan, snapshot: Snapshot, door: str) -> bool:

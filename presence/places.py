@@ -217,12 +217,17 @@ def first_side(plan: Floorplan, door: str) -> list[str]:
 
 
 def bedroom_doors(plan: Floorplan) -> list[str]:
-    """Inner doors with a contact behind which people sleep: open or shut by habit, not as they come and go."""
-    sides = {door: side for door, side in plan.inner_sides.items() if side is not None}
-    reporting = {
-        s.door for s in plan.sensors.values() if s.kind == "contact" and plan.outdoor_sides[str(s.door)] is None
+    """Inner doors with a contact behind which people sleep: open or shut by habit, not as they come and go.
+
+    What lies behind a door is what it alone joins to `away`; where there is another way round, either of its rooms.
+    """
+    reporting = {s.door for s in plan.sensors.values() if s.kind == "contact"}
+    inner = [door for door in plan.doors.values() if door.id in reporting and plan.outdoor_sides[door.id] is None]
+    sides = {door.id: plan.inner_sides[door.id] for door in inner}
+    behind = {
+        id_: plan.doors[id_].between if k is None else plan.doors[id_].between[k : k + 1] for id_, k in sides.items()
     }
-    return [door for door, k in sides.items() if door in reporting and plan.rooms[plan.doors[door].between[k]].rest]
+    return [door for door, rooms in behind.items() if any(plan.rooms[room].rest for room in rooms)]
 
 
 def outer_side(plan: Floorplan, door: str) -> int:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections import deque
+from contextlib import nullcontext
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ from presence.reading import epoch_seconds
 from presence.record import Record, next_look
 from presence.settings import Settings
 from presence.snapshot import Association, Belief, Counts, Snapshot
+from presence.undone import undone_if_refused
 
 if TYPE_CHECKING:
     from presence.telling import Explanation
@@ -108,14 +110,16 @@ class Tracker:
         if any(at == seconds and old == event for at, old, _ in self._recent):
             self.counts.duplicates += 1
             return
+        refusable = seconds < now and self._engine.most is None  # for want of memory: what came after it is kept
+        if refusable:
+            self.health.settle(now - self.reordering_window)  # what counts for good does not count twice
+        with undone_if_refused(self, self._record, self.health) if refusable else nullcontext():
+            later = self._go_back(seconds)
+            self._take(event)
+            for at, old in later:
+                self._step(at) if old is None else self._take(old)
         self.counts.observed += 1
-        later = self._go_back(seconds)
-        self._take(event)
-        for at, old in later:
-            if old is None:
-                self._step(at)
-            else:
-                self._take(old)
+        self.counts.reordered += bool(later)
         at_ease = event.value in OFF.values() and (self.health.behind or not self._engine.foresee(self._known()))
         self._forget(AT_EASE if at_ease else 0)
 
@@ -129,10 +133,8 @@ class Tracker:
         if self._snapshot is None:
             self._begin(seconds)
         if seconds < self._known().seconds:
-            raise TimeError(
-                f"{now.isoformat()} lies before the tracker's time {self._known().time.isoformat()};"
-                " advance() only goes forward"
-            )
+            known = self._known().time.isoformat()
+            raise TimeError(f"{now.isoformat()} lies before the tracker's time {known}; advance() only goes forward")
         self._step(seconds)
         self._forget(AT_EASE)
 
@@ -232,9 +234,7 @@ class Tracker:
             self._begin(seconds)
         elif later:
             self._snapshot = later[0][2]
-        if later:
-            self.counts.reordered += 1
-            del self._recent[position:]
+        del self._recent[position:]
         return [(at, event) for at, event, _ in later]
 
     def _forget(self, steps: int) -> None:

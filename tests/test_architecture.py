@@ -12,7 +12,7 @@ import presence
 
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
-    {"errors", "display"},
+    {"errors", "display", "undone"},
     {"habits", "permitted"},
     {"many", "homes"},
     {

@@ -427,7 +427,8 @@ def chain() -> Chain:
     awake = model.hours(NOON.timestamp())
     size = model.size
     transition = np.zeros((size + 1, size + 1))
-    transition[:size, :size] = expm(model.silent(awake, frozenset())[0] * STEP)
+    unheard = frozenset({("unwatched", "inner")})  # whether a bedroom's door stands open is not known yet
+    transition[:size, :size] = expm(model.silent(awake, unheard)[0] * STEP)
     transition[:, size] = 1.0 - transition.sum(axis=1)
     likelihoods = np.full((STEPS, size + 1), 1e-300)
     likelihoods[:, :size] = 1.0

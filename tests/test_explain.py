@@ -196,9 +196,10 @@ def dense_rooms(model: DenseModel, heard: set[str], seconds: float) -> float:
 
 def test_a_silence_is_taken_apart_as_written_out_densely() -> None:
     """Time alone, then the room's own sensors, then its doors, then the rest: each a step of the dense chain."""
+    contacts = {f"{door}_contact": contact(door) for door in ("inner", "front", "back")}
     plan = home(
-        1, **MOTION, inner_contact=contact("inner"), front_contact=contact("front"), back_contact=contact("back")
-    )
+        1, rooms={"hall": {}, "bed": {}}, **MOTION, **contacts
+    )  # of a bedroom's door it is not known if it is shut
     model, seconds = DenseModel(plan), 400.0
     why = tracked(plan, [], seconds).explain("hall")
     (silence,) = why.evidence

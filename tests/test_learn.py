@@ -414,6 +414,22 @@ def test_the_search_climbs_a_hill_within_its_bounds_and_turns() -> None:
     assert len(asked) == 4
 
 
+@pytest.mark.parametrize("seed", range(30, 40))
+def test_the_search_asks_for_no_point_again_that_sums_of_its_turns_come_back_to(seed: int) -> None:
+    """Up and down by logarithms of factors: `a + b - a` is not always `b` to the last digit."""
+    chance = np.random.default_rng(seed)
+    size = int(chance.integers(1, 5))
+    top, steepness = chance.normal(size=size), chance.normal(size=(size, size))
+    asked: list[tuple[float, ...]] = []
+
+    def hill(point: tuple[float, ...], beat: float) -> float:
+        asked.append(point)
+        return -float(((steepness @ (np.array(point) - top)) ** 2).sum())
+
+    climb(hill, (0.0,) * size, steps=(math.log(2.5), math.log(1.5)), bound=3.0, most=200)
+    assert len({tuple(np.round(point, 9).tolist()) for point in asked}) == len(asked)
+
+
 def test_dials_turn_their_settings_and_no_others() -> None:
     usual = Settings()
     for dial in dials_of(Floorplan.load(Path(__file__).parents[1] / "floorplans/two_storey_garage.yaml")):

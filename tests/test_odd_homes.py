@@ -170,6 +170,55 @@ def test_whom_a_motion_sensor_goes_on_seeing_has_not_left_although_no_seat_is_ta
         assert max(tracker.belief.rooms["living"], tracker.belief.rooms["kitchen"] * (people - 1)) > 0.9, minutes
 
 
+def test_a_sensor_that_always_stays_on_for_longer_than_its_plan_says_keeps_nobody_at_home() -> None:
+    """Five minutes for every movement, not half a minute; its owner has left by the front door, seen in the hall."""
+    plan = home(
+        SLEEPER,
+        rooms={"hall": {}, "living": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "bed")},
+        },
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "living")},
+        sofa={"kind": "pressure", "room": "living"},
+        mat=MAT,
+    )
+    evening: list[Report] = []
+    for up in (0.0, 900.0, 1800.0, 2700.0, 3600.0, 4500.0):
+        evening += [(up, "living_motion", "detected"), (up + 300.0, "living_motion", "clear")]
+        evening += [(up + 310.0, "sofa", "pressed"), (up + 890.0, "sofa", "released")]
+    leaving = [(20.0, "hall_motion", "detected"), (25.0, "front_contact", "open"), (30.0, "front_contact", "closed")]
+    leaving += [(0.0, "living_motion", "detected"), (50.0, "hall_motion", "clear")]
+    tracker = followed(plan, *sorted([*evening, *((5400.0 + s, sensor, value) for s, sensor, value in leaving)]))
+    for seconds in (160.0, 230.0, 299.0):
+        tracker.advance(time_at(5400.0 + seconds))
+        assert tracker.belief.at_home[0] > 0.8, seconds
+
+
+def test_a_porch_sensor_that_stays_on_in_the_wind_brings_nobody_home() -> None:
+    """Outdoors trees, traffic and strangers keep a sensor on; of two residents one is out, one on the sofa."""
+    plan = home(
+        dict.fromkeys(("P1", "P2"), SLEEPER["P1"]),
+        rooms={"hall": {}, "living": {}, "bed": {"rest": True}, "porch": {"outdoors": True}},
+        doors={
+            "front": {"between": ["hall", "porch"]},
+            "gate": {"between": ["porch", "away"], "leaf": "none"},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "bed")},
+        },
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "living", "porch")},
+        sofa={"kind": "pressure", "room": "living"},
+        mat=MAT,
+    )
+    seated = [(0.0, "living_motion", "detected"), (30.0, "living_motion", "clear"), (40.0, "sofa", "pressed")]
+    tracker = followed(plan, *seated, (1800.0, "porch_motion", "detected"))
+    for minutes in (35, 40, 45):
+        tracker.advance(time_at(60.0 * minutes))
+        assert tracker.belief.rooms["porch"] < 0.5, minutes
+        assert tracker.belief.at_home[1] > 0.5, minutes
+
+
 @pytest.mark.parametrize("room", ["hall", "living"])
 def test_one_chair_with_a_sensor_does_not_make_whoever_reads_on_another_leave(room: str) -> None:
     plan = flat(chair={"kind": "pressure", "room": room})
@@ -207,28 +256,37 @@ def test_who_is_quiet_in_their_own_room_is_not_in_the_spare_one(watched: bool) -
         assert tracker.belief.rooms["own"] > 0.5 > tracker.belief.rooms["spare"], minutes
 
 
-@pytest.mark.parametrize("watched", [False, True], ids=["door without a contact", "door with one"])
-def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(watched: bool) -> None:
-    """Its contact has said nothing since before the log, and says nothing now; the bedroom has no other sensor."""
+@pytest.mark.parametrize("online", [False, True], ids=["silent", "online at the start"])
+@pytest.mark.parametrize("watched", [[], ["bed_door"], ["bed_door", "terrace_door"]], ids=len)
+@pytest.mark.parametrize("ways", [1, 2], ids=["one way in", "two ways in"])
+def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(
+    watched: list[str], ways: int, online: bool
+) -> None:
+    """Its contact has not said since before the log how it stands, nor does now; the bedroom has no other sensor."""
+    doors = {
+        "front": {"between": ["hall", "away"]},
+        "living_door": {"between": ["hall", "living"]},
+        "stairs": {"between": ["hall", "landing"], "leaf": "none"},
+        "bed_door": {"between": ["landing", "bed"]},
+        "terrace_door": {"between": ["hall", "bed"]},
+    }
+    kept = [*doors][: 3 + ways]
+    contacts = {f"{door}_contact": contact(door) for door in watched if door in kept}
     plan = home(
         {"P1": {"bed": "bed", "awake": ["07:00", "23:00"]}},
         rooms={"hall": {}, "living": {}, "landing": {}, "bed": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            "living_door": {"between": ["hall", "living"]},
-            "stairs": {"between": ["hall", "landing"], "leaf": "none"},
-            "bed_door": {"between": ["landing", "bed"]},
-        },
+        doors={door: doors[door] for door in kept},
         front_contact=contact("front"),
         living_motion=motion("living", hold=60.0),
         **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
-        **({"bed_contact": contact("bed_door")} if watched else {}),
+        **contacts,
     )
     walk = [(0.0, "living"), (60.0, "living"), (120.0, "hall"), (124.0, "landing")]
     reports = [(11.0 * HOUR + s, f"{room}_motion", "detected") for s, room in walk if s != 60.0]
     reports += [
         (11.0 * HOUR + s, f"{room}_motion", "clear") for s, room in [*walk[1:2], (150.0, "hall"), (154.0, "landing")]
     ]
+    reports += [(11.0 * HOUR - 5.0, name, "online") for name in contacts if online]
     tracker = followed(plan, *sorted(reports))
     for hour in (11.5, 13.0, 16.0):
         tracker.advance(time_at(hour * HOUR))

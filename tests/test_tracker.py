@@ -825,6 +825,30 @@ def test_keeping_all_hypotheses_is_refused_before_memory_runs_out(monkeypatch: p
     assert min(few.belief.rooms["room"], everything.belief.rooms["room"]) > 0.5
 
 
+@pytest.mark.parametrize("most_bytes", [0, 2**20], ids=["itself", "what came after it"])
+def test_a_late_event_that_is_refused_leaves_the_tracker_as_it_was(
+    monkeypatch: pytest.MonkeyPatch, most_bytes: int
+) -> None:
+    """What came after it is still known, was told once, and what follows is as if it had never come."""
+    turns = [(0.0, "front_contact", "open"), (3.0, "hall_motion", "detected"), (4.0, "front_contact", "closed")]
+    reports = [at(*turn) for turn in (*turns, (5.0, "room_motion", "detected"))]
+    plain, refused = followed(SMALL, reports, None), followed(SMALL, reports, None)
+    monkeypatch.setattr("presence.merging.ALL_BYTES", most_bytes)
+    with pytest.raises(TooManyHypothesesError):
+        refused.observe(at(3.5, "den_switch", "pressed"))
+    monkeypatch.undo()
+    assert (refused.time, refused.counts) == (plain.time, plain.counts)
+    for tracker in (plain, refused):
+        tracker.observe(at(4.5, "hall_motion", "clear"))
+        tracker.advance(time_at(4000.0))
+    assert refused.counts == plain.counts
+    assert_same_belief(refused, plain, 1e-12)
+    assert refused.log_likelihood == plain.log_likelihood
+    assert refused.take_passages() == plain.take_passages()
+    explained = [tracker.explain("room", time_at(0.0)) for tracker in (refused, plain)]
+    assert explained[0] == explained[1]
+
+
 @pytest.mark.parametrize(
     "options",
     [

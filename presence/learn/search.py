@@ -32,7 +32,7 @@ def climb(
         bound: no coordinate leaves [-bound, bound].
         most: the largest number of points whose value is asked for.
     """
-    asked = {start}
+    asked = {_rounded(start)}
     best, best_value = start, value(start, float("-inf"))
     way = [1.0] * len(start)
     for step in steps:
@@ -45,9 +45,9 @@ def climb(
                     while len(asked) < most:
                         turn = min(bound, max(-bound, best[k] + direction * step))
                         candidate = (*best[:k], turn, *best[k + 1 :])
-                        if candidate in asked:
+                        if _rounded(candidate) in asked:
                             break
-                        asked.add(candidate)
+                        asked.add(_rounded(candidate))
                         found = value(candidate, best_value)
                         if not found > best_value:
                             break
@@ -56,3 +56,8 @@ def climb(
                     if moved:
                         break
     return best, best_value
+
+
+def _rounded(point: Point) -> Point:
+    """The same for all sums of turns that are equal but for rounding."""
+    return tuple(round(x, 9) for x in point)
