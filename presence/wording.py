@@ -24,7 +24,7 @@ SAYINGS = {
 }
 """How reports are told; other kinds are told as `name of the sensor, value`."""
 BY = {"inside": " from inside", "keypad": " on the keypad"}
-LINGERED = "movement in {room} went on after the last use of an outer door, over"
+LINGERED = "movement in {room}, which went on after the last use of an outer door, over"
 """How the off report of a motion sensor is told that speaks for somebody being at home (see `lingering`)."""
 
 
