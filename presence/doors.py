@@ -209,8 +209,9 @@ class DoorEngine(CarriedEngine):
     # --- passages beyond the first through one opening ----------------------------------------------------------------
     def _note_sides(self, snapshot: Snapshot, ahead_of: Sensor | None = None) -> Snapshot:
         """Note now and then on which side of each open door everybody is."""
-        near = self._world(snapshot).near
-        return note_sides(snapshot, near, self.model.persons, ahead_of) if self.names else snapshot
+        if not self.names or not any(use.open for use in snapshot.doors.values()):
+            return snapshot
+        return note_sides(snapshot, self._world(snapshot).near, self.model.persons, ahead_of)
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""

@@ -115,9 +115,8 @@ class EngineCore:
         dt = seconds - snapshot.seconds
         if dt <= 0:
             return snapshot
-        snapshot = replace(snapshot, mixture=fewer(snapshot.mixture, self.most))  # a closing leaves more
-        world, mixture = self._world(snapshot), snapshot.mixture
-        moved = self._moved(snapshot, world, dt)
+        mixture = fewer(snapshot.mixture, self.most)  # a closing leaves more
+        moved = self._moved(snapshot, mixture.blocks, dt)
         log_factor: Array | float = 0.0
         if self.seats and mixture.ghosts[:, :, 1:].any():
             ghosts = mixture.ghosts * np.exp(-self.ghost_rates * dt)
@@ -126,9 +125,9 @@ class EngineCore:
             mixture = mixture._replace(ghosts=ghosts / total[:, :, None])
         return replace(snapshot, seconds=seconds, mixture=reweigh(mixture, moved, log_factor))
 
-    def _moved(self, snapshot: Snapshot, world: World, dt: float) -> Array:
-        """Distributions and their tracked shares after a silent step, shape (P, K, 1 + 2 T, S)."""
-        blocks, conditions, windows = snapshot.mixture.blocks, snapshot.conditions, snapshot.windows
+    def _moved(self, snapshot: Snapshot, blocks: Array, dt: float) -> Array:
+        """Distributions and their tracked shares, shape (P, K, 1 + 2 T, S), after a silent step."""
+        world, conditions, windows = self._world(snapshot), snapshot.conditions, snapshot.windows
         if not self.names:
             return blocks
         openings = [
@@ -270,7 +269,7 @@ class EngineCore:
         return [way._replace(rates=way.rates * self.numbers[:, None, None]) for way in ways]
 
     def _association(self, event: Event, caused: Caused) -> Association:
-        people = {name: float(p) for name, p in zip(self.names, caused.beings, strict=True)}
+        people = dict(zip(self.names, caused.beings.tolist(), strict=True))
         return Association(event.time, event.sensor, event.value, people, caused.nobody)
 
     def _states_in(self, room: str) -> IndexArray:

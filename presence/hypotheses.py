@@ -202,7 +202,7 @@ def _weighed(rates: Array, before: Array, exponent: float) -> tuple[Array, float
         before: shape (K,): weights of the hypotheses.
         exponent: on the rates, in the weights alone.
     """
-    weight = (rates**exponent * before).ravel()
+    weight = ((rates if exponent == 1.0 else rates**exponent) * before).ravel()
     total = float(weight.sum())
     return weight / total, total if exponent == 1.0 else float((rates * before).sum())
 

@@ -25,7 +25,7 @@ from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
 from presence.sides import forget_sides
-from presence.snapshot import Belief, Said, Snapshot, Unprompted, replace
+from presence.snapshot import Association, Belief, Said, Snapshot, Unprompted, replace
 from presence.unprompted import chatter_rate, watched_by_another
 from presence.witness import nobody_inside
 
@@ -202,7 +202,8 @@ class Engine(DoorEngine):
         """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""
         holder = snapshot.holders.get(sensor.id)
         if holder is not None:
-            return replace(snapshot, association=replace(holder, time=event.time, value=event.value))
+            told = Association(event.time, event.sensor, event.value, holder.people, holder.nobody)
+            return replace(snapshot, association=told)
         ways = self._world(snapshot).sight.resting_options(sensor)
         _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(sensor))
         return replace(snapshot, association=self._association(event, caused))
@@ -277,24 +278,21 @@ class Engine(DoorEngine):
     # --- reading ----------------------------------------------------------------------------------------------------
     def belief(self, snapshot: Snapshot) -> Belief:
         """Read rooms, people and the count from the hypotheses."""
-        mixture, model = snapshot.mixture, self.model
-        rooms = mixture.x[: model.persons] @ model.room_of  # (P, K, R)
-        someone = mixture.weight @ (1.0 - np.prod(1.0 - np.minimum(rooms, 1.0), axis=0))
-        each = np.einsum("k,pkr->pr", mixture.weight, rooms)
-        away = np.minimum(rooms[:, :, model.away], 1.0)  # (P, K)
+        mixture, model, rooms = snapshot.mixture, self.model, self.model.states.rooms
+        there = mixture.x[: model.persons] @ model.room_of  # (P, K, R)
+        someone = mixture.weight @ (1.0 - np.prod(1.0 - np.minimum(there, 1.0), axis=0))
+        each = np.einsum("k,pkr->pr", mixture.weight, there)[: len(self.plan.people)]
+        where = (each / each.sum(axis=1, keepdims=True)).tolist()
         count = np.zeros((len(mixture.weight), model.persons + 1))
         count[:, 0] = 1.0
-        for gone in away:  # Poisson-binomial, one person at a time
+        for gone in np.minimum(there[:, :, model.away], 1.0):  # Poisson-binomial, one person at a time
             count[:, 1:] = count[:, 1:] * gone[:, None] + count[:, :-1] * (1 - gone)[:, None]
             count[:, 0] *= gone
         at_home = mixture.weight @ count
         return Belief(
             snapshot.time,
-            {room: float(min(1.0, p)) for room, p in zip(model.states.rooms, someone, strict=True) if room != "away"},
-            {
-                name: {room: float(p) for room, p in zip(model.states.rooms, row / row.sum(), strict=True)}
-                for name, row in zip(self.names[: len(self.plan.people)], each, strict=False)
-            },
-            tuple(float(p) for p in at_home / at_home.sum()),
+            {room: min(1.0, p) for room, p in zip(rooms, someone.tolist(), strict=True) if room != "away"},
+            {name: dict(zip(rooms, row, strict=True)) for name, row in zip(self.plan.people, where, strict=True)},
+            tuple((at_home / at_home.sum()).tolist()),
             self.plan,
         )

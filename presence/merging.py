@@ -254,7 +254,7 @@ def _pairwise(weight: Array, loss: Array, most: int) -> tuple[IndexArray, float]
         surplus -= len(into)
         stays = np.ones(len(weight), dtype=np.intp)
         stays[gone] = 0
-        place = np.cumsum(stays) - 1
+        place = stays.cumsum() - 1
         place[gone] = place[into]
         group = place[group]
         if surplus <= 0:

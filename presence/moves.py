@@ -37,11 +37,10 @@ def moved(
     persons, count, each, states = blocks.shape
     made = max((move.row for move in moves), default=0)
     rows: Array = np.zeros((persons, 1 + made, count, each, states))
-    masses: Array = np.ones((1 + made, persons, count))
     rows[:, 0] = blocks
-    able, odds = np.ones_like(masses), np.ones((1 + made, persons, 1))
+    masses, able, odds = np.ones((3, 1 + made, persons, count))
     for move in moves:
-        mine = span(np.array(move.beings, dtype=np.intp))
+        mine = _those(move.beings)
         after, before = rows[mine, move.row], blocks[mine]
         for way in (ways[w] for w in move.ways):
             source, target, rates = way[:3] if way.companion is None or not move.companion else way.companion[1:4]
@@ -84,6 +83,11 @@ def span(index: IndexArray) -> slice | IndexArray:
     """The same states as a slice where they follow one another, which is faster."""
     found = _span(index.tobytes())
     return index if found is None else found
+
+
+@lru_cache(maxsize=256)
+def _those(beings: tuple[int, ...]) -> slice | IndexArray:
+    return span(np.array(beings, dtype=np.intp))
 
 
 @lru_cache(maxsize=1024)

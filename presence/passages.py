@@ -129,23 +129,27 @@ def inferred_passages(
         after: shape (P, R), and after it.
         now: epoch seconds.
     """
-    import networkx
-
-    watched = {s.door for s in plan.sensors.values() if s.door is not None}
     rooms = list(plan.rooms)
     for name, old, new in zip(names, before, after, strict=True):
         a, b = int(old.argmax()), int(new.argmax())
-        if a == b or min(old[a], new[b]) < SURE_MOVE:
-            continue
-        path = networkx.shortest_path(plan.graph, rooms[a], rooms[b])
-        sure = min(INFERRED_LIMIT, float(old[a] * new[b]) ** (len(path) - 1))
-        for here, there in pairwise(path):
-            for door in plan.graph[here][there]:
-                if door in watched:
-                    continue
-                first, second = plan.doors[door].between
-                share = sure / len(plan.graph[here][there])
-                other = (1.0 - share) * INFERRED_OTHER_WAY
-                directions = {f"{here}>{there}": share, f"{there}>{here}": other}
-                ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
-                yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True, plan)
+        if a != b and min(old[a], new[b]) >= SURE_MOVE:
+            yield from _inferred_way(plan, name, rooms[a], rooms[b], float(old[a] * new[b]), now)
+
+
+def _inferred_way(plan: Floorplan, name: str, start: str, end: str, sure: float, now: float) -> Iterator[Passage]:
+    """Passages of one being through the doors without sensors between two rooms, each step as `sure` as the whole."""
+    import networkx
+
+    watched = {s.door for s in plan.sensors.values() if s.door is not None}
+    path = networkx.shortest_path(plan.graph, start, end)
+    sure = min(INFERRED_LIMIT, sure ** (len(path) - 1))
+    for here, there in pairwise(path):
+        for door in plan.graph[here][there]:
+            if door in watched:
+                continue
+            first, second = plan.doors[door].between
+            share = sure / len(plan.graph[here][there])
+            other = (1.0 - share) * INFERRED_OTHER_WAY
+            directions = {f"{here}>{there}": share, f"{there}>{here}": other}
+            ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
+            yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True, plan)

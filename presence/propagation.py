@@ -18,6 +18,7 @@ Source: Kelly 1979, "Reversibility and Stochastic Networks", section 1.2, and se
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -165,8 +166,8 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     if dt <= 0.0:
         return x
     meeting = base.meeting
-    slowest = -float(base.values[:, -1].min(initial=0.0)) if meeting is None else meeting.slowest
-    steps = max(1, int(np.ceil(slowest * dt / LONGEST_DECAY)))
+    slowest = -min(base.values[:, -1].tolist(), default=0.0) if meeting is None else meeting.slowest
+    steps = max(1, math.ceil(slowest * dt / LONGEST_DECAY))
     grouped = _grouped(base.members)
     rows = x if grouped.order is None else x[grouped.order]
     decay = np.exp(base.values * (dt / steps))[grouped.kinds, None]

@@ -22,19 +22,18 @@ class Recent(OrderedDict[Hashable, T]):
 
     def recall(self, key: Hashable) -> T | None:
         """The remembered value, if there is one; it is used again."""
-        if key not in self:
-            return None
-        self.move_to_end(key)
-        return self[key]
+        value = self.get(key)
+        if value is not None:
+            self.move_to_end(key)
+        return value
 
     def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
         """The remembered value, or a new one that is remembered."""
-        if key in self:
-            self.move_to_end(key)
-            return self[key]
-        value = self[key] = compute()
-        while len(self) > self.most:
-            self.popitem(last=False)
+        value = self.recall(key)
+        if value is None:
+            value = self[key] = compute()
+            while len(self) > self.most:
+                self.popitem(last=False)
         return value
 
 

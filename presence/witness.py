@@ -50,7 +50,8 @@ class Staying(NamedTuple):
 def nobody_inside(mixture: Mixture, inside: Array) -> float:
     """Probability that no being is in the states that count, `inside` as for `witness`."""
     each = np.einsum("pks,ps->pk", mixture.x, inside)
-    return float(np.clip(mixture.weight @ np.prod(1.0 - np.minimum(each, 1.0), axis=0), 0.0, 1.0))
+    nobody = float(mixture.weight @ np.prod(1.0 - np.minimum(each, 1.0), axis=0))
+    return min(max(nobody, 0.0), 1.0)
 
 
 def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> Mixture:

@@ -30,6 +30,7 @@ from presence.sensing import Sight
 from presence.snapshot import Snapshot
 
 Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 
 NOTABLE = 0.02
 """People: smaller moves of belief at an event are not looked at."""
@@ -51,7 +52,7 @@ class _Table(NamedTuple):
     """Shape (N, P * S), 1/s: while nothing is on, open or pressed."""
     under: dict[Condition, tuple[int, Array | None]]
     """What a condition changes: a sensor's index and its rates (P * S,), None for no reports at all."""
-    together: Recent[tuple[list[int], list[tuple[int, Array]]]]
+    together: Recent[tuple[IndexArray, list[tuple[int, Array]]]]
     """What conditions change together: who makes no reports at all, and the rates of others."""
 
 
@@ -65,7 +66,7 @@ class ChanceMeter:
         self._beside = locks_beside(model.plan)
         self._people = np.array([being.role != PET for being in model.beings], dtype=np.float64)
         self._tables: Recent[_Table] = Recent(model.worlds_kept)
-        self._unable: Recent[list[int]] = Recent(CHANGES)
+        self._unable: Recent[IndexArray] = Recent(CHANGES)
 
     def measure(self, before: Snapshot, quiet: Snapshot, after: Snapshot, sensor: str | None) -> Chances:
         """Chances in one step: a silence from `before` to `quiet`, then an event of `sensor` that leads to `after`."""
@@ -88,7 +89,7 @@ class ChanceMeter:
             rates[index] = row @ belief
         return rates
 
-    def _together(self, table: _Table, snapshot: Snapshot) -> tuple[list[int], list[tuple[int, Array]]]:
+    def _together(self, table: _Table, snapshot: Snapshot) -> tuple[IndexArray, list[tuple[int, Array]]]:
         """What a snapshot's conditions change: of two that concern one sensor the latter holds."""
         changed: dict[int, Array | None] = {}
         for condition in sorted(snapshot.conditions):
@@ -97,7 +98,7 @@ class ChanceMeter:
             if condition in table.under:
                 index, changed[index] = table.under[condition]
         silent = [index for index, row in changed.items() if row is None]
-        return silent, [(index, row) for index, row in changed.items() if row is not None]
+        return np.array(silent, dtype=np.intp), [(index, row) for index, row in changed.items() if row is not None]
 
     def _door(self, hours: Hours, door: str, value: str, open_share: float) -> tuple[int, Array]:
         """The contact of a door that stands open for a share of the time, and its rates instead of any other door's."""
@@ -136,12 +137,13 @@ class ChanceMeter:
         walked: Array = gained @ (left @ self._ways.reshape(rooms, -1)).reshape(rooms, sensors) / total
         return walked
 
-    def _told_by(self, conditions: frozenset[Condition]) -> list[int]:
+    def _told_by(self, conditions: frozenset[Condition]) -> IndexArray:
         """Sensors that have had no chance, because they cannot report or already have."""
         doors = {name for kind, name in conditions if kind in ("open", "unwatched")}
         blind = {name for kind, name in conditions if kind == "blind"}
         sensors = self.model.plan.sensors.values()
-        return [self.sensors[s.id] for s in sensors if s.id in blind or s.door in doors]
+        told = [self.sensors[s.id] for s in sensors if s.id in blind or s.door in doors]
+        return np.array(told, dtype=np.intp)
 
     def _table(self, hours: Hours) -> _Table:
         sight, plan = self.model.world(hours).sight, self.model.plan
