@@ -38,7 +38,12 @@ PEOPLE, ROOMS = (1, 2, 3, 4, 6), (12, 24, 48)
 
 
 def home(people: int, rooms: int, visitors: int = 1) -> Floorplan:
-    """A row of corridors with rooms on them, a motion sensor in every room, a front door and phones."""
+    """A home of the given size, see `fields`."""
+    return Floorplan.from_mapping(fields(people, rooms, visitors))
+
+
+def fields(people: int, rooms: int, visitors: int) -> dict[str, Any]:
+    """A plan: a row of corridors with rooms on them, a motion sensor in every room, a front door and phones."""
     names = [f"corridor_{n}" if n % 6 == 0 else f"bedroom_{n}" if n % 6 == 1 else f"room_{n}" for n in range(rooms)]
     doors: dict[str, Any] = {"front": {"between": [names[0], "away"], "leaf": "hinged"}}
     for n, name in enumerate(names[1:], start=1):
@@ -48,17 +53,15 @@ def home(people: int, rooms: int, visitors: int = 1) -> Floorplan:
     sensors["front_contact"] = {"kind": "contact", "door": "front"}
     residents = {f"P{n + 1}": {"bed": names[1 + 6 * (n % max(1, rooms // 6))]} for n in range(people)}
     sensors |= {f"{person}_phone": {"kind": "phone", "person": person} for person in residents}
-    return Floorplan.from_mapping(
-        {
-            "name": "row of rooms",
-            "time_zone": "UTC",
-            "rooms": {name: {"rest": name.startswith("bedroom")} for name in names},
-            "doors": doors,
-            "sensors": sensors,
-            "people": residents,
-            "visitors": visitors,
-        }
-    )
+    return {
+        "name": "row of rooms",
+        "time_zone": "UTC",
+        "rooms": {name: {"rest": name.startswith("bedroom")} for name in names},
+        "doors": doors,
+        "sensors": sensors,
+        "people": residents,
+        "visitors": visitors,
+    }
 
 
 def timed(step: Callable[[Any], object], items: list[Any]) -> Array:
