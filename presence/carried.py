@@ -32,9 +32,8 @@ class CarriedEngine(EngineCore):
         returned = (last.value, value) == ("away", "home")
         error = self.settings.phone_return_error if returned else self.settings.phone_error
         reports = {**snapshot.reports, sensor.id: Reported(value, snapshot.seconds, snapshot.seconds)}
-        snapshot = self._schedule(
-            replace(snapshot, reports=reports), snapshot.seconds + self.settings.phone_still, "still", sensor.id
-        )
+        due = snapshot.seconds + self.settings.phone_still
+        snapshot = self._schedule(snapshot, due, "still", sensor.id, reports=reports)
         return self._about(snapshot, sensor.person, self._phone(value, 1 - error, error))
 
     def _tag(self, snapshot: Snapshot, sensor: Sensor, owner: str, value: str) -> Snapshot:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Hashable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -176,13 +177,14 @@ class EngineCore:
         inside[:seen, self._states_in(str(self.plan.sensors[sensor].room))] = 1.0
         return inside
 
-    def _schedule(self, snapshot: Snapshot, at: float, what: str, sensor: str) -> Snapshot:
-        """Note that something falls due; one note per sensor and matter."""
+    def _schedule(self, snapshot: Snapshot, at: float, what: str, sensor: str, **others: Any) -> Snapshot:
+        """Note that something falls due, one note per sensor and matter; and whatever else is another now."""
         kept = [note for note in snapshot.due if note[1:] != (what, sensor)]
-        return replace(snapshot, due=tuple(sorted([*kept, (at, what, sensor)])))
+        return replace(snapshot, due=tuple(sorted([*kept, (at, what, sensor)])), **others)
 
-    def _unschedule(self, snapshot: Snapshot, *sensors: str) -> Snapshot:
-        return replace(snapshot, due=tuple(note for note in snapshot.due if note[2] not in sensors))
+    def _unschedule(self, snapshot: Snapshot, *sensors: str, **others: Any) -> Snapshot:
+        """Nothing falls due for some sensors; and whatever else is another now."""
+        return replace(snapshot, due=tuple(note for note in snapshot.due if note[2] not in sensors), **others)
 
     def _close_windows(self, snapshot: Snapshot, told: list[Passage]) -> Snapshot:
         """Tell the final answers of the windows that close now."""

@@ -86,25 +86,26 @@ class Engine(DoorEngine):
             snapshot = self._told_again(snapshot, sensor, event)
         if not lasting:
             return snapshot
-        return self._stays_on(replace(snapshot, conditions=snapshot.conditions | {blind}), sensor, turned_on)
+        return self._stays_on(snapshot, sensor, turned_on)
 
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
-        """Note when a sensor that is on bears witness of somebody there, or is taken to have lost its off message.
+        """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
         A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
         left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
+        blinded = snapshot.conditions | {("blind", sensor.id)}
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
         if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
-            snapshot = self._schedule(replace(snapshot, staying=staying), again, "witness", sensor.id)
+            snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)
         if surely:
             return snapshot
         hold = sensor.hold or UNKNOWN_HOLD
         patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (hold + 1.0)
-        return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id)
+        return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)
 
     @staticmethod
     def _recorded(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -175,8 +176,7 @@ class Engine(DoorEngine):
                 if ("expire", sensor.id) in {note[1:] for note in snapshot.due}:  # not out of reach meanwhile
                     snapshot = went_off(self._lingered(snapshot, sensor), sensor)
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
-            snapshot = replace(snapshot, conditions=snapshot.conditions - {blind})
-            snapshot = self._unschedule(snapshot, sensor.id)
+            snapshot = self._unschedule(snapshot, sensor.id, conditions=snapshot.conditions - {blind})
         return self._credit(snapshot, sensor, event)
 
     def _lingered(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -261,7 +261,7 @@ class Engine(DoorEngine):
             snapshot = replace(snapshot, doors={**snapshot.doors, name: snapshot.doors[name].unknown()})
         reports, able = ({s: x for s, x in d.items() if s != sensor.id} for d in (snapshot.reports, snapshot.able))
         snapshot = replace(snapshot, reports=reports, able=able)
-        return self._unschedule(replace(snapshot, conditions=conditions), sensor.id)
+        return self._unschedule(snapshot, sensor.id, conditions=conditions)
 
     def foresee(self, snapshot: Snapshot) -> bool:
         """Prepare for what may come next, a piece at a time; whether there was anything left to prepare."""
@@ -285,9 +285,10 @@ class Engine(DoorEngine):
         where = (each / each.sum(axis=1, keepdims=True)).tolist()
         count = np.zeros((len(mixture.weight), model.persons + 1))
         count[:, 0] = 1.0
-        for gone in np.minimum(there[:, :, model.away], 1.0):  # Poisson-binomial, one person at a time
-            count[:, 1:] = count[:, 1:] * gone[:, None] + count[:, :-1] * (1 - gone)[:, None]
-            count[:, 0] *= gone
+        away = np.minimum(there[:, :, model.away, None], 1.0)
+        for gone, home in zip(away, 1.0 - away, strict=True):  # Poisson-binomial, one person at a time
+            before, count = count, count * gone
+            count[:, 1:] += before[:, :-1] * home
         at_home = mixture.weight @ count
         return Belief(
             snapshot.time,

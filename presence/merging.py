@@ -194,7 +194,7 @@ def _grouped(
     if measured > heavy:
         cost = loss[heavy:] * shared(weight[heavy:], weight[:heavy])
         nearest = cost.argmin(axis=1)
-        lost += float(cost[np.arange(len(nearest)), nearest].sum())
+        lost += float(cost.min(axis=1).sum())
         group = np.concatenate([group, nearest])
         weight, loss = gathered(group, weight, loss)
     if measured < candidates:
