@@ -30,10 +30,14 @@ class Recent(OrderedDict[Hashable, T]):
     def get_or(self, key: Hashable, compute: Callable[[], T]) -> T:
         """The remembered value, or a new one that is remembered."""
         value = self.recall(key)
-        if value is None:
-            value = self[key] = compute()
-            while len(self) > self.most:
-                self.popitem(last=False)
+        return self.keep(key, compute()) if value is None else value
+
+    def keep(self, key: Hashable, value: T) -> T:
+        """Remember a value, as the one used last; it is returned."""
+        self[key] = value
+        self.move_to_end(key)
+        while len(self) > self.most:
+            self.popitem(last=False)
         return value
 
 
@@ -44,7 +48,6 @@ class Derived(Recent[tuple[object, T]]):
         """What was computed from this very object, or is now; of several such values this `key`."""
         at = (id(owner), *key)
         known = self.recall(at)
-        if known is not None and known[0] is not owner:  # an id is used again once its owner is gone
-            known = None
-            del self[at]
-        return self.get_or(at, lambda: (owner, compute()))[1] if known is None else known[1]
+        if known is None or known[0] is not owner:  # an id is used again once its owner is gone
+            known = self.keep(at, (owner, compute()))
+        return known[1]
