@@ -14,10 +14,14 @@ from presence.learn.later import DAYS, Timescales
 from presence.learn.recordings import Stretch
 from presence.learn.statistics import Statistics, count
 from presence.learn.tape import Tape, record
+from presence.recent import Recent
 from presence.settings import Settings
 
 HOPELESS = 0.03
 """Nats per instant: a candidate so far behind the best after the same days is given up."""
+LATEST = 2
+"""Settings under which tapes and counts are kept: the first step, EM and small steps all begin at the defaults, and the
+second stage of EM comes between."""
 Say = Callable[[str], None]
 
 
@@ -35,32 +39,30 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
     timescales: Timescales = DAYS
-    _tapes: tuple[str, list[Tape]] | None = None
-    """What the engine did under the latest settings, with a digest of those and the days..."""
-    _counts: tuple[str, Statistics] | None = None
+    _tapes: Recent[list[Tape]] = field(default_factory=lambda: Recent(LATEST))
+    """What the engine did under the latest settings, by a digest of those and the days..."""
+    _counts: Recent[Statistics] = field(default_factory=lambda: Recent(LATEST))
     """...and the expected counts."""
     _foreseen: dict[str, list[Foresight]] = field(default_factory=dict)
     """The days for fitting under all settings that were tracked to their end, by a digest of those."""
 
     def tapes(self, settings: Settings, stretches: Sequence[Stretch]) -> list[Tape]:
-        """What the engine does on some days under settings; the latest are kept: several begin at the defaults."""
-        question = _of(settings, stretches)
-        if self._tapes is None or self._tapes[0] != question:
-            recorded = [(s.begin, s.events, s.end) for s in stretches]
-            self._tapes = question, record(self.plan, settings, recorded, self.hypotheses)
-        return self._tapes[1]
+        """What the engine does on some days under settings; the latest are kept."""
+        recorded = [(s.begin, s.events, s.end) for s in stretches]
+        return self._tapes.get_or(
+            _of(settings, stretches), lambda: record(self.plan, settings, recorded, self.hypotheses)
+        )
 
     def counts(self, settings: Settings, stretches: Sequence[Stretch]) -> Statistics:
-        """The E step for all residents on some days under settings; the latest is kept.
+        """The E step for all residents on some days under settings; the latest are kept.
 
         Raises:
             FloatingPointError: if a generator cannot be decomposed or a step is impossible.
         """
-        question = _of(settings, stretches)
-        if self._counts is None or self._counts[0] != question:
-            tapes = self.tapes(settings, stretches)
-            self._counts = question, count(self.plan, settings, tapes, range(len(self.plan.people)))
-        return self._counts[1]
+        return self._counts.get_or(
+            _of(settings, stretches),
+            lambda: count(self.plan, settings, self.tapes(settings, stretches), range(len(self.plan.people))),
+        )
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from all days: those of a few days are noise."""
