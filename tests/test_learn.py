@@ -685,6 +685,29 @@ def test_a_home_is_learned_the_same_after_a_stop(
         Journal(state_of_other(tmp_path), {"options": 1}, resume=True)
 
 
+def test_nothing_is_tracked_twice_under_the_same_settings(
+    flat_log: list[Event], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither to be watched for expected counts nor to be scored, whoever asks for it: replays are what takes long."""
+    asked: list[tuple[str, Settings, float]] = []
+    foresee, record = bench.foresee, bench.record
+
+    def tracked(plan: Floorplan, settings: Settings, course: Any, hypotheses: int) -> Any:
+        asked.append(("scored", settings, course.stretch.begin))
+        return foresee(plan, settings, course, hypotheses)
+
+    def watched(plan: Floorplan, settings: Settings, stretches: Any, hypotheses: int) -> Any:
+        asked.extend(("watched", settings, begin) for begin, _, _ in stretches)
+        return record(plan, settings, stretches, hypotheses)
+
+    monkeypatch.setattr(bench, "foresee", tracked)
+    monkeypatch.setattr(bench, "record", watched)
+    learned = fit(FLAT, [flat_log], effort=QUICK)
+    assert len(learned.candidates) > 3
+    assert {what for what, _, _ in asked} == {"scored", "watched"}
+    assert [again for n, again in enumerate(asked) if again in asked[:n]] == []
+
+
 def counted(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """A list that grows with every stretch that is tracked for a score."""
     runs: list[int] = []

@@ -139,6 +139,21 @@ def test_counts_equal_integrals_of_matrix_exponentials() -> None:
     assert found.background[0] == pytest.approx(0.01 * before @ after / total, rel=1e-9)
 
 
+@pytest.mark.parametrize("gap", [0.0, 1e-9, 3e-8, 1e-6, 1e-4])
+def test_a_silence_in_many_parts_counts_as_a_whole_one_also_where_modes_are_nearly_alike(gap: float) -> None:
+    """States that nobody leaves but by marks: `W[i, j]` is an integral over all of the time, here in long doubles."""
+    rates = -np.array([1e-4, 1e-4 + gap, 1e-3, 1e-3 + gap, 5e-3])
+    start = np.array([0.3, 0.1, 0.2, 0.3, 0.1])
+    parts = np.exp(np.random.default_rng(4).uniform(np.log(0.02), np.log(60.0), 300))
+    found = expect(start, [spectral(np.diag(rates))], [], [Silence(0, float(dt)) for dt in parts])
+    whole, exact = np.longdouble(parts.sum()), rates.astype(np.longdouble)
+    half = (exact[:, None] - exact[None, :]) * whole / 2
+    shape = np.where(np.abs(half) < 1e-5, 1.0, np.sinh(half) / np.where(half == 0.0, 1.0, half))
+    overlap = start[:, None] * whole * np.exp((exact[:, None] + exact[None, :]) * whole / 2) * shape
+    overlap /= (start * np.exp(exact * whole)).sum()
+    np.testing.assert_allclose(found.overlaps[0], overlap.astype(float), rtol=1e-7)
+
+
 def test_a_generator_is_decomposed_with_and_without_detailed_balance() -> None:
     weights = np.array([1.0, 2.0, 0.5])
     flows = np.array([[0.0, 0.3, 0.2], [0.3, 0.0, 0.1], [0.2, 0.1, 0.0]])

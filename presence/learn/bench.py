@@ -11,11 +11,17 @@ from presence.floorplan import Floorplan
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Course, Foresight, Verdict, foresee, judge
 from presence.learn.later import DAYS, Timescales
-from presence.learn.statistics import Statistics
+from presence.learn.recordings import Stretch
+from presence.learn.statistics import Statistics, count
+from presence.learn.tape import Tape, record
+from presence.recent import Recent
 from presence.settings import Settings
 
 HOPELESS = 0.03
 """Nats per instant: a candidate so far behind the best after the same days is given up."""
+LATEST = 2
+"""Settings under which tapes and counts are kept: the first step, EM and small steps all begin at the defaults, and the
+second stage of EM comes between."""
 Say = Callable[[str], None]
 
 
@@ -33,10 +39,30 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
     timescales: Timescales = DAYS
-    counted: dict[str, Statistics] = field(default_factory=dict)
-    """Expected counts under the latest settings that they were worked out for, by a digest of those and the days."""
-    _latest: tuple[Settings, list[Foresight]] | None = None
-    """What the days for fitting looked like under the latest settings."""
+    _tapes: Recent[list[Tape]] = field(default_factory=lambda: Recent(LATEST))
+    """What the engine did under the latest settings, by a digest of those and the days..."""
+    _counts: Recent[Statistics] = field(default_factory=lambda: Recent(LATEST))
+    """...and the expected counts."""
+    _foreseen: dict[str, list[Foresight]] = field(default_factory=dict)
+    """The days for fitting under all settings that were tracked to their end, by a digest of those."""
+
+    def tapes(self, settings: Settings, stretches: Sequence[Stretch]) -> list[Tape]:
+        """What the engine does on some days under settings; the latest are kept."""
+        recorded = [(s.begin, s.events, s.end) for s in stretches]
+        return self._tapes.get_or(
+            _of(settings, stretches), lambda: record(self.plan, settings, recorded, self.hypotheses)
+        )
+
+    def counts(self, settings: Settings, stretches: Sequence[Stretch]) -> Statistics:
+        """The E step for all residents on some days under settings; the latest are kept.
+
+        Raises:
+            FloatingPointError: if a generator cannot be decomposed or a step is impossible.
+        """
+        return self._counts.get_or(
+            _of(settings, stretches),
+            lambda: count(self.plan, settings, self.tapes(settings, stretches), range(len(self.plan.people))),
+        )
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from all days: those of a few days are noise."""
@@ -52,9 +78,10 @@ class Bench:
         return self._judged("in sample", settings, lambda: (self._fitted(settings), None))
 
     def _fitted(self, settings: Settings) -> list[Foresight]:
-        if self._latest is None or self._latest[0] != settings:
-            self._latest = settings, list(self._foresee(settings, self.fitting))
-        return self._latest[1]
+        key = digest(asdict(settings))
+        if key not in self._foreseen:
+            self._foreseen[key] = list(self._foresee(settings, self.fitting))
+        return self._foreseen[key]
 
     def _judged(
         self,
@@ -73,19 +100,21 @@ class Bench:
 
     def score(self, settings: Settings, beat: Sequence[float]) -> list[float]:
         """Scores of rooms after one day, two days, ... for fitting; fewer if hopelessly behind those in `beat`."""
-        question = f"fit {digest(asdict(settings))}"
-        told: list[float] = self.journal.ask(question) or []
+        key = digest(asdict(settings))
+        told: list[float] = self.journal.ask(f"fit {key}") or []
         if told and (len(told) >= len(beat) or _hopeless(told, beat)):
             return told
         self.asked += 1
         foresights: list[Foresight] = []
         told = []
-        for foresight in self._foresee(settings, self.fitting):
+        for foresight in self._foreseen.get(key) or self._foresee(settings, self.fitting):
             foresights.append(foresight)
             told.append(judge(foresights).rooms)
             if _hopeless(told, beat):
                 break
-        self.journal.note(question, told)
+        else:
+            self._foreseen[key] = foresights
+        self.journal.note(f"fit {key}", told)
         return told
 
     def _foresee(self, settings: Settings, courses: Sequence[Course]) -> Iterator[Foresight]:
@@ -95,6 +124,10 @@ class Bench:
     def samples(self) -> float:
         """How many separate samples the days for fitting hold."""
         return sum(c.stretch.end - c.stretch.begin for c in self.fitting) / self.timescales.independent
+
+
+def _of(settings: Settings, stretches: Sequence[Stretch]) -> str:
+    return digest([asdict(settings), [(stretch.begin, stretch.end) for stretch in stretches]])
 
 
 def _hopeless(scores: Sequence[float], best: Sequence[float]) -> bool:

@@ -25,8 +25,8 @@ IndexArray = NDArray[np.intp]
 
 LONGEST_DECAY = 20.0
 """A silent step is divided so that the slowest mode loses no more than this (as a logarithm) in one part."""
-ALIKE = 1e-5
-"""Two modes whose exponents differ by less than this over a step are taken as one."""
+ALIKE = 1e-4
+"""Two modes whose exponents differ by less than this over the longest step are taken as one: wrong by 4e-10."""
 INEXACT = 1e-8
 """Relative error of an eigendecomposition above which it is refused."""
 
@@ -85,6 +85,16 @@ class Expected(NamedTuple):
     """Per index of moves: expected number of marks that something else caused."""
 
 
+class _Silent(NamedTuple):
+    """A silent step as the backward pass meets it."""
+
+    before: Array
+    """Shape (S,): the distribution before it, over the likelihood of the step."""
+    after: NDArray[Any]
+    """Shape (S,), in the eigenbasis: how likely all that follows is."""
+    dt: float
+
+
 def spectral(generator: Array, weights: Array | None = None) -> Spectral:
     """Decompose a generator; exactly symmetrical under `weights` (detailed balance) where given.
 
@@ -131,7 +141,7 @@ def expect(
     before, scales = _forward(initial, generators, moves, steps)
     size = len(initial)
     overlaps = [] if take else [np.zeros((size, size)) for _ in generators]
-    modes: dict[int, NDArray[Any]] = {}
+    silent: dict[int, list[_Silent]] = {}
     counts = [[np.zeros(way.rates.shape) for way in ways] for ways in moves]
     background = [0.0] * len(moves)
     after = np.ones(size)
@@ -140,10 +150,9 @@ def expect(
         if isinstance(step, Silence):
             g = generators[step.generator]
             v = g.left @ after
-            if take and len(modes) >= kept and step.generator not in modes:
-                _hand_over(modes, generators, take)
-            part = np.outer((x @ g.right) / scale, v) * _overlap(g.values, step.dt)
-            modes[step.generator] = modes[step.generator] + part if step.generator in modes else part
+            if take and len(silent) >= kept and step.generator not in silent:
+                _hand_over(silent, generators, take)
+            silent.setdefault(step.generator, []).append(_Silent(x / scale, v, step.dt))
             after = np.maximum((g.right @ (np.exp(g.values * step.dt) * v)).real, 0.0) / scale
         elif isinstance(step, Mark):
             background[step.moves] += step.background * float(x @ after) / scale
@@ -155,19 +164,34 @@ def expect(
             after = new / scale
         else:
             after = step.likelihood * after / scale
-    _hand_over(modes, generators, take or overlaps.__setitem__)
+    _hand_over(silent, generators, take or overlaps.__setitem__)
     start = before[0] * after if len(steps) else initial
     return Expected(float(np.log(scales).sum()), start / start.sum(), overlaps, counts, background)
 
 
 def _hand_over(
-    modes: dict[int, NDArray[Any]], generators: Sequence[Spectral], take: Callable[[int, Array], None]
+    silent: dict[int, list[_Silent]], generators: Sequence[Spectral], take: Callable[[int, Array], None]
 ) -> None:
-    """Overlaps from the eigenbasis to states."""
-    for index, mode in modes.items():
-        g = generators[index]
-        take(index, np.maximum((g.left.T @ mode @ g.right.T).real, 0.0))
-    modes.clear()
+    for index, steps in silent.items():
+        take(index, _overlap(generators[index], steps))
+    silent.clear()
+
+
+def _overlap(g: Spectral, silent: Sequence[_Silent]) -> Array:
+    """The sum of W over silent steps under one generator, shape (S, S).
+
+    Between two modes lies `int_0^t exp(a s + b (t - s)) ds = (exp(a t) - exp(b t)) / (a - b)`, so that two matrix
+    products take in all steps.
+    """
+    before, after, dt = (np.array(part) for part in zip(*silent, strict=True))
+    x = before @ g.right
+    decayed, half = (np.exp(np.outer(share * dt, g.values)) for share in (1.0, 0.5))
+    difference = g.values[:, None] - g.values[None, :]
+    alike = np.abs(difference) * dt.max() < ALIKE
+    apart = ((x * decayed).T @ after - x.T @ (after * decayed)) / np.where(alike, 1.0, difference)
+    middle = (x * half * dt[:, None]).T @ (after * half)
+    overlap: Array = np.maximum((g.left.T @ np.where(alike, middle, apart) @ g.right.T).real, 0.0)
+    return overlap
 
 
 def _divided(generators: Sequence[Spectral], steps: Sequence[Step]) -> list[Step]:
@@ -207,16 +231,6 @@ def _forward(
             raise FloatingPointError(f"step {n} is impossible")
         x = y / scales[n]
     return before, scales
-
-
-def _overlap(values: NDArray[Any], t: float) -> NDArray[Any]:
-    """`int_0^t exp(a s + b (t - s)) ds` for each two modes a, b: shape (S, S)."""
-    decayed = np.exp(values * t)
-    difference = values[:, None] - values[None, :]
-    alike = np.abs(difference) * t < ALIKE
-    safe = np.where(alike, 1.0, difference)
-    middle = t * np.exp((values[:, None] + values[None, :]) * t / 2.0)
-    return np.asarray(np.where(alike, middle, (decayed[:, None] - decayed[None, :]) / safe))
 
 
 def expected_transitions(initial: Array, transition: Array, likelihoods: Array) -> tuple[Array, Array, float]:

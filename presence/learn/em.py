@@ -229,6 +229,7 @@ def iterate(
     start: Settings,
     *,
     logs: Factors | None = None,
+    counts: Statistics | None = None,
     pseudo: float = 1.0,
 ) -> Iterator[Fitted]:
     """EM, one iteration after another, from `start` on (or from factors on it); the caller decides when to stop.
@@ -240,17 +241,18 @@ def iterate(
         rates: what is fitted.
         start: the settings about which the priors lie.
         logs: where to begin.
+        counts: those there, if they are known.
         pseudo: multiplies the pseudo-counts of every prior; 0 is maximum likelihood.
     """
 
-    def weigh(point: Factors, events: Array) -> tuple[Statistics, Fitted]:
+    def weigh(point: Factors, events: Array, known: Statistics | None = None) -> tuple[Statistics, Fitted]:
         settings = with_factors(start, point)
-        found = count(plan, settings, tapes, who)
+        found = known or count(plan, settings, tapes, who)
         posterior = found.log_likelihood + log_prior(point, pseudo)
         counted = dict(zip(point, events.tolist(), strict=True))
         return found, Fitted(settings, point, found.log_likelihood, posterior, counted)
 
-    found, now = weigh(dict.fromkeys(rates, 0.0) | dict(logs or {}), np.zeros(len(rates)))
+    found, now = weigh(dict.fromkeys(rates, 0.0) | dict(logs or {}), np.zeros(len(rates)), counts)
     inverse: Array | None = None
     before: tuple[Array, Array] | None = None
     while True:

@@ -130,12 +130,11 @@ def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
 
 def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str, Settings], dict[str, Any]]:
     """Every candidate by name, and what the report says of how they came about."""
-    counted = propose(bench, given.fitting)
-    candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
-    tried: list[Step] = []
     days = counted_days(bench.plan, given.fitting)["rates"]
-    if (first := first_step(bench, days)) is not None:
-        candidates[FIRST] = first
+    first, counted = first_step(bench, days), propose(bench, given.fitting)
+    candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
+    candidates |= {FIRST: first} if first is not None else {}
+    tried: list[Step] = []
     if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
         settings, tried = small_steps(bench, days, effort.steps)
         candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}

@@ -16,7 +16,7 @@ from presence.learn.em import Fitted, Rate, iterate, rates_of, with_factors
 from presence.learn.habits import learn_habits
 from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
-from presence.learn.tape import Tape, record
+from presence.learn.tape import Tape
 from presence.learned import rounded
 from presence.settings import Settings
 
@@ -116,11 +116,11 @@ def _run(
 ) -> tuple[Fitted, dict[Rate, float], list[tuple[float, float]]]:
     """EM, and how well it knows the rates that hold everywhere."""
     plan, who = bench.plan, range(len(bench.plan.people))
-    recorded = [(s.begin, s.events, s.end) for s in stretches]
     bench.say(f"{name}: following the log")
-    tapes = record(plan, with_factors(start, logs), recorded, bench.hypotheses)
+    settings = with_factors(start, logs)
+    tapes, counts = bench.tapes(settings, stretches), bench.counts(settings, stretches)
     history: list[tuple[float, float]] = []
-    for fitted in iterate(plan, tapes, who, rates, start, logs=logs):
+    for fitted in iterate(plan, tapes, who, rates, start, logs=logs, counts=counts):
         history.append((fitted.log_likelihood, fitted.log_posterior))
         bench.say(f"{name}: iteration {len(history)}, log-likelihood {fitted.log_likelihood:.1f}")
         gained = history[-1][1] - history[-2][1] if len(history) > 1 else float("inf")
@@ -159,8 +159,7 @@ def habits(bench: Bench, stretches: Sequence[Stretch], start: Settings) -> Setti
             before = {name: Habit(habit.awake) for name, habit in found.items() if habit.awake is not None}
             settings = replace(start, habits=before)
             try:
-                tapes = record(plan, settings, [(s.begin, s.events, s.end) for s in chosen], bench.hypotheses)
-                found = learn_habits(plan, settings, tapes)
+                found = learn_habits(plan, settings, bench.tapes(settings, chosen))
             except FloatingPointError as error:
                 bench.notes.append(f"habits could not be worked out ({error}): left out")
                 return None

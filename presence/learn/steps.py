@@ -27,8 +27,7 @@ from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, improve, rates_
 from presence.learn.journal import digest
 from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import Stretch
-from presence.learn.statistics import Statistics, count
-from presence.learn.tape import record
+from presence.learn.statistics import Statistics
 from presence.learned import rounded
 from presence.settings import Settings
 
@@ -125,7 +124,7 @@ def first_step(bench: Bench, stretches: Sequence[Stretch]) -> Settings | None:
     if told is None:
         bench.say("first step: following the log")
         try:
-            found = _counted(bench, stretches, Settings())
+            found = bench.counts(Settings(), stretches)
         except FloatingPointError as error:
             bench.notes.append(f"expected counts could not be worked out ({error}): no first step")
             return None
@@ -199,19 +198,6 @@ def preferred(bench: Bench, settings: Settings, now: Settings) -> bool:
     return rooms > 0.0
 
 
-def _counted(bench: Bench, stretches: Sequence[Stretch], settings: Settings) -> Statistics:
-    """The E step; the latest is kept, for small steps begin where the first step did.
-
-    Raises:
-        FloatingPointError: if a generator cannot be decomposed or a step is impossible.
-    """
-    question = digest([asdict(settings), len(stretches)])
-    if question not in bench.counted:
-        tapes = record(bench.plan, settings, [(s.begin, s.events, s.end) for s in stretches], bench.hypotheses)
-        bench.counted = {question: count(bench.plan, settings, tapes, range(len(bench.plan.people)))}
-    return bench.counted[question]
-
-
 def _wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
     """One M step of every rate by itself, from one E step; from the journal where it stands there."""
     plan, settings = bench.plan, settings_at(now)
@@ -219,7 +205,7 @@ def _wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
     told = bench.journal.ask(question)
     if told is None:
         bench.say("small steps: following the log")
-        found = _counted(bench, stretches, settings)
+        found = bench.counts(settings, stretches)
         at = slopes(plan, found, Settings(), now, 1.0)
         steps = np.log(np.maximum(at.gradient + at.curvature, TINY) / at.curvature)
         steps = np.clip(steps, -LARGEST_STEP, LARGEST_STEP)
