@@ -98,7 +98,11 @@ class DoorEngine(CarriedEngine):
     def _shut(self, snapshot: Snapshot, event: Event, by_itself: float, use: DoorUse) -> Snapshot:
         """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
         door = str(self.plan.sensors[event.sensor].door)
-        ways = self._world(snapshot).ways(event.sensor, event.value, event.by, use.usual_share)
+        world = self._world(snapshot)
+        ways = world.ways(event.sensor, event.value, event.by, use.usual_share)
+        if event.value == "closed" and not use.since and self.plan.outdoor_sides[door] is not None:
+            # it has stood shut unless its opening was lost
+            ways = [way._replace(rates=way.rates * world.sight.door_miss(door)) for way in ways]
         by_itself += SHUT_BY_ITSELF * self.settings.door_false_alarm_rate
         by_hand = self.plan.doors[door].leaf != "overhead"
         pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
@@ -120,8 +124,11 @@ class DoorEngine(CarriedEngine):
         if not opening and (event.value != "closed" or use.open or not use.since):
             return []
         passing = world.ways(sensor.id, event.value if opening else "open", event.by, use.usual_share)
-        if opening or not use.given_up:
+        if opening:
             return passing
+        if not use.given_up:  # the message that it was opened has been lost
+            miss = world.sight.door_miss(str(sensor.door))
+            return [way._replace(rates=way.rates * miss / (1.0 - miss)) for way in passing]
         patience = self.settings.outer_door_expiry
         still = 0.5 * patience / (patience + snapshot.seconds - use.since)
         closing = world.ways(sensor.id, event.value, event.by, use.usual_share)

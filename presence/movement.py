@@ -31,8 +31,8 @@ from presence.places import (
     is_corridor,
     motion_zones,
     narrow,
+    rest_reports,
     seat_zone,
-    seats_report,
     seen,
     watched_over,
     well_sensed,
@@ -167,7 +167,7 @@ def _pace_rates(
             (SETTLED, asleep, awake),
         ]
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
-    unseated = person and seats_report(plan)
+    unseated = person and rest_reports(plan, room)
     rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if unseated else 1.0)
     if unseated and not plan.rooms[room].rest:
         asleep = NEVER  # who sleeps, sleeps on one of them

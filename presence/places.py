@@ -85,13 +85,13 @@ def seen(plan: Floorplan, room: str) -> bool:
     """Whether somebody who settles in the room is not lost from sight.
 
     A sensor sees them, or every door of the room reports, or the plan says that people rest there unseen: on a bed or
-    seat with a sensor, if the room has one and everybody does so (`seats_report`).
+    seat with a sensor, if the room has one and everybody does so (`rest_reports`).
     """
     kinds = {s.kind for s in plan.sensors.values() if s.room == room}
     watched = {s.door for s in plan.sensors.values() if s.kind == "contact"}
     doors = [door.id for door in plan.doors.values() if room in door.between]
     enclosed = bool(doors) and all(door in watched for door in doors)
-    unnoticed = plan.rooms[room].rest and not ("pressure" in kinds and seats_report(plan))
+    unnoticed = plan.rooms[room].rest and not ("pressure" in kinds and rest_reports(plan, room))
     return watched_over(plan, room) or enclosed or unnoticed
 
 
@@ -146,6 +146,17 @@ def seats_report(plan: Floorplan) -> bool:
     sensors = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())
     seats = seats_beside_beds(plan).total()
     return 0 < len(plan.people) <= sensors and 0 < seats < sensors
+
+
+def rest_reports(plan: Floorplan, room: str) -> bool:
+    """Whether who rests long in a room is noticed, in a home where seats and beds report (`seats_report`).
+
+    In a room without any of them nobody rests long. In one that has some, who does may do so beside another, unnoticed,
+    unless all residents find a seat and a bed that report.
+    """
+    sensors = Counter(str(sensor.room) for sensor in plan.sensors.values() if sensor.kind == "pressure")
+    all_find_one = len(plan.people) <= seats_beside_beds(plan).total() and _beds(plan) <= sensors
+    return seats_report(plan) and (all_find_one or not sensors[room])
 
 
 def states_of(plan: Floorplan) -> States:

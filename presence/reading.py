@@ -227,7 +227,7 @@ def parse_object(text: str) -> dict[str, Any]:
         fields = _DECODER.decode(text)
     except json.JSONDecodeError as error:
         raise ValueError(
-            f"is not JSON ({error.msg} at column {error.colno}): {shown(text)};"
+            f"is not JSON ({error.msg.removesuffix(' at')} at column {error.colno}): {shown(text)};"
             ' one object a line, {"time": "...", ...}, would be right'
         ) from None
     except RecursionError:

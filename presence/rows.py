@@ -2,8 +2,8 @@
 
     read_rows -> (number, fields, problem), ...
 
-The first line that is not blank tells JSON Lines from CSV, the first bytes tell Parquet. Never raises for what is
-inside: what keeps a row from being read is its problem.
+The first line that is an object or a header tells JSON Lines from CSV, the first bytes tell Parquet. Never raises for
+what is inside: what keeps a row from being read is its problem.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
                 if fields_of is not None:
                     yield number, HEADER, unread(_header(text), columns)
                     continue
-                fields_of = parse_object
-            fields = fields_of(text)
+                fields_of = parse_object if _is_json(text) else None
+            fields = (fields_of or parse_object)(text)
         except ValueError as error:
             yield number, NOTHING, str(error)
         else:
@@ -59,13 +59,18 @@ def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
 
 
 def _csv_fields(first: str, columns: Sequence[str]) -> Callable[[str], dict[str, Any]] | None:
-    """The reader of the lines under a CSV header; None if `first` is no header."""
-    if first.lstrip().startswith(("{", "[")):
+    """The reader of the lines under a CSV header; None if `first` is no CSV.
+
+    Raises:
+        ValueError: if it is a row with no header above it, or a header that does not do.
+    """
+    if _is_json(first):
         return None
-    header = _header(first)
+    header, right = _header(first), f"{','.join(columns)} would be right"
     if not set(columns[:2]) <= set(header):
-        return None
-    right = f"{','.join(columns)} would be right"
+        if len(_cells(first.replace(";", ","))) < 3:
+            return None
+        raise ValueError(f"is not JSON, and as CSV has no header above it: {shown(first)}; a first line {right}")
     if columns[2] not in header:
         raise ValueError(f"CSV header {shown(first)} has no column {columns[2]!r}; {right}")
     if len(set(header)) < len(header):
@@ -78,6 +83,10 @@ def _csv_fields(first: str, columns: Sequence[str]) -> Callable[[str], dict[str,
         return {name: cell or None for name, cell in zip(header, cells, strict=False)}
 
     return fields
+
+
+def _is_json(first: str) -> bool:
+    return first.lstrip().startswith(("{", "["))
 
 
 def _header(first: str) -> list[str]:

@@ -141,6 +141,12 @@ class Said:
     current: bool = True
     """...and what it said last holds: it has not been out of reach since."""
 
+    @property
+    def unprompted(self) -> float:
+        """When it last told what was so before: again, or first of all that a door is shut; epoch seconds."""
+        shut = not self.both and self.value in ("closed", "locked")
+        return max(self.again, self.first if shut else -math.inf)
+
     def after(self, value: str, seconds: float) -> Said:
         """After its next report."""
         if value != self.value:

@@ -104,8 +104,9 @@ def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seco
     """Rate at which a contact or a lock says again what it has said, nothing having happened (1/s).
 
     `(repeats + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, whose
-    shape is `repeats` and inverse scale `period` beforehand); more where another has just done so. Who works a lock by
-    its lever or a code is no radio; a contact that has never said anything but `open` reports openings alone.
+    shape is `repeats` and inverse scale `period` beforehand); more where another has just done so, or has first been
+    heard to stand shut: a hub that starts tells how everything stands. Who works a lock by its lever or a code is no
+    radio; a contact that has never said anything but `open` reports openings alone.
 
     Args:
         settings: of the home.
@@ -114,12 +115,14 @@ def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seco
         seconds: when it came, epoch seconds.
     """
     own, expected, period = said.get(event.sensor), settings.door_repeats, settings.door_repeat_period
-    if not expected or own is None or own.value != event.value or event.by is not None or event.code is not None:
+    news = own is not None and own.value != event.value
+    if not expected or news or event.by is not None or event.code is not None:
         return 0.0
-    if event.value in ("open", "unlocked") and not own.both:
+    if event.value in ("open", "unlocked") and not (own and own.both):
         return 0.0
-    together = any(seconds - other.again <= TOGETHER for name, other in said.items() if name != event.sensor)
-    return (expected + own.repeats) / (period + max(0.0, seconds - own.first)) + together * 0.5 / TOGETHER
+    together = any(seconds - other.unprompted <= TOGETHER for name, other in said.items() if name != event.sensor)
+    usual = 0.0 if own is None else (expected + own.repeats) / (period + max(0.0, seconds - own.first))
+    return usual + together * 0.5 / TOGETHER
 
 
 def chatter_rate(settings: Settings, last: Association | None, record: Unprompted | None, seconds: float) -> float:

@@ -260,11 +260,22 @@ def test_a_bad_line_is_named_and_the_rest_is_read(tmp_path: Path, bad: str, says
         (["time,sensor,value", "2026-03-01T07:00:00Z,hall_motion,clear,5"], 2, "4 cells under 3 columns"),
         (["time,sensor,value", '2026-03-01T07:00:00Z,"hall_motion,clear'], 2, "is not CSV"),
         (["time,sensor,value", "07:00,hall_motion,clear"], 2, "no RFC 3339 time"),
+        (["2026-03-01T07:00:00Z,hall_motion,clear"], 1, "a first line time,sensor,value,by,code would be right"),
+        (["time;sensor;value", "2026-03-01T07:00:00Z;hall_motion;clear"], 1, "a first line time,sensor,value"),
+        (['{"time": "2026', "time,sensor,value"], 1, "is not JSON (Unterminated string starting at column 10)"),
     ],
 )
 def test_faults_of_csv_are_named(rows: list[str], line: int, says: str) -> None:
     _, faults, _ = read(rows, plan=PLAN)
     assert (faults[0].line, says in faults[0].message) == (line, True), faults
+
+
+@pytest.mark.parametrize("log", [[LINE], ["time,sensor,value", "2026-03-01T07:00:00Z,hall_motion,detected"]])
+def test_a_title_above_a_log_costs_one_line(log: list[str]) -> None:
+    """What a hub writes on top is no event; the log below it is read, in either form."""
+    found, faults, _ = read(["# exported by the hub", *log], plan=PLAN)
+    assert found == [Event(START, "hall_motion", "detected")]
+    assert [fault.line for fault in faults] == [1]
 
 
 @pytest.mark.parametrize(

@@ -586,6 +586,21 @@ def test_a_contact_says_again_what_it_has_said_as_often_as_its_own_record_says()
     assert nobody[learning] > nobody[plain]
 
 
+@pytest.mark.parametrize(("door", "miss"), [("inner", 0.05), ("front", 0.01)])
+def test_a_door_shut_that_was_not_open_was_opened_as_often_as_its_openings_are_missed(door: str, miss: float) -> None:
+    """Bayes' rule by hand: an opening that is reported has the rate `(1 - miss) * r`, one that is not `miss * r`."""
+    settings = Settings(door_repeats=0.0, door_bounce_share=0.0, door_miss=0.05, outer_door_miss=0.01)
+    tracker = Tracker(home(1, **DOORS), settings)
+    tracker.observe(at(0.0, f"{door}_contact", "closed"))
+    tracker.advance(time_at(600.0))
+    odds = dict[str, float]()
+    for value in ("open", "closed"):  # the same belief, asked twice
+        after, _ = tracker._engine.observe(tracker._known(), at(600.0, f"{door}_contact", value))
+        assert after.association is not None
+        odds[value] = (1 - after.association.nobody) / after.association.nobody
+    assert odds["closed"] == pytest.approx(odds["open"] * miss / (1 - miss), rel=1e-9)
+
+
 def test_a_contact_bounces_as_often_as_its_own_record_says() -> None:
     """Bayes' rule by hand: half the bounces come within the delay; the share is what the contact has done so far."""
     share, delay, prior = 0.1, 2.0, 20

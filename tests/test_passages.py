@@ -486,6 +486,34 @@ def test_radios_that_say_again_how_a_door_stands_bring_nobody_home(reports: tupl
     assert tracker.belief.at_home[0] < 0.1, "who opens the door all the same has come home"
 
 
+@pytest.mark.parametrize("reports", [("back_contact",), ("back_contact", "closet_contact", "front_lock")])
+def test_a_hub_that_starts_and_tells_how_all_stands_moves_nobody(reports: tuple[str, ...]) -> None:
+    """Somebody is busy in the lounge; the hub starts anew, and hears for the first time that the doors are shut."""
+    rooms = {"hall": {}, "lounge": {}, "closet": {}, "porch": {"outdoors": True}, "garden": {"outdoors": True}}
+    ways = {"front": ["porch", "hall"], "street": ["porch", "away"], "back": ["garden", "lounge"]}
+    ways |= {"gate": ["garden", "away"], "arch": ["hall", "lounge"], "closet_door": ["hall", "closet"]}
+    sensors = {"front_lock": {"kind": "lock", "door": "front"}, "back_contact": contact("back")}
+    sensors |= {
+        "closet_contact": contact("closet_door"),
+        "lounge_motion": motion("lounge"),
+        "hall_motion": motion("hall"),
+    }
+    plan = home(1, rooms=rooms, doors={k: {"between": v} for k, v in ways.items()}, visitors=1, **sensors)
+    tracker = Tracker(plan)
+    for start in range(5, 1800, 120):
+        tracker.observe(at(float(start), "lounge_motion", "detected"))
+        tracker.observe(at(start + 12.0, "lounge_motion", "clear"))
+    tracker.advance(time_at(1800.0))
+    before = tracker.belief
+    for n, sensor in enumerate(reports):
+        tracker.observe(at(1800.0 + 0.2 * n, sensor, "locked" if sensor == "front_lock" else "closed"))
+    after = tracker.belief
+    assert after.at_home == pytest.approx(before.at_home, rel=0, abs=0.02)
+    assert all(
+        after.rooms[room] == pytest.approx(before.rooms[room], rel=0, abs=0.03) for room in plan.rooms if room != "away"
+    )
+
+
 def test_who_comes_back_by_a_door_left_open_is_told_at_its_closing_though_all_was_quiet_before() -> None:
     """The first report in many minutes is of somebody who has come in already: before it they were outside."""
     lines: list[Line] = [

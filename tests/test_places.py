@@ -11,7 +11,7 @@ import pytest
 from presence import Floorplan, Settings, Tracker
 from presence.model import Model
 from presence.movement import NEVER
-from presence.places import ASLEEP, is_bed, seats_beside_beds, seats_report, seen
+from presence.places import ASLEEP, is_bed, rest_reports, seats_beside_beds, seats_report, seen
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
 ROOMS = {"hall": {}, "bath": {}, "bed": {"rest": True}}
@@ -76,6 +76,43 @@ def test_a_sofa_where_nobody_has_their_bed_is_a_seat_though_people_may_rest_ther
         assert is_bed(plan, plan.sensors["living"]) == bed
         assert is_bed(plan, plan.sensors["bed"])
     assert seats_report(home(stated, rooms=rooms, doors=doors, **sensors))
+
+
+@pytest.mark.parametrize(
+    ("residents", "chairs", "mats", "report"),
+    [(1, 1, 1, True), (2, 1, 2, False), (2, 2, 1, False), (2, 2, 2, True)],
+)
+def test_who_rests_is_noticed_where_all_residents_find_a_seat_and_a_bed_that_report(
+    residents: int, chairs: int, mats: int, report: bool
+) -> None:
+    """Beside one armchair or on one mat, the other of a couple may rest unnoticed; not where nobody rests long."""
+    sensors: dict[str, Any] = {f"chair_{n}": {"kind": "pressure", "room": "bath"} for n in range(chairs)}
+    sensors |= {f"mat_{n}": {"kind": "pressure", "room": "bed"} for n in range(mats)}
+    people = {f"P{n}": {"bed": "bed"} for n in range(residents)}
+    plan = home(people, rooms=ROOMS, doors=DOORS, **sensors)
+    assert seats_report(plan)
+    assert {room: rest_reports(plan, room) for room in ROOMS} == {"hall": True, "bath": report, "bed": report}
+
+
+def test_a_second_who_rests_where_no_seat_is_left_has_not_left_the_house() -> None:
+    """Two sit in the living room, one on the only sofa that reports; nobody goes to the front door for an hour."""
+    people = {name: {"bed": "bed"} for name in ("P1", "P2")}
+    rooms = {"hall": {}, "kitchen": {}, "living": {}, "bed": {"rest": True}}
+    doors = {f"{room}_door": {"between": ["hall", room]} for room in ("kitchen", "living", "bed")}
+    sensors: dict[str, Any] = {room: {"kind": "pressure", "room": room} for room in ("living", "bed")}
+    sensors |= {f"{room}_motion": motion(room, 30.0) for room in ("hall", "kitchen", "living")}
+    doors["front"] = {"between": ["hall", "away"]}
+    plan = home(people, rooms=rooms, doors=doors, front_contact=contact("front"), **sensors)
+    tracker = Tracker(plan, hypotheses=16)
+    reports = [(1.0, "living", "pressed")]
+    for start in range(5, 600, 60):
+        reports += [(float(start), "kitchen_motion", "detected"), (start + 31.0, "kitchen_motion", "clear")]
+    for start, room in ((600.0, "hall"), (604.0, "living"), (1500.0, "living"), (2700.0, "living")):
+        reports += [(start, f"{room}_motion", "detected"), (start + 31.0, f"{room}_motion", "clear")]
+    for report in sorted(reports):
+        tracker.observe(at(*report))
+    tracker.advance(time_at(4200.0))
+    assert tracker.belief.at_home[2] > 0.8
 
 
 def test_somebody_stands_in_a_shut_bathroom_until_its_door_opens() -> None:
