@@ -14,7 +14,7 @@ from presence.conditions import forget_door, standing, usually
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
-from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, stop_accepting, tracks
+from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
 from presence.sides import forget_sides, note_first_passage, note_sides, sides_lately
 from presence.snapshot import DoorUse, Said, Snapshot, replace
 from presence.unprompted import (
@@ -239,10 +239,10 @@ class DoorEngine(CarriedEngine):
             return self._tell_plain_closing(snapshot, door, told)
         being = int(np.argmax(crossed))
         label = first_passage.crossed_last(sides, being)
-        opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door and not w.tracked), default=None)
+        opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door), default=None)
         first = np.full((1, label.shape[1]), 0.5 / (label.shape[1] - 1))
         if opening is not None:  # who passed at the opening may have done so only now
-            first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
+            first = np.tile(labels_of(snapshot.mixture, snapshot.windows, opening), (2, 1))
         label = first_passage.else_earlier(label, CLOSING_SHARE * first)
         snapshot = self._open_window(snapshot, door, beyond=True)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
