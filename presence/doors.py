@@ -14,8 +14,8 @@ from presence.conditions import forget_door, standing, usually
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
-from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, stop_accepting, tracks
-from presence.sides import forget_sides, note_sides, sides_lately
+from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
+from presence.sides import forget_sides, note_first_passage, note_sides, sides_lately
 from presence.snapshot import DoorUse, Said, Snapshot, replace
 from presence.unprompted import (
     TOGETHER,
@@ -46,6 +46,8 @@ MOST_TRACKED = 2
 SHUT_BY_ITSELF = 10.0
 """A door is shut (a draught) or locked with nobody near so many times as often as an inner one is opened. Common
 practice, no source."""
+OVERHEAD_TRAVEL = 15.0
+"""Seconds that an overhead door may take to come down. Common practice, no source."""
 CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
@@ -104,8 +106,7 @@ class DoorEngine(CarriedEngine):
             # it has stood shut unless its opening was lost
             ways = [way._replace(rates=way.rates * world.sight.door_miss(door)) for way in ways]
         by_itself += SHUT_BY_ITSELF * self.settings.door_false_alarm_rate
-        by_hand = self.plan.doors[door].leaf != "overhead"
-        pulled = pulled_shut_rate(self.settings, event, use, snapshot.seconds) if by_hand else 0.0
+        pulled = self._gone_on_rate(snapshot, event, use)
         opener = opened_by(self.plan, door, use, snapshot.holders)
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
         if opener is None or snapshot.association is None or not pulled:
@@ -113,6 +114,21 @@ class DoorEngine(CarriedEngine):
         noise = snapshot.noise.get(event.sensor, 0.0)
         closer = snapshot.association.credited(opener, pulled / (by_itself + pulled + noise))
         return replace(snapshot, association=closer, holders={**snapshot.holders, event.sensor: closer})
+
+    def _gone_on_rate(self, snapshot: Snapshot, event: Event, use: DoorUse) -> float:
+        """Rate at which a door is shut by somebody who has gone on by now, wherever they are (1/s).
+
+        Who opened it shuts it in the same move; an overhead door comes down while whoever set it going may go into the
+        house by another door of the garage, if that stands open or has just been used.
+        """
+        door = str(self.plan.sensors[event.sensor].door)
+        if self.plan.doors[door].leaf != "overhead":
+            return pulled_shut_rate(self.settings, event, use, snapshot.seconds)
+        inside = set(self.plan.doors[door].between) & set(self.plan.indoor)
+        others = (snapshot.doors.get(other.id) for other in self.plan.doors.values() if inside & set(other.between))
+        ways_on = (other for other in others if other is not None and other is not use)
+        open_lately = any(way.open or snapshot.seconds - way.heard <= OVERHEAD_TRAVEL for way in ways_on)
+        return self.settings.door_pulled_shut_share * self.settings.door_closing_rate * open_lately
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.
@@ -223,16 +239,19 @@ class DoorEngine(CarriedEngine):
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""
         near = self._world(snapshot).near(door)
+        for index in (i for i, w in enumerate(snapshot.windows) if w.tracked and w.door == door):
+            snapshot = note_first_passage(snapshot, index, near)
         sides = sides_lately(snapshot, door, near, self.model.persons)
         crossed = 0.0 if sides is None else np.abs(np.diff(sides, axis=0)).sum(axis=0) @ snapshot.mixture.weight
         if sides is None or np.max(crossed) < CROSSED_LEAST:
             return self._tell_plain_closing(snapshot, door, told)
         being = int(np.argmax(crossed))
         label = first_passage.crossed_last(sides, being)
-        opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door and not w.tracked), default=None)
+        opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door), default=None)
+        first = np.full((1, label.shape[1]), 0.5 / (label.shape[1] - 1))
         if opening is not None:  # who passed at the opening may have done so only now
-            first = np.tile(snapshot.mixture.labels[:, opening], (2, 1))
-            label = first_passage.else_earlier(label, CLOSING_SHARE * first)
+            first = np.tile(labels_of(snapshot.mixture, snapshot.windows, opening), (2, 1))
+        label = first_passage.else_earlier(label, CLOSING_SHARE * first)
         snapshot = self._open_window(snapshot, door, beyond=True)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))

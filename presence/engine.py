@@ -21,6 +21,7 @@ from presence.propagation import propagate
 from presence.recent import Derived, Recent
 from presence.resting import Rest
 from presence.settings import Settings
+from presence.sides import note_first_passage
 from presence.snapshot import Association, Snapshot, replace
 from presence.witness import Staying, nobody_inside, witness
 
@@ -215,8 +216,10 @@ class EngineCore:
         if not set(indices) & set(tracked):
             return snapshot
         labels = mixture.labels.copy()
-        for i in set(indices) & set(tracked):
+        for i in sorted(set(indices) & set(tracked)):
             labels[:, i] = labels_of(mixture, windows, i)
+            snapshot = note_first_passage(snapshot, i, self._world(snapshot).near(windows[i].door))
+        mixture = snapshot.mixture
         kept = [track for track, i in enumerate(tracked) if i not in indices]
         return replace(
             snapshot,

@@ -102,6 +102,22 @@ def label(x: Array, blocks: Array) -> Array:
     return _one_of(not_yet, forth, np.maximum(1.0 - not_yet - forth, 0.0))
 
 
+def near_after(x: Array, blocks: Array, near: Array) -> Array:
+    """Probability of each being to have been on the near side after its first passage; now, if it has not passed yet.
+
+    Args:
+        x: shape (P, K, S).
+        blocks: shape (P, K, 2, S).
+        near: shape (S,), as in `Opening`.
+
+    Returns:
+        Shape (P, K).
+    """
+    back = x - blocks.sum(axis=2)
+    found: Array = np.clip(blocks[:, :, NOT_YET] @ near + back.sum(axis=2), 0.0, 1.0)
+    return found
+
+
 def crossed(before: Array, after: Array) -> Array:
     """The label of whoever must have gone from one part of the states to the rest or back between two instants.
 

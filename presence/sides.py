@@ -11,7 +11,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.first_passage import near_after
 from presence.floorplan import Sensor
+from presence.passages import tracks
 from presence.snapshot import Snapshot, replace
 
 Array = NDArray[np.float64]
@@ -47,15 +49,38 @@ def note_sides(
             crossed = mixture.weight @ np.abs(mixture.sides[:, mine[-1]] - now)
             if crossed[:persons].max(initial=0.0) < CROSSED_LIKELY:
                 continue
-        snapshot = forget_sides(snapshot, mine[:-1])
-        mixture = snapshot.mixture
-        old = mixture.sides if mixture.sides.size else np.zeros((len(now), 0, now.shape[1]))
-        snapshot = replace(
-            snapshot,
-            noted=(*snapshot.noted, (snapshot.seconds, door)),
-            mixture=mixture._replace(sides=np.concatenate([old, now[:, None]], axis=1)),
-        )
+        snapshot = _note(forget_sides(snapshot, mine[:-1]), snapshot.seconds, door, now)
     return snapshot
+
+
+def note_first_passage(snapshot: Snapshot, index: int, near: Array) -> Snapshot:
+    """Who passed an open door first is carried along no longer: note where its passage left everybody.
+
+    Who has come back since, unheard or by the very report that tells of it, is then seen to have crossed.
+
+    Args:
+        snapshot: what is known.
+        index: of the window that ends to be tracked.
+        near: 1 for the states on the door's first side, else 0, shape (S,).
+    """
+    window, mixture = snapshot.windows[index], snapshot.mixture
+    if not window.accepting or snapshot.noted_of(window.door):
+        return snapshot
+    blocks = mixture.tracks[:, :, tracks(snapshot.windows).index(index)]
+    then = near_after(mixture.x, blocks, near).T
+    since = max(window.seconds, snapshot.seconds - NOTED_FOR)
+    return _note(snapshot, since, window.door, then)
+
+
+def _note(snapshot: Snapshot, seconds: float, door: str, sides: Array) -> Snapshot:
+    """One more note: the probability (K, P) of each being to have been on the door's first side then."""
+    mixture = snapshot.mixture
+    old = mixture.sides if mixture.sides.size else np.zeros((len(sides), 0, sides.shape[1]))
+    return replace(
+        snapshot,
+        noted=(*snapshot.noted, (seconds, door)),
+        mixture=mixture._replace(sides=np.concatenate([old, sides[:, None]], axis=1)),
+    )
 
 
 def _first_is_open(snapshot: Snapshot, door: str) -> bool:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from numpy.typing import NDArray
 
-from presence.first_passage import crossed, crossed_last, told_apart
+from presence.first_passage import crossed, crossed_last, near_after, told_apart
 from presence.hypotheses import Companion, Way, attribute, branch, reweigh, start
 from presence.markov import mark_joint, move_joint
 from presence.merging import Mixture
@@ -412,6 +412,23 @@ def test_who_crossed_last_is_the_sum_over_all_paths_of_sides(sides: list[float])
     label = crossed_last(np.array(sides)[:, None, None], 0)
     found = sides[-1] * label[0] + (1.0 - sides[-1]) * label[1]
     np.testing.assert_allclose(found, expected, rtol=0, atol=1e-9)
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+def test_where_the_first_passage_left_somebody_is_the_sum_over_all_paths(seed: int) -> None:
+    """Every path of four steps over one state on the near side and two beyond the open door."""
+    random, near = np.random.default_rng(seed), np.array([1.0, 0.0, 0.0])
+    begin, moves = random.dirichlet(np.ones(3)), random.dirichlet(np.ones(3), size=3)
+    x, blocks, expected = np.zeros(3), np.zeros((2, 3)), 0.0
+    for path in product(range(3), repeat=5):
+        probability = begin[path[0]] * np.prod([moves[a, b] for a, b in pairwise(path)])
+        after = [path[n + 1] for n in range(4) if near[path[n]] != near[path[n + 1]]]
+        x[path[-1]] += probability
+        expected += probability * near[after[0] if after else path[-1]]
+        if not (after and near[after[0]]):  # who passed back first is in no block
+            blocks[1 if after else 0, path[-1]] += probability
+    found = near_after(x[None, None], blocks[None, None], near)
+    assert found[0, 0] == pytest.approx(expected, rel=1e-9)
 
 
 @given(

@@ -533,6 +533,56 @@ def test_who_comes_back_by_a_door_left_open_is_told_at_its_closing_though_all_wa
     assert answer.directions["porch>hall"] > 0.9
 
 
+BACK_FROM_THE_GARAGE: list[Line] = [
+    (0.5, "ada_phone", "home"),
+    (0.6, "ben_phone", "home"),
+    (0.7, "cleo_phone", "away"),
+    (20.0, "kitchen_motion", "detected"),
+    (26.0, "utility_motion", "detected"),
+    (28.5, "garage_utility_contact", "open"),
+    (29.5, "garage_motion", "detected"),
+    (52.0, "kitchen_motion", "clear"),
+    (56.0, "utility_motion", "clear"),
+    (112.0, "utility_motion", "detected"),
+    (112.7, "garage_utility_contact", "closed"),
+    (117.0, "kitchen_motion", "detected"),
+    (142.0, "utility_motion", "clear"),
+    (147.0, "kitchen_motion", "clear"),
+]
+
+
+@pytest.mark.parametrize("settled", [0.02, 0.002, 1e-9])
+def test_who_comes_back_is_told_however_long_it_was_open_who_had_gone(
+    monkeypatch: pytest.MonkeyPatch, settled: float
+) -> None:
+    """The report that tells of the return may be the first to tell that somebody had gone at all, or nothing is."""
+    monkeypatch.setattr("presence.doors.TRACKED_SHARE", settled)
+    monkeypatch.setattr("presence.doors.SETTLED_SHARE", settled)
+    passages = told(GARAGE, BACK_FROM_THE_GARAGE, 600.0)
+    assert final(passages, 28.5).directions["utility>garage"] > 0.9
+    assert final(passages, 112.7).directions["garage>utility"] > 0.75
+
+
+def test_an_overhead_door_that_comes_down_behind_somebody_does_not_call_them_back() -> None:
+    """It takes a dozen seconds: they have gone on into the house by a door that stood open."""
+    lines: list[Line] = [
+        (0.5, "ada_phone", "away"),
+        (0.6, "ben_phone", "away"),
+        (0.7, "cleo_phone", "away"),
+        (10.0, "garage_utility_contact", "open"),
+        (5000.0, "drive_camera", "person"),
+        (5002.0, "overhead_contact", "open"),
+        (5015.0, "drive_camera", "clear"),
+        (5017.0, "garage_motion", "detected"),
+        (5025.5, "utility_motion", "detected"),
+        (5026.5, "garage_utility_contact", "closed"),
+        (5038.0, "overhead_contact", "closed"),
+        (5055.0, "utility_motion", "clear"),
+    ]
+    passages = told(GARAGE, lines, 5400.0)
+    assert final(passages, 5026.5).directions["garage>utility"] > 0.8
+
+
 BACK_AGAIN: dict[str, list[Line]] = {
     "the closing is heard first": [(200.0, "front_contact", "closed"), (200.4, "hall_motion", "detected")],
     "out and in again within a minute": [
