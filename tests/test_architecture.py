@@ -45,7 +45,7 @@ LAYERS = [
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
-    {"demo", "cli_many", "learn", "cli_source"},
+    {"demo", "cli_many", "learn", "cli_source", "cli_options"},
     {"cli_advise", "cli_draw", "cli_health", "cli_learn", "cli_smooth"},
     {"cli"},
     {"__main__"},

@@ -145,6 +145,17 @@ def test_help_and_version(run: Run) -> None:
     assert "--associations" in out
 
 
+def test_the_list_of_commands_says_of_each_what_it_does_without_breaking_off(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    status, out, _ = run("--help")
+    lines = out.partition("Commands:\n")[2].splitlines()
+    assert status == 0
+    assert [line.split()[0] for line in lines] == sorted(cli.cli.commands)
+    assert all(line.endswith(".") and not line.endswith("...") for line in lines)
+
+
 def test_what_nobody_foresaw_is_one_line_and_status_1(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(path: str) -> None:
         raise ZeroDivisionError("division\nby zero")
