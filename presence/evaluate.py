@@ -218,7 +218,7 @@ class Scoring:
         self.count.add(np.array(rows.at_home), np.array(rows.number))
         if rows.where and rows.where[0]:
             np.add.at(self.confusion, (np.array(rows.where), np.array(rows.told)), 1)
-        self._span = [*self._span[:1], *(rows.seconds[:1] if not self._span else []), rows.seconds[-1]]
+        self._span = [(self._span or rows.seconds)[0], rows.seconds[-1]]
         self._rows = _Rows()
 
     def scores(self) -> Scores:

@@ -34,13 +34,21 @@ def _cell(value: object) -> str:
     return str(value)
 
 
+def minutes(value: float) -> str:
+    """Minutes a day."""
+    return "-" if math.isnan(value) else f"{value:,.0f}" if value >= 10 else f"{value:.1f}"
+
+
 def _figures(figures: Mapping[str, Any]) -> str:
     return ", ".join(f"{name.replace('_', ' ')} {_cell(value)}" for name, value in figures.items())
 
 
-def _minutes(figures: Mapping[str, Any]) -> str:
-    dark, wasted = figures["false_off_minutes_per_day"], figures["wasted_minutes_per_day"]
-    return f"{_cell(dark)} min a day off with somebody there, {_cell(wasted)} min a day on with nobody there"
+def _dark_and_wasted(figures: Mapping[str, Any]) -> list[str]:
+    return [minutes(figures[f"{what}_minutes_per_day"]) for what in ("false_off", "wasted")]
+
+
+def _switched(figures: Mapping[str, Any]) -> str:
+    return "{} min a day off with somebody there, {} min a day on with nobody there".format(*_dark_and_wasted(figures))
 
 
 def _summary(scores: Scores) -> Iterator[str]:
@@ -54,9 +62,9 @@ def _summary(scores: Scores) -> Iterator[str]:
     yield f"At home    {_figures(scores.at_home)}"
     yield f"People     {_figures(scores.people)}"
     yield f"Direction  {_figures(scores.direction)}"
-    yield f"Switching  {_minutes(scores.switching)}"
-    yield f"Timer      {_minutes(scores.timer)} (the best for all rooms: {scores.timer['minutes']} min)"
-    yield f"           {_minutes(scores.timer_per_room)} (each room its own best)"
+    yield f"Switching  {_switched(scores.switching)}"
+    yield f"Timer      {_switched(scores.timer)} (the best for all rooms: {scores.timer['minutes']} min)"
+    yield f"           {_switched(scores.timer_per_room)} (each room its own best)"
 
 
 def _rooms(scores: Scores) -> Iterator[str]:
@@ -65,9 +73,8 @@ def _rooms(scores: Scores) -> Iterator[str]:
         [
             room,
             *(row[key] for key in ("occupied_share", "balanced_accuracy", "f1", "brier")),
-            *row["switching"].values(),
-            row["timer"]["false_off_minutes_per_day"],
-            row["timer"]["wasted_minutes_per_day"],
+            *_dark_and_wasted(row["switching"]),
+            *_dark_and_wasted(row["timer"]),
             row["timer"]["minutes"],
         ]
         for room, row in scores.per_room.items()
