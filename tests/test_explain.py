@@ -363,11 +363,11 @@ def test_every_report_has_words() -> None:
 @pytest.mark.parametrize(
     ("seconds", "text"), [(0.4, "0 s"), (89, "89 s"), (720, "12 min"), (5399, "1 h 30 min"), (7260, "2 h 1 min")]
 )
-def test_durations(seconds: float, text: str) -> None:
+def test_durations_are_told_in_words(seconds: float, text: str) -> None:
     assert duration(seconds) == text
 
 
-def test_names() -> None:
+def test_rooms_and_doors_are_called_by_their_labels() -> None:
     assert room_name(GARAGE, "utility") == "the utility room"
     assert room_name(GARAGE, "away") == "away"
     assert door_name(GARAGE, "overhead") == "overhead door"
