@@ -1,5 +1,6 @@
 """What README tells a newcomer holds: its example runs, its home and log are read, its commands and kinds are there."""
 
+import json
 import re
 import shlex
 from pathlib import Path
@@ -11,6 +12,7 @@ from benchmarks.trust.homes import LIVED
 from presence import Floorplan, Tracker, cli
 from presence.events import read_log
 from presence.floorplan import KINDS
+from presence.replay import replay, to_json
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -68,6 +70,14 @@ def test_a_command_that_makes_figures_scores_as_many_homes_as_are_told(options: 
     lived = [variant for variant in given.variants if variant in LIVED]
     homes = given.seeds * len(given.plans) * len(given.people) * len(lived)
     assert re.search(rf"\b{homes}\b", README)
+
+
+def test_lines_of_a_replay_have_what_is_told_of_them() -> None:
+    (told,) = re.findall(r"^A replay prints two kinds of lines\. (.*?)\n\n", README, re.MULTILINE | re.DOTALL)
+    plan = Floorplan.load(ROOT / "floorplans" / "two_storey_garage.yaml")
+    lines = [json.loads(to_json(line)) for line in replay(plan, read_log(ROOT / "demo" / "garage_evening.jsonl"))]
+    there = {line["kind"] for line in lines} | {key for line in lines for key in line}
+    assert {word for word in re.findall(r"`([^`]*)`", told) if not word.startswith("-")} <= there
 
 
 def test_what_it_points_to_is_there() -> None:
