@@ -10,6 +10,10 @@ from presence.evaluate import Scores
 
 SHOWN = 10
 """Worst stretches that are shown."""
+LESS_IS_BETTER = (
+    "Less is better of brier, log loss, ece (calibration error), mae (people too many or too few) and rps (ranked"
+    " probability score)."
+)
 
 
 def report(scores: Scores) -> str:
@@ -65,6 +69,7 @@ def _summary(scores: Scores) -> Iterator[str]:
     yield f"Switching  {_switched(scores.switching)}"
     yield f"Timer      {_switched(scores.timer)} (the best for all rooms: {scores.timer['minutes']} min)"
     yield f"           {_switched(scores.timer_per_room)} (each room its own best)"
+    yield LESS_IS_BETTER
 
 
 def _rooms(scores: Scores) -> Iterator[str]:
