@@ -121,7 +121,7 @@ class ChanceMeter:
             return none
         passed: Array = self._walked(quiet, after) + self._beside[self.sensors[sensor]]
         passed[self.sensors[sensor]] = 0.0
-        passed[self._unable.get_or(quiet.conditions, lambda: self._unable_under(quiet.conditions))] = 0.0
+        passed[self._unable.get_or(quiet.conditions, lambda: self._told_by(quiet.conditions))] = 0.0
         return passed
 
     def _walked(self, quiet: Snapshot, after: Snapshot) -> Array:
@@ -136,7 +136,7 @@ class ChanceMeter:
         walked: Array = gained @ (left @ self._ways.reshape(rooms, -1)).reshape(rooms, sensors) / total
         return walked
 
-    def _unable_under(self, conditions: frozenset[Condition]) -> list[int]:
+    def _told_by(self, conditions: frozenset[Condition]) -> list[int]:
         """Sensors that have had no chance, because they cannot report or already have."""
         doors = {name for kind, name in conditions if kind in ("open", "unwatched")}
         blind = {name for kind, name in conditions if kind == "blind"}
