@@ -24,7 +24,7 @@ def report(scores: Scores) -> str:
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> list[str]:
     """Lines of a table; the first column to the left, the others to the right."""
-    cells = [list(head), *([_cell(value) for value in row] for row in rows)]
+    cells = [list(head), *([cell(value) for value in row] for row in rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
     return [
         "  ".join([row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))]).rstrip()
@@ -32,7 +32,8 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> list[str]:
     ]
 
 
-def _cell(value: object) -> str:
+def cell(value: object) -> str:
+    """A value of a table: numbers to three digits behind the point, large ones whole, `-` where there is none."""
     if isinstance(value, float):
         return "-" if math.isnan(value) else f"{value:.3f}" if abs(value) < 10 else f"{value:.0f}"
     return str(value)
@@ -44,7 +45,7 @@ def minutes(value: float) -> str:
 
 
 def _figures(figures: Mapping[str, Any]) -> str:
-    return ", ".join(f"{name.replace('_', ' ')} {_cell(value)}" for name, value in figures.items())
+    return ", ".join(f"{name.replace('_', ' ')} {cell(value)}" for name, value in figures.items())
 
 
 def _dark_and_wasted(figures: Mapping[str, Any]) -> list[str]:
