@@ -49,7 +49,8 @@ def run(arguments: Sequence[str]) -> int:
         return done.exit_code
     except click.ClickException as error:
         text = error.format_message()  # of several lines: the help, where a command was left out
-        complain(text if "\n" in text else f"presence: {text} (see presence --help)")
+        command = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "presence"
+        complain(text if "\n" in text else f"presence: {text} (see {command} --help)")
         return INPUT_AT_FAULT
     except InputError as error:
         for fault in error.faults:

@@ -138,6 +138,11 @@ def test_a_fault_of_the_input_is_one_clear_line(run: Run, arguments: tuple[str, 
     assert len(err.splitlines()) == 1
 
 
+@pytest.mark.parametrize(("arguments", "command"), [(("nonsense",), "presence"), (("replay",), "presence replay")])
+def test_whoever_errs_is_shown_to_the_help_of_their_command(run: Run, arguments: tuple[str, ...], command: str) -> None:
+    assert run(*arguments)[2].endswith(f"(see {command} --help)\n")
+
+
 def test_help_and_version(run: Run) -> None:
     assert run("--version") == (0, "presence, version 0.1.0\n", "")
     status, out, _ = run("replay", "--help")
