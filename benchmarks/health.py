@@ -166,7 +166,7 @@ def healthy(plan: Floorplan, seed: int, options: argparse.Namespace) -> Iterator
 
 
 class Scored:
-    """Rooms and the count at home against the truth, from some instant on."""
+    """Rooms and the number at home against the truth, from some instant on."""
 
     def __init__(self, plan: Floorplan, simulation: Simulation, begin: float) -> None:
         self.rooms = [room for room in plan.rooms if room != AWAY]
@@ -185,7 +185,7 @@ class Scored:
         self.count.add(np.array([belief.at_home]), np.array([int(heads.sum())]))
 
     def scores(self) -> dict[str, float]:
-        """Balanced accuracy of rooms, and exact count at home."""
+        """Balanced accuracy of rooms, and share of instants at which the number at home is right."""
         rooms, count = self.binary.scores(), self.count.scores()
         return {"rooms": round(rooms["balanced_accuracy"], 4), "at_home": round(count["accuracy"], 4)}
 
@@ -257,7 +257,7 @@ def recovery_summary(rows: list[dict[str, Any]]) -> list[str]:
     lines = []
     for name in ("alive", "unnoticed", "by itself", "told"):
         means = {key: float(np.mean([row[name][key] for row in rows])) for key in ("rooms", "at_home")}
-        lines.append(f"{name:10s} rooms {means['rooms']:.4f}, exact count at home {means['at_home']:.4f}")
+        lines.append(f"{name:10s} rooms {means['rooms']:.4f}, number at home {means['at_home']:.4f}")
     worst = max(row["told"]["rooms"] - row["by itself"]["rooms"] for row in rows)
     return [*lines, f"largest shortfall of rooms behind being told: {worst:.4f} ({len(rows)} sensors)"]
 

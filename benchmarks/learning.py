@@ -14,8 +14,8 @@ days or sessions.
 `--candidates` scores everything that was weighed. `--tuned 40` also turns the same dials by the labels of the very days
 that are scored, for the sum of balanced accuracy and exact count: what there is to gain for anybody who could see.
 
-`recovery`: known rates, wrong by up to four times at the start (see `recovery.py`). What
-learning costs, and whether any score falls: `usefulness.py`.
+`recovery`: known rates, wrong by up to four times at the start (see `recovery.py`). What learning costs, and whether
+any score falls: `usefulness.py`.
 """
 
 from __future__ import annotations

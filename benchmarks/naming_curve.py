@@ -5,11 +5,11 @@
 
 The log alone is read (`benchmarks/health.py --log-only`), so that a home-month takes seconds; with `--tracker` the live
 tracker watches, with what its model expects and its second opinions, and a home-month takes a minute. It names from 4.5
-on and then looks no further, so that its shares at higher odds are only bounds. Every seed is a healthy
-home; those given to `--deaths`, too, let each sensor die, and each motion and occupancy sensor stick, in the middle of
-the time. A false alarm is a silence of a healthy sensor, after the first week, whose odds rose beyond the threshold.
-Beside each share stands what somebody would reach who saw where everybody is (`benchmarks/clairvoyant.py`): the limit.
-The first line says what all watches together (silence, chatter, wear, contacts, clocks, places) named as they stand.
+on and then looks no further, so that its shares at higher odds are only bounds. Every seed is a healthy home; those
+given to `--deaths`, too, let each sensor die, and each motion and occupancy sensor stick, in the middle of the time. A
+false alarm is a silence of a healthy sensor, after the first week, whose odds rose beyond the threshold. Beside each
+share stands what somebody would reach who saw where everybody is (`benchmarks/clairvoyant.py`): the limit. The first
+line says what all watches together (silence, chatter, wear, contacts, clocks, places) named as they stand.
 """
 
 from __future__ import annotations

@@ -37,8 +37,7 @@ SETS: dict[str, Callable[..., dict[str, Any]]] = {
 }
 
 
-def main(arguments: list[str] | None = None) -> int:
-    """Runs the command; 0 done, 2 the folder is at fault."""
+def _options(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(description="Scores on open research logs, against simple rivals.")
     parser.add_argument("set", choices=list(SETS))
     parser.add_argument("folder", type=Path)
@@ -50,9 +49,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--rivals-only", action="store_true", help="leave the tracker out")
     parser.add_argument("--hypotheses", type=int, default=16)
     parser.add_argument("--workers", type=int, default=1, help="processes; the figures stay the same")
-    parser.add_argument(
-        "--visitors", type=int, default=0, help="unknown people allowed for; the contract's default is 1"
-    )
+    parser.add_argument("--visitors", type=int, default=0, help="unknown people allowed for; in a plan 1 by default")
     parser.add_argument("--settings", type=json.loads, default=None, help="settings to replace, as JSON")
     parser.add_argument("--learned", type=Path, help="what `presence learn` wrote for the plan of this very folder")
     parser.add_argument("--house", help="letter of the house (single_resident, where a folder holds several)")
@@ -63,6 +60,12 @@ def main(arguments: list[str] | None = None) -> int:
         parser.error("--learned brings settings of its own; leave --settings out")
     if options.every is not None and not options.every > 0:
         parser.error(f"--every {options.every}: a number above zero would be right")
+    return options
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Runs the command; 0 done, 2 the folder is at fault."""
+    options = _options(arguments)
     try:
         settings = None if options.settings is None else Settings.from_mapping(options.settings)
         result = SETS[options.set](

@@ -65,7 +65,7 @@ def life(plan: Floorplan, days: float, seed: int) -> tuple[list[Event], list[Tru
 
 
 def score(plan: Floorplan, events: Sequence[Event], truth: Sequence[TruthLine], lines: Iterable[Line]) -> list[float]:
-    """Balanced accuracy and log loss of rooms, exact count at home, likeliest room of each person."""
+    """Balanced accuracy and log loss of rooms, number at home, likeliest room of each person."""
     scoring = Scoring(plan, truth)
     list(scoring.watch(events))
     for line in lines:

@@ -8,7 +8,7 @@ from typing import Any
 from presence.advise import FIGURES, Advice, Change, Gain, Spread
 from presence.report import table
 
-FALSE_OFF, WASTED, DOUBT, LOG_LOSS = FIGURES
+DARK, WASTED, DOUBT, LOG_LOSS = FIGURES
 SAID = 8
 """Changes of each sort that are put in words; the tables have all."""
 CALLED = {
@@ -50,26 +50,24 @@ def to_mapping(advice: Advice) -> dict[str, Any]:
 
 def sentence(gain: Gain, advice: Advice) -> str:
     """What one change would do, and how sure that is."""
-    spread, now = gain.saved[FALSE_OFF], advice.now[FALSE_OFF]
+    spread, now = gain.saved[DARK], advice.now[DARK]
     what = _named(gain.change)
     who = f"{what[0].upper()}{what[1:]}" if gain.change.added else f"Without {gain.change.sensor.id}"
     over = f"over {len(spread.values)} seeds" if len(spread.values) > 1 else "in one life, which tells little"
     low, high = min(spread.values), max(spread.values)
     if max(abs(low), abs(high)) < 0.5:
-        return f"{who}: no difference (less than half a false-off minute a day {over})."
+        return f"{who}: no difference (less than half a dark minute a day {over})."
     if spread.sure and spread.mean > 0:
         verb = "would save" if gain.change.added else "you would even save"
-        return (
-            f"{who} {verb} about {spread.mean:.0f} of {now:.0f} false-off minutes a day ({_range(low, high)} {over})."
-        )
+        return f"{who} {verb} about {spread.mean:.0f} of {now:.0f} dark minutes a day ({_range(low, high)} {over})."
     if spread.sure:
         verb = "would cost" if gain.change.added else "there would be"
-        more = f"about {-spread.mean:.0f} more false-off minutes a day than {now:.0f}"
+        more = f"about {-spread.mean:.0f} more dark minutes a day than {now:.0f}"
         return f"{who} {verb} {more} ({_range(-high, -low)} {over})."
     least, most = (high, low) if high < 0 else (low, high)
-    told = f"from {_more(-least)} to {_more(-most)} false-off minutes a day {over}"
+    told = f"from {_more(-least)} to {_more(-most)} dark minutes a day {over}"
     if len(spread.values) < 2:
-        return f"{who}: {_more(-low)} false-off minutes a day {over}."
+        return f"{who}: {_more(-low)} dark minutes a day {over}."
     if low > 0 or high < 0:
         return f"{who}: probably {'fewer' if low > 0 else 'more'}, but not sure ({told}; more seeds would tell)."
     return f"{who}: within noise ({told})."
@@ -88,8 +86,8 @@ def _lines(advice: Advice) -> Iterator[str]:
     now, count = advice.now, len(advice.seeds)
     length = f"{advice.days:g} day{'s' * (advice.days != 1)}"
     yield f"{advice.plan}: {count} simulated {'lives' if count != 1 else 'life'} of {length}, not your own log."
-    yield f"As it is: {now[FALSE_OFF]:.0f} false-off and {now[WASTED]:.0f} wasted minutes a day in all rooms together,"
-    yield f"and {now[DOUBT]:.2f} bits of doubt about which rooms are occupied."
+    yield f"As it is: {now[DARK]:.0f} dark and {now[WASTED]:.0f} wasted minutes a day in all rooms together (off with"
+    yield f"somebody there, on with nobody), and {now[DOUBT]:.2f} bits of doubt about which rooms are occupied."
     for added, title in ((True, "Sensors to add"), (False, "Sensors to take away")):
         gains = [gain for gain in advice.gains if gain.change.added == added]
         if not gains:
@@ -103,7 +101,7 @@ def _lines(advice: Advice) -> Iterator[str]:
         yield ""
         yield from _table(gains)
     yield ""
-    yield "Saved: false-off minutes a day (mean +- half its 95 % interval over the seeds; * if that leaves out zero),"
+    yield "Saved: dark minutes a day (mean +- half its 95 % interval over the seeds; * if that leaves out zero),"
     yield "wasted minutes a day, bits of doubt, and log loss (nats), which falls only if the certainty gained is right."
     tried = len(advice.gains)
     yield f"Of {tried} changes, about {max(1, round(0.05 * tried))} would get a * by chance alone."
@@ -124,11 +122,11 @@ def _certainty(gains: list[Gain], now: float) -> Iterator[str]:
 def _table(gains: list[Gain]) -> list[str]:
     rows = []
     for gain in gains:
-        spread = gain.saved[FALSE_OFF]
+        spread = gain.saved[DARK]
         margin = f"+- {spread.margin:.1f}" if len(spread.values) > 1 else ""
         others = [f"{gain.saved[name].mean:.{digits}f}" for name, digits in ((WASTED, 1), (DOUBT, 3), (LOG_LOSS, 4))]
         rows.append([gain.change.sensor.id, f"{spread.mean:.1f}", margin, "*" if spread.sure else "", *others])
-    head = ["Sensor", "false-off", "", "", "wasted", "doubt", "log loss"]
+    head = ["Sensor", "dark", "", "", "wasted", "doubt", "log loss"]
     return [f"  {line}" for line in table(head, rows)]
 
 

@@ -102,7 +102,7 @@ class Advice:
     now: Mapping[str, float]
     """Figures of the plan as it is, means over the seeds."""
     gains: tuple[Gain, ...]
-    """By false-off minutes saved, then by doubt taken away."""
+    """By dark minutes saved (off with somebody there), then by doubt taken away."""
     failed: tuple[str, ...]
     """Trials that came to nothing, and why; their changes are left out."""
 

@@ -24,14 +24,9 @@ from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_health import health
 from presence.cli_learn import learn
+from presence.cli_options import EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
 from presence.cli_smooth import smooth
-from presence.cli_source import (
-    PATIENCE,
-    Source,
-    complain,
-    load,
-    load_learned,
-)
+from presence.cli_source import PATIENCE, Source, complain, load, load_learned
 from presence.errors import DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED, Fault, InputError, PresenceError, SettingError
 
 
@@ -54,7 +49,8 @@ def run(arguments: Sequence[str]) -> int:
         return done.exit_code
     except click.ClickException as error:
         text = error.format_message()  # of several lines: the help, where a command was left out
-        complain(text if "\n" in text else f"presence: {text} (see presence --help)")
+        command = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else "presence"
+        complain(text if "\n" in text else f"presence: {text} (see {command} --help)")
         return INPUT_AT_FAULT
     except InputError as error:
         for fault in error.faults:
@@ -77,15 +73,8 @@ def run(arguments: Sequence[str]) -> int:
         return FAILED
 
 
-PLAN = click.argument("plan", type=click.Path())
-EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
-HYPOTHESES = click.option(
-    "--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept."
-)
-STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 WORKERS = click.option("--workers", type=click.IntRange(min=1), help="Of many homes: processes.  [default: all cores]")
 SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Of many homes: the Dask cluster that does the work.")
-LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
 
 
 @click.group()
@@ -107,13 +96,13 @@ def check(plan: str) -> None:
 
 @cli.command()
 @PLAN
-@click.argument("log", type=click.Path(allow_dash=True))
+@LOG
 @EVERY
 @click.option("--associations", is_flag=True, help="Also tell who caused each event.")
 @click.option("--explain", is_flag=True, help="Also tell why, where a room's answer changes or a passage is final.")
 @LEARNED
 @STRICT
-@HYPOTHESES
+@hypotheses()
 def replay(
     plan: str,
     log: str,
@@ -124,7 +113,10 @@ def replay(
     strict: bool,
     hypotheses: int,
 ) -> int:
-    """Track a log (- for standard input) and print what is believed as it goes."""
+    """Track a log and print what is believed as it goes.
+
+    LOG may be - for standard input.
+    """
     from presence.replay import replay as lines
     from presence.replay import to_json
 
@@ -147,7 +139,7 @@ def replay(
 @LEARNED
 @click.option("--json", "as_json", is_flag=True, help="For programs; of many homes one line each.")
 @STRICT
-@HYPOTHESES
+@hypotheses()
 @WORKERS
 @SCHEDULER
 def evaluate(
@@ -160,7 +152,9 @@ def evaluate(
     workers: int | None,
     scheduler: str | None,
 ) -> int:
-    """Score the answers about a log against the truth, beside the best timer.
+    """Score what is believed about a log against the truth.
+
+    The best timer is scored beside it.
 
     HOMES: folders of homes (plan.yaml, log.jsonl, truth.jsonl in each), patterns, or tables (.csv) of what-ifs with the
     columns home, plan, log, truth, every, hypotheses and any setting.

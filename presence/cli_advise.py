@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import click
 
+from presence.cli_options import AS_JSON, EVERY, PLAN
+
 
 @click.command()
-@click.argument("plan", type=click.Path())
+@PLAN
 @click.option(
     "--days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True, help="Length of each life."
 )
@@ -18,8 +20,8 @@ import click
     help="Of sensors to try: also occupancy, camera, pressure, phone.",
 )
 @click.option("--removals/--no-removals", default=True, show_default=True, help="Also try to take each sensor away.")
-@click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
-@click.option("--json", "as_json", is_flag=True, help="For programs.")
+@EVERY
+@AS_JSON
 @click.option("--workers", type=click.IntRange(min=1), help="Processes.  [default: all cores]")
 @click.option("--scheduler", metavar="ADDRESS", help="The Dask cluster that does the work.")
 def advise(
@@ -33,7 +35,10 @@ def advise(
     workers: int | None,
     scheduler: str | None,
 ) -> int:
-    """Say which sensor to add and which could go, by simulated lives with and without it."""
+    """Say which sensor to add and which could go.
+
+    The same lives are simulated with and without it.
+    """
     import json
 
     from presence.advice_text import text, to_mapping

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import click
 
+from presence.cli_options import EVERY, LEARNED, PLAN, STRICT, hypotheses
 from presence.cli_source import Source, load_learned
 from presence.errors import DONE
 
 
 @click.command()
-@click.argument("plan", type=click.Path())
+@PLAN
 @click.argument("log", type=click.Path(allow_dash=True), required=False)
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="The page to write.")
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
-@click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
-@click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
+@EVERY
+@LEARNED
 @click.option("--explain/--no-explain", default=None, help="Show why, all of it or nothing; else for the first days.")
-@click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
-@click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
+@STRICT
+@hypotheses()
 def draw(
     plan: str,
     log: str | None,
@@ -29,7 +30,10 @@ def draw(
     strict: bool,
     hypotheses: int,
 ) -> int:
-    """Draw a plan, and what is believed as a log goes on, as one page that opens anywhere."""
+    """Draw a plan, or what is believed as a log goes on, as one page.
+
+    The page opens anywhere, without a network. LOG may be - for standard input.
+    """
     from presence.draw.page import page, target
     from presence.draw.recording import MOST_EXPLAINED
     from presence.truth import read_truth

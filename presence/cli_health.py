@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import click
 
+from presence.cli_options import AS_JSON, LEARNED, LOG, PLAN, STRICT, hypotheses
 from presence.cli_source import Source, load_learned
 
 
 @click.command()
-@click.argument("plan", type=click.Path())
-@click.argument("log", type=click.Path(allow_dash=True))
-@click.option("--learned", type=click.Path(), help="What `presence learn` wrote.")
-@click.option("--json", "as_json", is_flag=True, help="For programs.")
-@click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
-@click.option("--hypotheses", type=click.IntRange(min=1), default=8, show_default=True, help="The most that are kept.")
+@PLAN
+@LOG
+@LEARNED
+@AS_JSON
+@STRICT
+@hypotheses(8)
 def health(plan: str, log: str, learned: str | None, as_json: bool, strict: bool, hypotheses: int) -> int:
-    """Name the sensors that fell ill in a log (- for standard input): which, since when, how sure, and why."""
+    """Name the sensors that fell ill in a log.
+
+    Which, since when, how sure, and why. LOG may be - for standard input.
+    """
     from presence.health.report import text, to_json
     from presence.health.review import review
 

@@ -6,19 +6,20 @@ from pathlib import Path
 
 import click
 
+from presence.cli_options import PLAN, STRICT, hypotheses
 from presence.cli_source import Source, load, say
 from presence.reading import written_to
 
 
 @click.command()
-@click.argument("plan", type=click.Path())
+@PLAN
 @click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
 @click.option("--resume", is_flag=True, help="Go on where a stopped run was; FILE.state keeps what it had worked out.")
 @click.option("--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings the search tries.")
 @click.option("--grid/--no-grid", default=True, show_default=True, help="For one resident, also by pomegranate.")
-@click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
-@click.option("--hypotheses", type=click.IntRange(min=1), default=16, show_default=True, help="The most that are kept.")
+@STRICT
+@hypotheses()
 def learn(
     plan: str,
     logs: tuple[str, ...],
@@ -29,7 +30,10 @@ def learn(
     strict: bool,
     hypotheses: int,
 ) -> int:
-    """Fit the model to a home's own logs, without labels, and report what that bought."""
+    """Fit the model to a home's own logs, without labels.
+
+    A report says what that bought.
+    """
     from presence.learn import Effort, fit
     from presence.learn.report import report_lines
     from presence.learned import write_learned

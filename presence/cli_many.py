@@ -22,6 +22,7 @@ from presence.batch import MAKING, OPTIONS, HomeReport, Job, evaluate_home, repo
 from presence.errors import DONE, FAILED
 from presence.homes import Home, find_homes
 from presence.many import in_order, run_many
+from presence.report import cell, minutes
 from presence.settings import Settings
 from presence.simulate import SimulationSettings
 
@@ -162,8 +163,8 @@ def _named(row: Iterable[float]) -> dict[str, float | None]:
 
 def _line(name: str, width: int, row: Iterable[float]) -> str:
     cells = [
-        f"{'-' if not np.isfinite(value) else f'{value:.3f}' if abs(value) < 10 else f'{value:.0f}':>{len(head)}}"
-        for head, value in zip(COLUMNS, row, strict=True)
+        f"{minutes(value) if score.endswith('minutes_per_day') else cell(value):>{len(head)}}"
+        for (head, (_, score)), value in zip(COLUMNS.items(), row, strict=True)
     ]
     return f"{name:{width}}  {'  '.join(cells)}"
 

@@ -10,7 +10,6 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -23,13 +22,13 @@ from presence.explained import Line
 from presence.floorplan import AWAY, Floorplan
 from presence.metrics import BinarySums, CountSums
 from presence.passages import Passage
-from presence.replay import replay, rfc3339
+from presence.replay import replay
 from presence.settings import Settings
 from presence.snapshot import Belief
 from presence.stretches import Stretches
 from presence.switching import LastMovement, SwitchingSums
 from presence.truth import TruthLine
-from presence.whereabouts import TRUTH_ENDS_AFTER, Whereabouts
+from presence.whereabouts import TRUTH_ENDS_AFTER, Whereabouts, instant
 
 BATCH = 1024
 """Samples that are scored together."""
@@ -218,7 +217,7 @@ class Scoring:
         self.count.add(np.array(rows.at_home), np.array(rows.number))
         if rows.where and rows.where[0]:
             np.add.at(self.confusion, (np.array(rows.where), np.array(rows.told)), 1)
-        self._span = [*self._span[:1], *(rows.seconds[:1] if not self._span else []), rows.seconds[-1]]
+        self._span = [(self._span or rows.seconds)[0], rows.seconds[-1]]
         self._rows = _Rows()
 
     def scores(self) -> Scores:
@@ -269,26 +268,22 @@ class Scoring:
     def _covered(self) -> dict[str, Any]:
         samples = self.count.samples
         return {
-            "from": _utc(self._span[0]),
-            "to": _utc(self._span[-1]),
+            "from": instant(self._span[0]),
+            "to": instant(self._span[-1]),
             "samples": samples,
             "days": samples * self.every / 86400.0,
             "every": self.every,
-            "log": [_utc(t) for t in self._log_span],
-            "truth": [_utc(t) for t in self.truth.span],
+            "log": [instant(t) for t in self._log_span],
+            "truth": [instant(t) for t in self.truth.span],
             "notes": [note._asdict() for note in self.truth.notes(self._log_span)],
         }
 
     def _nothing_covered(self) -> str:
-        log = " to ".join(_utc(t) for t in self._log_span) or "too short for one instant of the grid"
+        log = " to ".join(instant(t) for t in self._log_span) or "too short for one instant of the grid"
         begin, end = self.truth.span
-        truth = "without a line" if math.isnan(begin) else f"{_utc(begin)} to {_utc(end) or 'later'}"
+        truth = "without a line" if math.isnan(begin) else f"{instant(begin)} to {instant(end) or 'later'}"
         missing = f"; no line by then of {', '.join(self.truth.missing)}" if self.truth.missing else ""
         return f"no instant is covered by both log and truth (log: {log}; truth: {truth}{missing})"
-
-
-def _utc(seconds: float) -> str:
-    return "" if math.isnan(seconds) else rfc3339(datetime.fromtimestamp(seconds, UTC))
 
 
 def _without_nan(value: Any) -> Any:

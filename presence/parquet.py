@@ -21,7 +21,7 @@ BUFFER = 65536
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 Row = tuple[int, Mapping[str, Any], str | None]
-"""Number of the row from 1 (0: the file), its fields, and what keeps it from being read, if anything."""
+"""Number of the row or line from 1 (0: the file), its fields, and what keeps it from being read, if anything."""
 
 
 def is_parquet(source: object) -> bool:

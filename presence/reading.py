@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, Any, cast
 
 from presence.errors import Fault, InputError, LogError, TimeError, shown
+from presence.parquet import MAGIC
 
 MAX_LINE = 65536
 """Bytes of the longest line that is read."""
@@ -83,7 +84,7 @@ def _file_lines(file: IO[bytes]) -> Iterator[Line]:
     number = 0
     try:
         head = cast("Any", stream).peek(HEAD)[:HEAD]
-        if head[:4] == b"PAR1":
+        if head[:4] == MAGIC:
             yield 1, "", "this is Parquet, which is read from a plain file only; the path of one would be right"
             return
         if _binary(head):

@@ -15,7 +15,7 @@ from presence.errors import SettingError
 from presence.events import Event
 from presence.explained import Allowance, Explainer, Line
 from presence.floorplan import Floorplan
-from presence.passages import Passage
+from presence.passages import Passage, utc
 from presence.settings import Settings
 from presence.snapshot import Association, Belief
 from presence.telling import Explanation
@@ -65,7 +65,7 @@ def replay(
         seconds = event.seconds
         step = math.ceil(seconds / every) if step is None else step
         while step * every < seconds:
-            tracker.advance(datetime.fromtimestamp(step * every, UTC))
+            tracker.advance(utc(step * every))
             yield from tell(tracker.take_passages())
             yield from tell([tracker.belief])
             step += 1

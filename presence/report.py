@@ -10,6 +10,10 @@ from presence.evaluate import Scores
 
 SHOWN = 10
 """Worst stretches that are shown."""
+LESS_IS_BETTER = (
+    "Less is better of brier, log loss, ece (calibration error), mae (people too many or too few) and rps (ranked"
+    " probability score)."
+)
 
 
 def report(scores: Scores) -> str:
@@ -20,7 +24,7 @@ def report(scores: Scores) -> str:
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> list[str]:
     """Lines of a table; the first column to the left, the others to the right."""
-    cells = [list(head), *([_cell(value) for value in row] for row in rows)]
+    cells = [list(head), *([cell(value) for value in row] for row in rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
     return [
         "  ".join([row[0].ljust(widths[0]), *(c.rjust(w) for c, w in zip(row[1:], widths[1:], strict=True))]).rstrip()
@@ -28,19 +32,28 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> list[str]:
     ]
 
 
-def _cell(value: object) -> str:
+def cell(value: object) -> str:
+    """A value of a table: numbers to three digits behind the point, large ones whole, `-` where there is none."""
     if isinstance(value, float):
         return "-" if math.isnan(value) else f"{value:.3f}" if abs(value) < 10 else f"{value:.0f}"
     return str(value)
 
 
+def minutes(value: float) -> str:
+    """Minutes a day."""
+    return "-" if math.isnan(value) else f"{value:,.0f}" if value >= 10 else f"{value:.1f}"
+
+
 def _figures(figures: Mapping[str, Any]) -> str:
-    return ", ".join(f"{name.replace('_', ' ')} {_cell(value)}" for name, value in figures.items())
+    return ", ".join(f"{name.replace('_', ' ')} {cell(value)}" for name, value in figures.items())
 
 
-def _minutes(figures: Mapping[str, Any]) -> str:
-    dark, wasted = figures["false_off_minutes_per_day"], figures["wasted_minutes_per_day"]
-    return f"{_cell(dark)} min a day off with somebody there, {_cell(wasted)} min a day on with nobody there"
+def _dark_and_wasted(figures: Mapping[str, Any]) -> list[str]:
+    return [minutes(figures[f"{what}_minutes_per_day"]) for what in ("false_off", "wasted")]
+
+
+def _switched(figures: Mapping[str, Any]) -> str:
+    return "{} min a day off with somebody there, {} min a day on with nobody there".format(*_dark_and_wasted(figures))
 
 
 def _summary(scores: Scores) -> Iterator[str]:
@@ -54,9 +67,10 @@ def _summary(scores: Scores) -> Iterator[str]:
     yield f"At home    {_figures(scores.at_home)}"
     yield f"People     {_figures(scores.people)}"
     yield f"Direction  {_figures(scores.direction)}"
-    yield f"Switching  {_minutes(scores.switching)}"
-    yield f"Timer      {_minutes(scores.timer)} (the best for all rooms: {scores.timer['minutes']} min)"
-    yield f"           {_minutes(scores.timer_per_room)} (each room its own best)"
+    yield f"Switching  {_switched(scores.switching)}"
+    yield f"Timer      {_switched(scores.timer)} (the best for all rooms: {scores.timer['minutes']} min)"
+    yield f"           {_switched(scores.timer_per_room)} (each room its own best)"
+    yield LESS_IS_BETTER
 
 
 def _rooms(scores: Scores) -> Iterator[str]:
@@ -65,9 +79,8 @@ def _rooms(scores: Scores) -> Iterator[str]:
         [
             room,
             *(row[key] for key in ("occupied_share", "balanced_accuracy", "f1", "brier")),
-            *row["switching"].values(),
-            row["timer"]["false_off_minutes_per_day"],
-            row["timer"]["wasted_minutes_per_day"],
+            *_dark_and_wasted(row["switching"]),
+            *_dark_and_wasted(row["timer"]),
             row["timer"]["minutes"],
         ]
         for room, row in scores.per_room.items()

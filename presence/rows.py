@@ -14,11 +14,9 @@ from types import MappingProxyType
 from typing import Any
 
 from presence.errors import shown
-from presence.parquet import is_parquet, read_parquet, unread
+from presence.parquet import Row, is_parquet, read_parquet, unread
 from presence.reading import Source, parse_object, read_lines
 
-Row = tuple[int, Mapping[str, Any], str | None]
-"""Number of the line or row from 1, its fields, and what keeps it from being read, if anything."""
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 HEADER: Mapping[str, Any] = MappingProxyType({})
 """The fields of a header, which is no row; its problem loses no row."""

@@ -19,6 +19,8 @@ DECIBANS = 10 / math.log(10)
 SMALL = 0.5
 """Decibans below which evidence is told in one sum."""
 MOST_TOLD = 12
+NO_WEIGHT = 1e-9
+"""Decibans times nats up to which the silence of a room's own sensors speaks for nothing: they are on, or offline."""
 
 Key = tuple[str, int | str]
 Apart = Callable[[Piece], list[float]]
@@ -223,8 +225,8 @@ class Telling:
     def _text(self, told: _Told, parts: Mapping[str, float]) -> str:
         """With when or how long, and who it was where that stands out."""
         if told.kind == "quiet":
-            against = parts and told.nats * parts.get(told.text, 0.0) < 0
-            main = max(parts, key=lambda name: parts[name] * told.nats) if against else ""
+            speaks = not parts or told.nats * parts[told.text] > NO_WEIGHT
+            main = "" if speaks else max(parts, key=lambda name: parts[name] * told.nats)
             return f"{told.text} for {duration(told.seconds)}" + (f" (mainly: {main})" if main else "")
         when = f"at {clock(self.plan, utc(told.end))}"
         if self.door_event is not None:

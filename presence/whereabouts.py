@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime
 from itertools import chain
 from typing import NamedTuple
 
@@ -13,6 +12,7 @@ import numpy as np
 from presence.direction import TruePassage
 from presence.errors import closest, shown
 from presence.floorplan import Floorplan
+from presence.passages import utc
 from presence.replay import rfc3339
 from presence.truth import TruthLine
 
@@ -154,7 +154,7 @@ class Whereabouts:
             text = f"goes on for {_hours(last - log[-1])} after the log; what comes after is not scored"
             notes.append(Note(number, text))
         if log and log[-1] - last > TRUTH_ENDS_AFTER:
-            text = f"ends long before the log does; scored up to its last line at {_utc(last)}"
+            text = f"ends long before the log does; scored up to its last line at {instant(last)}"
             notes.append(Note(number, text))
         return notes
 
@@ -163,5 +163,6 @@ def _hours(seconds: float) -> str:
     return f"{seconds / 3600:.1f} h"
 
 
-def _utc(seconds: float) -> str:
-    return rfc3339(datetime.fromtimestamp(seconds, UTC))
+def instant(seconds: float) -> str:
+    """Epoch seconds as an RFC 3339 time in UTC; empty where there is none (NaN)."""
+    return "" if math.isnan(seconds) else rfc3339(utc(seconds))

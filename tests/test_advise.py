@@ -139,42 +139,41 @@ def test_sure_is_a_paired_t_test_at_five_per_cent(values: tuple[float, ...]) -> 
         (
             (12, 20, 27, 21, 20),
             True,
-            "A motion sensor in the pantry would save about 20 of 60 false-off minutes a day"
+            "A motion sensor in the pantry would save about 20 of 60 dark minutes a day"
             " (between 12 and 27 over 5 seeds).",
         ),
         (
             (-12, -20, -27, -21, -20),
             False,
-            "Without pantry_motion there would be about 20 more false-off minutes a day than 60"
+            "Without pantry_motion there would be about 20 more dark minutes a day than 60"
             " (between 12 and 27 over 5 seeds).",
         ),
         (
             (-3, 2, 1),
             True,
-            "A motion sensor in the pantry: within noise (from 3 more to 2 fewer false-off minutes a day"
-            " over 3 seeds).",
+            "A motion sensor in the pantry: within noise (from 3 more to 2 fewer dark minutes a day over 3 seeds).",
         ),
         (
             (1, 40, 2),
             True,
-            "A motion sensor in the pantry: probably fewer, but not sure (from 1 fewer to 40 fewer false-off minutes a"
+            "A motion sensor in the pantry: probably fewer, but not sure (from 1 fewer to 40 fewer dark minutes a"
             " day over 3 seeds; more seeds would tell).",
         ),
         (
             (-1, -40, -2),
             False,
-            "Without pantry_motion: probably more, but not sure (from 1 more to 40 more false-off minutes a day over 3"
+            "Without pantry_motion: probably more, but not sure (from 1 more to 40 more dark minutes a day over 3"
             " seeds; more seeds would tell).",
         ),
         (
             (0.1, -0.2, 0),
             False,
-            "Without pantry_motion: no difference (less than half a false-off minute a day over 3 seeds).",
+            "Without pantry_motion: no difference (less than half a dark minute a day over 3 seeds).",
         ),
         (
             (14,),
             True,
-            "A motion sensor in the pantry: 14 fewer false-off minutes a day in one life, which tells little.",
+            "A motion sensor in the pantry: 14 fewer dark minutes a day in one life, which tells little.",
         ),
     ],
 )

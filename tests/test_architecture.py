@@ -45,12 +45,13 @@ LAYERS = [
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
-    {"demo", "cli_many", "learn", "cli_source"},
+    {"demo", "cli_many", "learn", "cli_source", "cli_options"},
     {"cli_advise", "cli_draw", "cli_health", "cli_learn", "cli_smooth"},
     {"cli"},
     {"__main__"},
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
+BENCHMARKS = sorted((Path(__file__).parents[1] / "benchmarks").rglob("*.py"))
 
 
 def name_of(path: Path) -> str:
@@ -102,7 +103,7 @@ def test_no_import_cycles() -> None:
     assert set(graph) <= set(order)
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
+@pytest.mark.parametrize("path", [*MODULES, *BENCHMARKS], ids=lambda path: "/".join(path.parts[-2:]))
 def test_modules_and_functions_are_short(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     assert len(text.splitlines()) <= 300

@@ -138,11 +138,27 @@ def test_a_fault_of_the_input_is_one_clear_line(run: Run, arguments: tuple[str, 
     assert len(err.splitlines()) == 1
 
 
+@pytest.mark.parametrize(("arguments", "command"), [(("nonsense",), "presence"), (("replay",), "presence replay")])
+def test_whoever_errs_is_shown_to_the_help_of_their_command(run: Run, arguments: tuple[str, ...], command: str) -> None:
+    assert run(*arguments)[2].endswith(f"(see {command} --help)\n")
+
+
 def test_help_and_version(run: Run) -> None:
     assert run("--version") == (0, "presence, version 0.1.0\n", "")
     status, out, _ = run("replay", "--help")
     assert status == 0
     assert "--associations" in out
+
+
+def test_the_list_of_commands_says_of_each_what_it_does_without_breaking_off(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    status, out, _ = run("--help")
+    lines = out.partition("Commands:\n")[2].splitlines()
+    assert status == 0
+    assert [line.split()[0] for line in lines] == sorted(cli.cli.commands)
+    assert all(line.endswith(".") and not line.endswith("...") for line in lines)
 
 
 def test_what_nobody_foresaw_is_one_line_and_status_1(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -167,7 +167,7 @@ def test_every_likely_passage_is_jumped_to(window: Browser, day: Path, lines: li
         assert any(clock == f"{minute:%H:%M}" and told in listed for clock, listed in stops), told
 
 
-def test_keys(window: Browser, day: Path) -> None:
+def test_keys_step_through_time_choose_rooms_and_can_be_switched_off(window: Browser, day: Path) -> None:
     window.open(day / "page.html")
     clock = lambda: window.text("#clock-time")  # noqa: E731
     window.to_begin()
@@ -350,7 +350,7 @@ def contrast(a: str, b: str) -> float:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_contrast(window: Browser, day: Path, scheme: str) -> None:
+def test_colours_stand_out_as_wcag_asks(window: Browser, day: Path, scheme: str) -> None:
     """WCAG 2.2, success criteria 1.4.3 (text: 4.5) and 1.4.11 (what is needed to understand graphics: 3)."""
     window.open(day / "page.html", scheme=scheme)
     script = (

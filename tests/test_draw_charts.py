@@ -248,7 +248,7 @@ def test_passages_are_as_high_as_they_are_sure(home: Floorplan, day: Day) -> Non
         assert reached == pytest.approx(sorted(passage.directions.values()))
 
 
-def test_one_passage(home: Floorplan, day: Day) -> None:
+def test_a_passage_is_drawn_with_all_its_probabilities(home: Floorplan, day: Day) -> None:
     for passage in day.passages:
         chart = draw.passage(home, passage)
         check_texts(chart)
@@ -257,7 +257,7 @@ def test_one_passage(home: Floorplan, day: Day) -> None:
 
 
 # --- scores and health ------------------------------------------------------------------------------------------------
-def test_scores(home: Floorplan) -> None:
+def test_calibration_is_drawn_as_it_was_scored(home: Floorplan) -> None:
     scores = evaluate(home, events(), TRUTH)
     for chart in (draw.reliability(scores), draw.evaluation(scores)):
         check_texts(chart)
@@ -266,7 +266,7 @@ def test_scores(home: Floorplan) -> None:
         assert list(line.get_xdata()) == [b["mean_probability"] for b in scores.reliability]
 
 
-def test_health(home: Floorplan) -> None:
+def test_only_suspected_sensors_are_named(home: Floorplan) -> None:
     findings = [
         SimpleNamespace(sensor="hall_motion", kind="silent", probability=0.97, since=START),
         SimpleNamespace(sensor="ada_phone", kind="late", probability=0.3, since=None),
@@ -321,11 +321,11 @@ def test_text_is_fitted() -> None:
     ("probability", "said"),
     [(0.0, "0 %"), (0.004, "<1 %"), (0.5, "50 %"), (0.994, ">99 %"), (1.0, "100 %"), (0.01, "1 %")],
 )
-def test_percent(probability: float, said: str) -> None:
+def test_neither_0_nor_100_percent_is_said_of_what_is_not_certain(probability: float, said: str) -> None:
     assert percent(probability) == said
 
 
-def test_duration() -> None:
+def test_durations_are_minutes_and_hours() -> None:
     assert [duration(s) for s in (59, 3600, 4260)] == ["1 min", "1 h 00", "1 h 11"]
 
 

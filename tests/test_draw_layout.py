@@ -128,7 +128,7 @@ def test_rooms_without_outline_find_a_place_beside_the_others(path: Path, every:
 
 @settings(max_examples=40, deadline=None)
 @given(plans())
-def test_any_plan(mapping: dict[str, Any]) -> None:
+def test_any_plan_is_laid_out_whole_and_only_given_outlines_overlap(mapping: dict[str, Any]) -> None:
     """Only outlines that the plan gives may overlap, and then it is said."""
     plan = Floorplan.from_mapping(mapping)
     layout = house_layout(plan)
@@ -155,7 +155,7 @@ def test_a_front_room_or_a_back_room_is_a_room_indoors(room: str) -> None:
 
 @settings(max_examples=25, deadline=None)
 @given(plans(max_rooms=9))
-def test_any_plan_without_outlines(mapping: dict[str, Any]) -> None:
+def test_rooms_without_outlines_never_overlap(mapping: dict[str, Any]) -> None:
     plan = Floorplan.from_mapping(without(mapping, set(mapping["rooms"])))
     layout = house_layout(plan)
     check_complete(plan, layout)
@@ -187,7 +187,7 @@ def test_overlap_is_what_shapely_says(a: Any, b: Any) -> None:
     assert overlap(*outlines) == (a.intersection(b).area > 1e-9)
 
 
-def test_shared_wall() -> None:
+def test_rooms_beside_each_other_share_a_wall_and_rooms_apart_none() -> None:
     a = ((0.0, 0.0), (4.0, 0.0), (4.0, 3.0), (0.0, 3.0))
     b = ((4.2, 1.0), (6.0, 1.0), (6.0, 5.0), (4.2, 5.0))
     wall = shared_wall(a, b)

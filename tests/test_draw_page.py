@@ -65,7 +65,7 @@ def evening() -> str:
     return page(plan, read_log(EVENING, plan=plan), log=str(EVENING))
 
 
-def test_nothing_to_fetch(evening: str) -> None:
+def test_the_page_fetches_nothing(evening: str) -> None:
     assert not re.findall(r"(?i)\b(?:https?|wss?|ftp|blob):", evening)
     assert not re.findall(r"(?i)@import|\bfetch\(|XMLHttpRequest|WebSocket|EventSource|sendBeacon|import\(", evening)
     assert set(re.findall(r"url\(([^)]*)\)", evening)) <= {"#hatching", "#clip${index}"}
@@ -91,7 +91,7 @@ def test_no_script_makes_markup_of_text(evening: str) -> None:
     assert not re.findall(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(|new Function", evening)
 
 
-def test_same_bytes(evening: str) -> None:
+def test_the_same_log_gives_the_same_page(evening: str) -> None:
     plan = Floorplan.load(GARAGE)
     assert page(plan, read_log(EVENING, plan=plan), log=str(EVENING)) == evening
 

@@ -5,6 +5,7 @@ import io
 import json
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -486,6 +487,12 @@ def test_the_report_names_every_room_and_door() -> None:
     for name in ("hall", "den", "yard", "front", "arch", "gate", "2026-03-02T12:01:00+00:00"):
         assert name in text
     assert "nan" not in text
+
+
+def test_the_report_tells_minutes_to_a_tenth_where_they_are_few() -> None:
+    scores = evaluate(PLAN, *life())
+    few = replace(scores, switching={"false_off_minutes_per_day": 9.96, "wasted_minutes_per_day": 1234.4})
+    assert "Switching  10.0 min a day off with somebody there, 1,234 min a day on with nobody there" in report(few)
 
 
 def said(scores: Scores) -> list[str]:

@@ -34,7 +34,7 @@ def written(path: Path, **changes: Any) -> Path:
     return path
 
 
-def test_there_and_back(tmp_path: Path) -> None:
+def test_what_is_written_is_read_again(tmp_path: Path) -> None:
     learned = read_learned(written(tmp_path / "learned.json"), PLAN)
     assert learned.settings == SETTINGS
     assert learned.plan.sensors["hall_motion"].hold == 25.0

@@ -26,7 +26,7 @@ def umbrella(*seen: bool) -> Array:
     return np.array([UMBRELLA[day] for day in seen])
 
 
-def test_umbrella_two_days() -> None:
+def test_two_days_of_umbrellas_are_as_printed() -> None:
     """Russell & Norvig print .818, .883 (filtered), .883 (smoothed day 1); six digits recomputed."""
     seen = umbrella(True, True)
     filtered, log_likelihood = markov.filter_chain(RAIN, RAIN_MOVES, seen)
@@ -35,7 +35,7 @@ def test_umbrella_two_days() -> None:
     assert np.exp(log_likelihood) == pytest.approx(0.3515, rel=1e-12)
 
 
-def test_umbrella_five_days() -> None:
+def test_five_days_of_umbrellas_are_as_recomputed() -> None:
     """The same world over five days: T T F T T (recomputed; design notes, section 4)."""
     seen = umbrella(True, True, False, True, True)
     filtered, log_likelihood = markov.filter_chain(RAIN, RAIN_MOVES, seen)
@@ -51,7 +51,7 @@ HOT_MOVES = np.array([[0.6, 0.4], [0.5, 0.5]])
 EATEN = {1: [0.2, 0.5], 3: [0.4, 0.1]}
 
 
-def test_ice_cream() -> None:
+def test_ice_cream_gives_the_printed_trellis_and_path() -> None:
     """3 1 3 eaten: the forward trellis and the best path hot, cold, hot, as printed."""
     eaten = np.array([EATEN[n] for n in (3, 1, 3)])
     totals = [np.exp(markov.filter_chain(HOT, HOT_MOVES, eaten[:n]).log_likelihood) for n in (1, 2, 3)]
@@ -67,7 +67,7 @@ def test_ice_cream() -> None:
 WEATHER = np.array([[0.4, 0.3, 0.3], [0.2, 0.6, 0.2], [0.1, 0.1, 0.8]])
 
 
-def test_weather_sequence() -> None:
+def test_a_sequence_of_weather_is_as_likely_as_printed() -> None:
     """P(sun sun sun rain rain sun cloud sun) = 1.536e-4 when the first day is known to be sunny."""
     days = np.eye(3)[[2, 2, 2, 0, 0, 2, 1, 2]]
     assert markov.filter_chain(days[0], WEATHER, days).log_likelihood == pytest.approx(np.log(1.536e-4), rel=1e-12)
@@ -77,7 +77,7 @@ def test_weather_sequence() -> None:
 
 
 @pytest.mark.parametrize(("day", "stay"), [(2, 5.0), (1, 2.5), (0, 1 / 0.6)], ids=["sun", "cloud", "rain"])
-def test_weather_mean_stay(day: int, stay: float) -> None:
+def test_weather_lasts_as_long_as_printed(day: int, stay: float) -> None:
     """Rabiner prints 5, 2.5 and 1.67 days: the sum of p(still the same after n days)."""
     same = np.tile(np.eye(3)[day], (400, 1))
     survival = [np.exp(markov.filter_chain(same[0], WEATHER, same[:n]).log_likelihood) for n in range(1, 400)]
@@ -161,7 +161,7 @@ def test_arrival_process_sequences_of_marks_sum_to_one() -> None:
 
 # --- a silent room: closed form -------------------------------------------------------------------------------------
 @pytest.mark.parametrize("seconds", [0.1, 1.0, 120.0, 3600.0])
-def test_silent_room(seconds: float) -> None:
+def test_a_silent_room_empties_as_the_closed_form_says(seconds: float) -> None:
     """Somebody inside fires at l, leaves unseen at m; after silence P(still in) = s / (s + m/(l+m) (1-s))."""
     fires, leaves = 1 / 60, 1 / 600
     silent = np.array([[-(fires + leaves), leaves], [0.0, 0.0]])

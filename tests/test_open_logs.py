@@ -275,7 +275,7 @@ def test_what_is_on_at_midnight_ends_with_its_day() -> None:
     assert found.tolist() == [[10, 20], [86000, 86400], [5, 9]]
 
 
-def test_month_truth_and_rivals(tmp_path: Path) -> None:
+def test_the_months_truth_and_rivals_score_as_worked_out(tmp_path: Path) -> None:
     result = run_two_residents_month(write_month(tmp_path), rivals_only=True, every=5.0)
     assert result["passages"] == 4  # one out and one in on each day
     # by the labels 1 is home but for 9,880 s of the day and 2 never is; places stay silent for most of it

@@ -77,14 +77,14 @@ def umbrella(*seen: bool) -> list[Move | Weigh]:
         ((True, True, False, True, True), [0.867339, 0.820419, 0.307484, 0.820419, 0.867339]),
     ],
 )
-def test_umbrella(seen: tuple[bool, ...], smoothed: list[float]) -> None:
+def test_umbrellas_smoothed_are_as_printed(seen: tuple[bool, ...], smoothed: list[float]) -> None:
     """Russell & Norvig, AIMA, ch. "Probabilistic reasoning over time": .883 is printed; the rest recomputed."""
     days = [2 * (n + 1) for n in range(len(smoothed))]
     found, _ = joint.smooth(np.array([0.5, 0.5]), umbrella(*seen), days)
     np.testing.assert_allclose([row[0] for row in found], smoothed, rtol=0, atol=5e-7)
 
 
-def test_ice_cream() -> None:
+def test_ice_cream_gives_the_printed_path() -> None:
     """Jurafsky & Martin, SLP3, App. A (parameters from memory): 3 1 3 eaten, best path hot cold hot, .0128."""
     eaten = {1: [0.2, 0.5], 3: [0.4, 0.1]}
     moves = Move(np.array([[[0.6, 0.4], [0.5, 0.5]]]))

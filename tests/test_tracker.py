@@ -264,8 +264,8 @@ def test_looking_often_changes_nothing(events: list[Event], count: int) -> None:
 
 
 @pytest.mark.parametrize("hours", [9, 10, 11, 24, 24 * 30])
-def test_long_silences(hours: int) -> None:
-    """Over bedtime, over days: two steps are one, and in the end nothing is left of what was known."""
+def test_a_long_silence_is_the_same_in_one_step_or_twelve(hours: int) -> None:
+    """Over bedtime, over days: what passes meanwhile changes nothing."""
     events = [at(5.0, "hall_motion", "detected"), at(25.0, "hall_motion", "clear")]
     once, often = followed(small(1), events), followed(small(1), events)
     for n in range(1, 13):

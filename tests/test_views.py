@@ -126,7 +126,7 @@ def tracked_count(plan: Floorplan, events: list[Event]) -> float:
 
 
 @pytest.mark.parametrize(("width", "expected"), [(1.2, True), (1.4, True), (1.6, False), (3.0, False)])
-def test_corridors_are_narrow(width: float, expected: bool) -> None:
+def test_only_a_narrow_outline_makes_a_corridor(width: float, expected: bool) -> None:
     outline = [[0.0, 0.0], [5.0, 0.0], [5.0, width], [0.0, width]]
     plan = home(1, rooms={"hall": {"outline": outline}, "bed": {}}, hall_motion=motion("hall"))
     assert narrow(plan, "hall") is expected

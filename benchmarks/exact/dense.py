@@ -194,7 +194,7 @@ class DenseModel:
         return factor
 
     def read(self, joint: Array) -> dict[str, Any]:
-        """Rooms, people and the count at home of a joint distribution with one axis a being, from the definition."""
+        """Rooms, people and the number at home of a joint distribution with one axis a being, from the definition."""
         one_hot = np.eye(len(self.rooms))[self.room]
         by_room = move_joint(joint, [one_hot] * joint.ndim)
         occupied, at_home = dict.fromkeys(self.rooms, 0.0), np.zeros(len(self.people) + 1)

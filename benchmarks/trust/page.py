@@ -11,6 +11,7 @@ import numpy as np
 
 from benchmarks.trust.curves import ahead
 from benchmarks.trust.homes import CEILING, DRAWN, LIVED
+from presence.report import minutes
 
 Row = dict[str, Any]
 Group = tuple[Any, ...]
@@ -57,21 +58,17 @@ def share(value: float) -> str:
     return "-" if np.isnan(value) else f"{value:.3f}".removeprefix("0") if value < 1 else "1.000"
 
 
-def minutes(value: float) -> str:
-    """Minutes a day."""
-    return "-" if np.isnan(value) else f"{value:,.0f}" if value >= 10 else f"{value:.1f}"
-
-
 def _heading(rows: Sequence[Row], command: str) -> list[str]:
     days = sum(row["days"] for row in rows)
     versions = f"Python {platform.python_version()}, numpy {np.__version__}, {datetime.now(UTC):%Y-%m-%d}"
     seeds = sorted({row["seed"] for row in rows})
+    lives = f"seed {seeds[0]}" if len(seeds) == 1 else f"seeds {seeds[0]} to {seeds[-1]}"
     return [
         "# How far to trust it",
         "",
         f"Made by `{command}` ({versions}).",
-        f"{len(rows)} homes, {days:g} days together, {sum(row['events'] for row in rows):,.0f} events, seeds"
-        f" {seeds[0]} to {seeds[-1]}, {rows[0]['hypotheses']} hypotheses. But for the ceiling, people live by the"
+        f"{len(rows)} homes, {days:g} days together, {sum(row['events'] for row in rows):,.0f} events, {lives},"
+        f" {rows[0]['hypotheses']} hypotheses. But for the ceiling, people live by the"
         " simulator's schedules, not by the tracker's model. Scores are sampled once a minute over all rooms but"
         " `away`; figures are means over seeds.",
         "",
@@ -83,7 +80,7 @@ def _heading(rows: Sequence[Row], command: str) -> list[str]:
 COLUMNS: tuple[tuple[str, str, Callable[[float], str]], ...] = (
     ("balanced accuracy", "rooms_balanced_accuracy", share),
     ("calibration error", "rooms_ece", share),
-    ("count at home", "at_home_accuracy", share),
+    ("number at home right", "at_home_accuracy", share),
     ("right resident's room", "people_accuracy", share),
     ("direction at once", "direction_accuracy_at_once", share),
     ("direction", "direction_accuracy", share),

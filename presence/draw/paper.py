@@ -11,7 +11,6 @@ import math
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime, tzinfo
 from functools import lru_cache
 from typing import Any
 
@@ -208,11 +207,6 @@ def duration(seconds: float) -> str:
     """A span of time for people."""
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
-
-
-def clock(time: datetime, zone: tzinfo) -> str:
-    """Local clock time, with seconds."""
-    return f"{time.astimezone(zone):%H:%M:%S}"
 
 
 def luminance(colour: Any) -> float:

@@ -24,7 +24,6 @@ from presence.draw.paper import (
     SHEET,
     Chart,
     chart,
-    clock,
     fit,
     panel,
     percent,
@@ -129,7 +128,7 @@ def passage(plan: Floorplan, passage: Passage) -> Chart:
     alt = f"Passage through {passage.door}: {way} {percent(passage.directions[way])}, nobody {percent(passage.nobody)}"
     with chart(width + 4.1, whole, alt) as figure:
         local = passage.time.astimezone(plan.zone)
-        figure.title(f"{passage.door}, {local:%a} {local.day} {local:%B %Y}, {clock(passage.time, plan.zone)}", state)
+        figure.title(f"{passage.door}, {local:%a} {local.day} {local:%B %Y, %H:%M:%S}", state)
         house = put_house(figure, layout, extent, (0.15, 0.15), (width, height))
         put_names(house, halo=lambda _: SHEET, only=plan.doors[passage.door].between)
         _put_directions(house, passage)

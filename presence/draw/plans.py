@@ -117,7 +117,7 @@ def _rows(plan: Floorplan, belief: Belief) -> list[tuple[str, float | None]]:
         shown = [item for item in likely[:3] if item[1] >= 0.05] or likely[:1]
         rows += [(person, None), *((_label(plan, room), p) for room, p in shown)]
     rows.append(("at home", None))
-    return [*rows, *((_people(k), p) for k, p in enumerate(belief.at_home) if p >= 0.01)]
+    return [*rows, *((str(k) if k else "nobody", p) for k, p in enumerate(belief.at_home) if p >= 0.01)]
 
 
 def _put_residents(
@@ -147,7 +147,3 @@ def _put_residents(
 
 def _label(plan: Floorplan, room: str) -> str:
     return AWAY if room == AWAY else plan.rooms[room].label
-
-
-def _people(number: int) -> str:
-    return {0: "nobody", 1: "one"}.get(number, str(number))

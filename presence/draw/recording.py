@@ -191,6 +191,7 @@ class _Keeper:
             yield event
 
     def belief(self, belief: Belief) -> None:
+        """One instant of the grid."""
         self.steps.append(round(belief.time.timestamp() / self.every))
         people = (p for rooms in belief.people.values() for p in rooms.values())
         self.rows.append(percents([*belief.rooms.values(), *people, *belief.at_home]))
@@ -218,6 +219,7 @@ class _Keeper:
         self.seen[-1] = Seen(event, *max(chances, key=lambda chance: chance[1]))
 
     def recording(self, most: int) -> Recording:
+        """All that was taken in, thinned to so many instants if that can be."""
         steps = np.array(self.steps, np.int64)
         columns = np.array(self.rows) if self.rows else np.zeros((0, 0), np.uint8)
         passages = sorted(self.told.values(), key=lambda told: told.first.time)

@@ -7,7 +7,7 @@
     checks   what no key can know alone: places, references, ways in
     reading  text, fields and checks in turn -> a checked plan, or every fault at once
 
-`home` and `kinds` are light; the other three are imported when a plan is read.
+`home` and `kinds` are light; the others are imported when a plan is read.
 """
 
 from presence.floorplan.home import Door, Floorplan, Person, Pet, Point, Room, Sensor

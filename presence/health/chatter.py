@@ -156,11 +156,11 @@ class ChatterWatch(Watch):
         return {sensor: max(float(self._recent[self.index[sensor]]), LEAST_DRAIN) for sensor in self.named}
 
     def _finding(self, n: int, seconds: float) -> Finding:
-        reach, hours = float(self._odds.reach[n]), (seconds - self._since[n]) / 3600.0
+        reach, lasted = float(self._odds.reach[n]), float(seconds - self._since[n])
         usual = self._odds.tails.longest[n]
         evidence = (
             f"It turned on about {counted(3600.0 * self._recent[n], 'time')} an hour, mostly while nothing stirred"
-            f" next to it: {counted(reach, 'report')} more in {lasting(3600.0 * hours)} than it usually makes by"
+            f" next to it: {counted(reach, 'report')} more in {lasting(lasted)} than it usually makes by"
             f" itself; before, the most was {round(float(usual))}."
         )
         since = utc(float(self._since[n]))

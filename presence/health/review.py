@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.health.findings import Finding
+from presence.passages import utc
 from presence.settings import Settings
 from presence.tracker import Tracker
 
@@ -56,7 +57,7 @@ def review(
         if event.seconds - step * EVERY > LONGEST_HOLE:
             step = math.floor(event.seconds / EVERY)
         while step * EVERY < event.seconds:
-            tracker.advance(datetime.fromtimestamp(step * EVERY, UTC))
+            tracker.advance(utc(step * EVERY))
             step += 1.0
         tracker.observe(event)
         count += 1

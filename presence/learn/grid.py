@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Floorplan
-from presence.learn.later import stretches as active_stretches
+from presence.learn.later import active_spans
 from presence.learn.recordings import Stretch
 
 Array = NDArray[np.float64]
@@ -87,7 +87,7 @@ def room_emissions(plan: Floorplan, stretch: Stretch, rooms: Sequence[str]) -> A
     """Log-likelihood of what each room's sensors see in each step, shape (T, rooms); other rooms see little."""
     steps = int((stretch.end - stretch.begin) // STEP)
     seen = np.zeros((steps, len(rooms)), dtype=bool)
-    for sensor, first, last in active_stretches(plan, stretch.events):
+    for sensor, first, last in active_spans(plan, stretch.events):
         room = plan.sensors[sensor].room
         if room in rooms:
             a, b = (int((t - stretch.begin) // STEP) for t in (first, last))

@@ -90,7 +90,7 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, timescales
     begin = float(grid[0]) - furthest
     size = int((grid[-1] - begin + furthest) // timescales.bin) + 2
     active = np.zeros((size, len(places)), bool)
-    for sensor, first, last in stretches(plan, events):
+    for sensor, first, last in active_spans(plan, events):
         seat = f"seat {sensor}"
         column = places[seat if seat in places else str(plan.sensors[sensor].room)]
         a, b = int((first - begin) // timescales.bin), int((last - begin) // timescales.bin)
@@ -110,7 +110,7 @@ def look_ahead(plan: Floorplan, events: Sequence[Event], grid: Array, timescales
     return Later(grid, most.astype(np.intp), np.minimum(before, MOST_BEFORE).astype(np.intp), rooms, seen)
 
 
-def stretches(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float, float]]:
+def active_spans(plan: Floorplan, events: Iterable[Event]) -> list[tuple[str, float, float]]:
     """(sensor, first instant, last instant) of everything that is seen in rooms."""
     found: list[tuple[str, float, float]] = []
     since: dict[str, tuple[float, float]] = {}

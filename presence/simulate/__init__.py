@@ -115,12 +115,12 @@ class _Clock:
         self._offsets: dict[int, timezone] = {}
 
     def __call__(self, seconds: float) -> datetime:
-        hour = int(seconds // 900)  # offsets change on quarters of an hour only
-        if hour not in self._offsets:
-            local = datetime.fromtimestamp(hour * 900, self._zone)
-            self._offsets[hour] = timezone(local.utcoffset() or timedelta(0))
+        quarter = int(seconds // 900)  # offsets change on quarters of an hour only
+        if quarter not in self._offsets:
+            local = datetime.fromtimestamp(quarter * 900, self._zone)
+            self._offsets[quarter] = timezone(local.utcoffset() or timedelta(0))
         whole = datetime.fromtimestamp(0, UTC) + timedelta(milliseconds=round(seconds * 1000))
-        return whole.astimezone(self._offsets[hour])
+        return whole.astimezone(self._offsets[quarter])
 
 
 def _check(plan: Floorplan, days: float, seed: int, settings: SimulationSettings) -> None:

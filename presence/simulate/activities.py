@@ -101,7 +101,7 @@ class Life:
         self.bed = bed_of(self.person, self.geometry)
         self.seat = self.rooms[LIVING][0]
         entry = self.geometry.entry()
-        self.entry = entry[2] if entry else self.bed
+        self.entry = entry.inside if entry else self.bed
         others = {bed_of(person, self.geometry) for person in self.geometry.plan.people.values()} - {self.bed}
         private = others | set(self.rooms.get(TOILET, ()))
         self.reachable = [room for room in self.geometry.plan.indoor if self._may_use(room, private)] or [self.bed]
@@ -127,7 +127,10 @@ class Life:
                     self._go_out(item)
                 elif item.end > self.cursor + 60:
                     self._fill(item.start)
-                    self._host(item) if isinstance(item, Visit) else self._work(item)
+                    if isinstance(item, Visit):
+                        self._host(item)
+                    else:
+                        self._work(item)
             self._fill(waking.bed)
             self._wash(float(self.rng.lognormal(np.log(280), 0.4)))
         self._sleep(self.cursor + 6 * HOUR)

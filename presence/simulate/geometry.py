@@ -15,7 +15,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Floorplan
+from presence.floorplan import AWAY, Door, Floorplan
 from presence.simulate.rooms import BED, TOILET, functions_of
 from presence.views import inside
 
@@ -37,6 +37,14 @@ class Step(NamedTuple):
 
     door: str
     room: str
+
+
+class Entry(NamedTuple):
+    """The house door, by which people who come on foot get in, and the rooms that it joins."""
+
+    outside: str
+    door: str
+    inside: str
 
 
 class Geometry:
@@ -144,16 +152,22 @@ class Geometry:
                 ways.setdefault(garage, (Step(door.id, outside), *way))
         return ways
 
-    def entry(self) -> tuple[str, str, str] | None:
-        """The house door as (outside, door, inside): where people who come on foot get in."""
+    def entry(self) -> Entry | None:
+        """The house door; None where no door leads from `away` into the house."""
         homes = [*self.rooms.get("hall", ()), *self.rooms.get("living", ()), *self.plan.indoor]
         for home in homes:
             room = AWAY
             for step in self.way(AWAY, home) or ():
                 if step.room in self.plan.indoor:
-                    return room, step.door, step.room
+                    return Entry(room, step.door, step.room)
                 room = step.room
         return None
+
+
+def across(door: Door, room: str) -> str:
+    """The room to which a door leads from one of its two."""
+    first, second = door.between
+    return second if room == first else first
 
 
 def reverse(source: str, way: Iterable[Step]) -> tuple[Step, ...]:
@@ -196,7 +210,7 @@ def _door_spots(plan: Floorplan, outlines: dict[str, Array], centres: dict[str, 
     for room in plan.rooms:
         doors = [door for door in plan.doors.values() if room in door.between]
         for k, door in enumerate(doors):
-            other = door.between[1] if door.between[0] == room else door.between[0]
+            other = across(door, room)
             drawn = plan.rooms[room].outline and plan.rooms[other].outline
             if door.at:
                 spots[door.id, room] = door.at
@@ -237,7 +251,7 @@ def _hops(plan: Floorplan, source: str) -> dict[str, int]:
         room = queue.popleft()
         for door in plan.doors.values():
             if room in door.between:
-                other = door.between[1] if door.between[0] == room else door.between[0]
+                other = across(door, room)
                 if depth[other] > depth[room] + 1:
                     depth[other] = depth[room] + 1
                     queue.append(other)

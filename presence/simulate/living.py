@@ -73,7 +73,7 @@ def live(plan: Floorplan, *, days: float, seed: int, start: date, settings: Simu
         if door.leaf != "none":
             rng = stream(seed, "door", door.id)
             uses = uses_of(door, people, openers, geometry) + idle_uses(door, residents, settings, rng)
-            uses += hand_overs if entry and door.id == entry[1] else []
+            uses += hand_overs if entry and door.id == entry.door else []
             leaf = Leaf(door, geometry, settings, rng)
             swings[door.id] = leaf.operate(sorted(uses, key=lambda use: use.time), begin - 30 * HOUR)
     pets = [
@@ -112,11 +112,11 @@ def _callers(
     entry = geometry.entry()
     if not visits or not entry:
         return [], {}, []
-    calls = visitors.answer(visits, entry[2])
+    calls = visitors.answer(visits, entry)
     opened: dict[tuple[str, float], str] = {}
     callers: list[Trace] = []
     for visitor in sorted({guest for visit, _ in visits for guest in visit.guests}):
         rng = stream(seed, "visitor", visitor)
-        callers.append(visitors.call(visitor, calls, begin - 30 * HOUR, geometry, furniture, settings, rng))
-        opened |= visitors.openers(callers[-1], calls, geometry)
-    return callers, opened, visitors.hand_overs(calls, geometry, stream(seed, "hand over"))
+        callers.append(visitors.call(visitor, calls, entry, begin - 30 * HOUR, geometry, furniture, settings, rng))
+        opened |= visitors.openers(callers[-1], calls, entry)
+    return callers, opened, visitors.hand_overs(calls, entry, stream(seed, "hand over"))

@@ -11,7 +11,7 @@ from numpy.random import Generator
 
 from presence.floorplan import Pet
 from presence.simulate.doors import Swing
-from presence.simulate.geometry import Geometry, Step
+from presence.simulate.geometry import Geometry, Step, across
 from presence.simulate.schedules import Calendar
 from presence.simulate.settings import SimulationSettings
 from presence.simulate.walking import ACTIVE, ASLEEP, Stay, Trace, Walker
@@ -73,7 +73,7 @@ def _way(geometry: Geometry, rooms: list[str], source: str, target: str, doors: 
         room = queue.popleft()
         for door in geometry.plan.doors.values():
             if room in door.between and doors(door.id, time):
-                other = door.between[1] if door.between[0] == room else door.between[0]
+                other = across(door, room)
                 if other in rooms and other not in before and other != source:
                     before[other] = (room, Step(door.id, other))
                     queue.append(other)

@@ -44,7 +44,7 @@ def _at_door(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Ge
         made = sorted([*made, *_jolts(sensor, swings, lives, settings, rng)], key=lambda report: report.time)
     told: list[Report] = []
     miss = settings.miss(sensor.id, sensor.kind)
-    value = made[1].value if len(made) > 1 else ""
+    value = made[1].value if len(made) > 1 else ""  # as before the first change: they come in turn
     for report in made:  # it reports changes of what it has seen, so a missed edge hides the next one, too
         if report.value != value and rng.random() >= miss:
             told.append(report)

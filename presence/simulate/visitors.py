@@ -11,7 +11,7 @@ from numpy.random import Generator
 from presence.floorplan import AWAY
 from presence.simulate.doors import Use
 from presence.simulate.furniture import Furniture
-from presence.simulate.geometry import Geometry
+from presence.simulate.geometry import Entry, Geometry
 from presence.simulate.rooms import LIVING, TOILET
 from presence.simulate.schedules import Visit
 from presence.simulate.settings import SimulationSettings
@@ -30,11 +30,11 @@ class Call(NamedTuple):
     """Infinite where nobody came to the door."""
 
 
-def answer(visits: list[tuple[Visit, Trace]], entry: str) -> list[Call]:
+def answer(visits: list[tuple[Visit, Trace]], entry: Entry) -> list[Call]:
     """When each visit's host came to the room behind the house door."""
     calls: list[Call] = []
     for visit, host in sorted(visits, key=lambda pair: pair[0].start):
-        answered = _when_in(host, entry, visit.start + 3)
+        answered = _when_in(host, entry.inside, visit.start + 3)
         calls.append(Call(visit, host.being, answered if answered < visit.start + PATIENCE else float("inf")))
     return calls
 
@@ -42,6 +42,7 @@ def answer(visits: list[tuple[Visit, Trace]], entry: str) -> list[Call]:
 def call(
     visitor: str,
     calls: list[Call],
+    entry: Entry,
     begin: float,
     geometry: Geometry,
     furniture: Furniture,
@@ -50,48 +51,50 @@ def call(
 ) -> Trace:
     """Where `visitor` was, from `begin` on, given how their calls were answered."""
     walker = Walker(visitor, AWAY, begin, geometry, settings, rng, furniture)
-    entry = geometry.entry()
     stays: list[Stay] = []
-    for item in calls if entry else ():
-        if visitor in item.visit.guests and entry:
+    for item in calls:
+        if visitor in item.visit.guests:
             lag = 1.4 * item.visit.guests.index(visitor)
-            stays += _stays(item, lag, entry[0], entry[2], geometry, rng)
+            stays += _stays(item, lag, entry, geometry, rng)
     return walker.follow(stays)
 
 
-def openers(trace: Trace, calls: list[Call], geometry: Geometry) -> dict[tuple[str, float], str]:
+def openers(trace: Trace, calls: list[Call], entry: Entry) -> dict[tuple[str, float], str]:
     """Who opened the house door when this visitor went through it, by visitor and time."""
-    entry = geometry.entry()
     found: dict[tuple[str, float], str] = {}
     for crossing in trace.crossings:
         for item in calls:
-            if entry and crossing.door == entry[1] and item.visit.start - 60 < crossing.time < item.visit.end + 600:
+            if crossing.door == entry.door and item.visit.start - 60 < crossing.time < item.visit.end + 600:
                 found[trace.being, crossing.time] = item.host
     return found
 
 
-def hand_overs(calls: list[Call], geometry: Geometry, rng: Generator) -> list[Use]:
+def hand_overs(calls: list[Call], entry: Entry, rng: Generator) -> list[Use]:
     """The house door opened for something to be handed over: nobody passes."""
-    entry = geometry.entry()
     return [
-        Use(item.answered + float(rng.uniform(2, 6)), item.host, entry[2], keep=float(rng.lognormal(np.log(20), 0.5)))
+        Use(
+            item.answered + float(rng.uniform(2, 6)),
+            item.host,
+            entry.inside,
+            keep=float(rng.lognormal(np.log(20), 0.5)),
+        )
         for item in calls
-        if entry and item.visit.brief and np.isfinite(item.answered)
+        if item.visit.brief and np.isfinite(item.answered)
     ]
 
 
-def _stays(item: Call, lag: float, outside: str, entry: str, geometry: Geometry, rng: Generator) -> list[Stay]:
+def _stays(item: Call, lag: float, entry: Entry, geometry: Geometry, rng: Generator) -> list[Stay]:
     start, end = item.visit.start - 14 + lag, item.visit.end + lag + float(rng.uniform(0, 10))
     home = Stay(0, 0, AWAY, ELSEWHERE)
     if item.visit.brief or not np.isfinite(item.answered):
         leave = min(item.answered, item.visit.start + PATIENCE) + 30
-        if outside == AWAY:
+        if entry.outside == AWAY:
             return []
-        return [Stay(start, leave, outside, WAITING), home._replace(start=leave, end=leave + 60)]
+        return [Stay(start, leave, entry.outside, WAITING), home._replace(start=leave, end=leave + 60)]
     enter = item.answered + lag + float(rng.uniform(4, 9))
     living = geometry.rooms[LIVING][0]
-    stays = [Stay(start, enter, outside, WAITING)] if outside != AWAY else []
-    stays.append(Stay(enter, enter + 20, entry, WAITING))
+    stays = [Stay(start, enter, entry.outside, WAITING)] if entry.outside != AWAY else []
+    stays.append(Stay(enter, enter + 20, entry.inside, WAITING))
     sit = Stay(enter + 20, end, living, SITTING)
     if TOILET in geometry.rooms and rng.random() < 0.5:
         baths = geometry.rooms[TOILET]
@@ -101,7 +104,7 @@ def _stays(item: Call, lag: float, outside: str, entry: str, geometry: Geometry,
     else:
         stays.append(sit)
     leave = end + float(rng.uniform(20, 45))
-    return [*stays, Stay(end, leave, entry, WAITING), home._replace(start=leave, end=leave + 60)]
+    return [*stays, Stay(end, leave, entry.inside, WAITING), home._replace(start=leave, end=leave + 60)]
 
 
 def _when_in(trace: Trace, room: str, after: float) -> float:

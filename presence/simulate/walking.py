@@ -113,6 +113,7 @@ class Trace:
     crossings: list[Crossing] = field(default_factory=list)
     sojourns: list[Sojourn] = field(default_factory=list)
     chunks: list[tuple[Array, int, Array, Array, float]] = field(default_factory=list)
+    """The columns of `Movements`, a run at a time; a run has one room and one size."""
 
     def movements(self) -> Movements:
         """All movements in one table."""
