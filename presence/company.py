@@ -32,7 +32,7 @@ def letting(sight: Sight, door: str, idle: Way) -> list[Way]:
     rates = _residents(sight) * idle.rates * settings.door_guest_share / settings.door_idle_share / len(guests)
     outdoors = np.array([room not in sight.plan.indoor for room in sight.states.rooms])[sight.states.room]
     ways = []
-    for label in (FORTH, BACK):
+    for label in sorted((FORTH, BACK), key=lambda label: _start(label) == outer):  # whichever side is named first
         source = np.flatnonzero(outdoors == (_start(label) == outer))
         ways.append(idle._replace(rates=rates, companion=_through(sight, door, label, guests, source)))
     return ways

@@ -228,7 +228,7 @@ class Sight:
                 m, t = np.searchsorted(source, i), np.searchsorted(target, j)
                 rates[:, m, t] = reported * self.flows[:, i, j] / self.weights[:, i]
             options.append(Way(source, target, rates, label))
-        return options
+        return sorted(options, key=lambda way: tuple(way.source))  # in either plan the same way first: ties merge alike
 
     def letting(self, door: str) -> list[Way]:
         """Somebody inside opens a door to the outside for a guest."""
