@@ -583,6 +583,27 @@ def test_an_overhead_door_that_comes_down_behind_somebody_does_not_call_them_bac
     assert final(passages, 5026.5).directions["garage>utility"] > 0.8
 
 
+@pytest.mark.parametrize("inner", ["open", "closed"])
+def test_a_lock_of_an_overhead_door_is_turned_by_somebody_beside_it_however_the_house_door_stands(inner: str) -> None:
+    """Nobody who has gone on turns it: it is no leaf that is still coming down."""
+    lock = replace(GARAGE.sensors["front_lock"], id="overhead_lock", door="overhead")
+    tracker = Tracker(replace(GARAGE, sensors={**GARAGE.sensors, lock.id: lock}))
+    for line in [
+        (10.0, "overhead_contact", "open"),
+        (25.0, "overhead_contact", "closed"),
+        (300.0, "garage_utility_contact", "open"),
+        (304.0, "garage_motion", "detected"),
+        (400.0, "garage_utility_contact", inner),
+        (425.0, "garage_motion", "clear"),
+        (470.0, "garage_motion", "detected"),
+        (475.0, "overhead_lock", "locked"),
+    ]:
+        tracker.observe(at(*line))
+    assert tracker.association is not None
+    assert tracker.association.sensor == lock.id
+    assert tracker.association.nobody < 0.05
+
+
 BACK_AGAIN: dict[str, list[Line]] = {
     "the closing is heard first": [(200.0, "front_contact", "closed"), (200.4, "hall_motion", "detected")],
     "out and in again within a minute": [
