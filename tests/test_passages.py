@@ -604,6 +604,20 @@ def test_a_lock_of_an_overhead_door_is_turned_by_somebody_beside_it_however_the_
     assert tracker.association.nobody < 0.05
 
 
+def test_no_direction_of_a_closing_is_ruled_out_when_its_opening_has_long_been_told() -> None:
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (6.0, "front_contact", "open"),
+        (9.0, "hall_motion", "clear"),
+        (WINDOW + 200.0, "hall_motion", "detected"),
+        (WINDOW + 260.0, "front_contact", "closed"),
+        (WINDOW + 270.0, "hall_motion", "clear"),
+    ]
+    answer = final(told(row(1), lines, 2 * WINDOW + 300.0), WINDOW + 260.0)
+    assert answer.directions["porch>hall"] > 10.0 * answer.directions["hall>porch"]
+    assert answer.directions["hall>porch"] > 0.005
+
+
 BACK_AGAIN: dict[str, list[Line]] = {
     "the closing is heard first": [(200.0, "front_contact", "closed"), (200.4, "hall_motion", "detected")],
     "out and in again within a minute": [
