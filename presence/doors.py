@@ -124,6 +124,8 @@ class DoorEngine(CarriedEngine):
         door = str(self.plan.sensors[event.sensor].door)
         if self.plan.doors[door].leaf != "overhead":
             return pulled_shut_rate(self.settings, event, use, snapshot.seconds)
+        if event.value != "closed" or not use.open:
+            return 0.0
         inside = set(self.plan.doors[door].between) & set(self.plan.indoor)
         others = (snapshot.doors.get(other.id) for other in self.plan.doors.values() if inside & set(other.between))
         ways_on = (other for other in others if other is not None and other is not use)

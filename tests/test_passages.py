@@ -583,6 +583,61 @@ def test_an_overhead_door_that_comes_down_behind_somebody_does_not_call_them_bac
     assert final(passages, 5026.5).directions["garage>utility"] > 0.8
 
 
+def test_who_is_seen_further_in_as_an_overhead_door_comes_down_is_not_taken_back_to_the_garage() -> None:
+    """The house door has stood open for more than an hour, so that nothing tells when they passed it."""
+    tracker = Tracker(GARAGE)
+    for line in [
+        (0.5, "ada_phone", "away"),
+        (0.6, "ben_phone", "away"),
+        (0.7, "cleo_phone", "away"),
+        (10.0, "garage_utility_contact", "open"),
+        (5000.0, "drive_camera", "person"),
+        (5002.0, "overhead_contact", "open"),
+        (5015.0, "drive_camera", "clear"),
+        (5017.0, "garage_motion", "detected"),
+        (5025.5, "utility_motion", "detected"),
+        (5030.0, "kitchen_motion", "detected"),
+        (5038.0, "overhead_contact", "closed"),
+    ]:
+        tracker.observe(at(*line))
+    assert tracker.belief.rooms["garage"] < 0.6
+
+
+@pytest.mark.parametrize("inner", ["open", "closed"])
+def test_a_lock_of_an_overhead_door_is_turned_by_somebody_beside_it_however_the_house_door_stands(inner: str) -> None:
+    """Nobody who has gone on turns it: it is no leaf that is still coming down."""
+    lock = replace(GARAGE.sensors["front_lock"], id="overhead_lock", door="overhead")
+    tracker = Tracker(replace(GARAGE, sensors={**GARAGE.sensors, lock.id: lock}))
+    for line in [
+        (10.0, "overhead_contact", "open"),
+        (25.0, "overhead_contact", "closed"),
+        (300.0, "garage_utility_contact", "open"),
+        (304.0, "garage_motion", "detected"),
+        (400.0, "garage_utility_contact", inner),
+        (425.0, "garage_motion", "clear"),
+        (470.0, "garage_motion", "detected"),
+        (475.0, "overhead_lock", "locked"),
+    ]:
+        tracker.observe(at(*line))
+    assert tracker.association is not None
+    assert tracker.association.sensor == lock.id
+    assert tracker.association.nobody < 0.05
+
+
+def test_no_direction_of_a_closing_is_ruled_out_when_its_opening_has_long_been_told() -> None:
+    lines: list[Line] = [
+        (1.0, "hall_motion", "detected"),
+        (6.0, "front_contact", "open"),
+        (9.0, "hall_motion", "clear"),
+        (WINDOW + 200.0, "hall_motion", "detected"),
+        (WINDOW + 260.0, "front_contact", "closed"),
+        (WINDOW + 270.0, "hall_motion", "clear"),
+    ]
+    answer = final(told(row(1), lines, 2 * WINDOW + 300.0), WINDOW + 260.0)
+    assert answer.directions["porch>hall"] > 10.0 * answer.directions["hall>porch"]
+    assert answer.directions["hall>porch"] > 0.005
+
+
 BACK_AGAIN: dict[str, list[Line]] = {
     "the closing is heard first": [(200.0, "front_contact", "closed"), (200.4, "hall_motion", "detected")],
     "out and in again within a minute": [
