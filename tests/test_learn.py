@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchmarks.exact.drawing import draw_life
-from presence import Event, Floorplan, InputError, Settings
+from presence import Event, Floorplan, InputError, Settings, Tracker
 from presence.learn import Effort, bench, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
@@ -38,7 +38,7 @@ from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import apply, read_learned, rounded, write_learned
 from presence.simulate import simulate
-from tests.oracle import NOON, at, contact, home, motion
+from tests.oracle import NOON, at, contact, home, motion, time_at
 
 Array = NDArray[np.float64]
 FLAT = Floorplan.load(Path(__file__).parents[1] / "floorplans/one_room_flat.yaml")
@@ -437,6 +437,26 @@ def test_dials_turn_their_settings_and_no_others() -> None:
         touched = {name.partition(":")[0] for name in dial.settings}
         changed = {n for n in Settings.__slots__ if getattr(settings, n) != getattr(usual, n)}
         assert changed == touched, dial.name
+
+
+@pytest.mark.parametrize("residents", [1, 2])
+def test_a_rate_is_turned_where_it_moves_anybody(residents: int) -> None:
+    """One armchair and one bed report: who lives alone stirs soon elsewhere; of two, one may rest on beside them."""
+    plan = Floorplan.load(Path(__file__).parents[1] / "floorplans/open_plan_bungalow.yaml")
+    plan = replace(
+        plan,
+        people=dict(list(plan.people.items())[:residents]),
+        sensors={n: s for n, s in plan.sensors.items() if s.person is None},
+    )
+    turns = {name for dial in dials_of(plan) for name in dial.settings}
+    for rate in ("rising_rate", "unseated_rising_rate"):
+        found = []
+        for settings in (Settings(), replace(Settings(), **{rate: 2.0 * getattr(Settings(), rate)})):
+            tracker = Tracker(plan, settings, hypotheses=4)
+            tracker.observe(at(0.0, "entry_motion", "detected"))
+            tracker.advance(time_at(1800.0))
+            found.append(tracker.belief.rooms)
+        assert (found[0] != pytest.approx(found[1], rel=0, abs=1e-9)) == (rate in turns), rate
 
 
 # --- logs -------------------------------------------------------------------------------------------------------------

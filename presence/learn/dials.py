@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from presence.floorplan import Floorplan
-from presence.places import motion_zones, seats_report, seen, well_sensed
+from presence.places import motion_zones, rest_reports, seen, well_sensed
 from presence.settings import Settings
 from presence.zones import close_set
 
@@ -82,7 +82,7 @@ def dials_of(plan: Floorplan) -> list[Dial]:
     zoned = any(motion_zones(plan, room) for room in plan.rooms)
     plain = any(not motion_zones(plan, room) for room in plan.indoor)
     found: list[Dial] = [*(SEATS if "pressure" in kinds else ())]
-    paces = (UNSEATED, *PACES[1:]) if seats_report(plan) else PACES
+    paces = (UNSEATED, *PACES[1:]) if all(rest_reports(plan, room) for room in plan.rooms) else PACES
     found += [d for d in paces if plain and ("motion" in kinds or not d.settings[0].startswith("motion_rates"))]
     close = any(close_set(plan, room) for room in plan.rooms)
     found += [*(ZONES if zoned else ()), *(CLOSE if close else ()), *OUT, *SLEEP]
