@@ -7,6 +7,7 @@ import pytest
 
 from benchmarks.exact.dense import DenseModel
 from presence import Floorplan, Tracker
+from presence.hypotheses import BACK, FORTH
 from presence.places import ACTIVE, MOVING
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
@@ -64,11 +65,11 @@ def test_by_the_lever_somebody_goes_out_and_by_a_code_they_come_in(between: list
     sensors = {"hall_motion": motion("hall"), "front_lock": LOCK}
     plan = home(1, doors=doors, visitors=1, **sensors, **({"front_contact": contact("front")} if watched else {}))
     sight = DenseModel(plan).sight(DenseModel(plan).hours(NOON.timestamp()))
-    ends = [{between[0]}, {between[1]}]
-    for by, starts in ((None, ends), ("inside", [{"hall"}]), ("keypad", [{"away"}])):
+    for by, starts in ((None, [{"hall"}, {"away"}]), ("inside", [{"hall"}]), ("keypad", [{"away"}])):
         ways = sight.options(plan.sensors["front_lock"], "unlocked", by)
         passing = [way for way in ways if way.label]
         assert [{sight.states.rooms[room] for room in sight.states.room[way.source]} for way in passing] == starts
+        assert [way.label for way in passing] == [FORTH if start == {between[0]} else BACK for start in starts]
         assert any(way.companion for way in ways) == (not watched and by != "keypad")
 
 
