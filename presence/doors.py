@@ -127,8 +127,8 @@ class DoorEngine(CarriedEngine):
         if event.value != "closed" or not use.open:
             return 0.0
         inside = set(self.plan.doors[door].between) & set(self.plan.indoor)
-        others = (snapshot.doors.get(other.id) for other in self.plan.doors.values() if inside & set(other.between))
-        ways_on = (other for other in others if other is not None and other is not use)
+        others = (other for other in self.plan.doors.values() if other.id != door and inside & set(other.between))
+        ways_on = (snapshot.doors[other.id] for other in others if other.id in snapshot.doors)
         open_lately = any(way.open or snapshot.seconds - way.heard <= OVERHEAD_TRAVEL for way in ways_on)
         return self.settings.door_pulled_shut_share * self.settings.door_closing_rate * open_lately
 

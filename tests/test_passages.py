@@ -563,18 +563,24 @@ def test_who_comes_back_is_told_however_long_it_was_open_who_had_gone(
     assert final(passages, 112.7).directions["garage>utility"] > 0.75
 
 
+HOME_BY_CAR: list[Line] = [
+    (0.5, "ada_phone", "away"),
+    (0.6, "ben_phone", "away"),
+    (0.7, "cleo_phone", "away"),
+    (10.0, "garage_utility_contact", "open"),
+    (5000.0, "drive_camera", "person"),
+    (5002.0, "overhead_contact", "open"),
+    (5015.0, "drive_camera", "clear"),
+    (5017.0, "garage_motion", "detected"),
+    (5025.5, "utility_motion", "detected"),
+]
+"""Everybody is away and the house door has been left open; somebody drives in and goes on into the house by it."""
+
+
 def test_an_overhead_door_that_comes_down_behind_somebody_does_not_call_them_back() -> None:
     """It takes a dozen seconds: they have gone on into the house by a door that stood open."""
     lines: list[Line] = [
-        (0.5, "ada_phone", "away"),
-        (0.6, "ben_phone", "away"),
-        (0.7, "cleo_phone", "away"),
-        (10.0, "garage_utility_contact", "open"),
-        (5000.0, "drive_camera", "person"),
-        (5002.0, "overhead_contact", "open"),
-        (5015.0, "drive_camera", "clear"),
-        (5017.0, "garage_motion", "detected"),
-        (5025.5, "utility_motion", "detected"),
+        *HOME_BY_CAR,
         (5026.5, "garage_utility_contact", "closed"),
         (5038.0, "overhead_contact", "closed"),
         (5055.0, "utility_motion", "clear"),
@@ -587,15 +593,7 @@ def test_who_is_seen_further_in_as_an_overhead_door_comes_down_is_not_taken_back
     """The house door has stood open for more than an hour, so that nothing tells when they passed it."""
     tracker = Tracker(GARAGE)
     for line in [
-        (0.5, "ada_phone", "away"),
-        (0.6, "ben_phone", "away"),
-        (0.7, "cleo_phone", "away"),
-        (10.0, "garage_utility_contact", "open"),
-        (5000.0, "drive_camera", "person"),
-        (5002.0, "overhead_contact", "open"),
-        (5015.0, "drive_camera", "clear"),
-        (5017.0, "garage_motion", "detected"),
-        (5025.5, "utility_motion", "detected"),
+        *HOME_BY_CAR,
         (5030.0, "kitchen_motion", "detected"),
         (5038.0, "overhead_contact", "closed"),
     ]:
