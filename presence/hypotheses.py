@@ -159,10 +159,10 @@ def branch(
         most: the largest number of hypotheses kept; None keeps all (exact).
         accepting: open windows (indices) whose label a passage in this event settles.
         settling: tracked windows (indices) in which a passage in this event counts.
-        ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
         evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
             The log-likelihood is that of what was foretold, whatever the exponent (prequential: Dawid 1984, JRSS A
             147:278): with the exponent on it, less trust would make any log likelier.
+        ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
     """
     persons, count, _ = mixture.x.shape
     nothing_else = not (mixture.labels.size or mixture.ghosts.size) and evidence_weight == 1.0
@@ -188,9 +188,7 @@ def branch(
         log_likelihood=mixture.log_likelihood + math.log(foretold),
         merged=mixture.merged + max(0.0, 1.0 - kept) + lost,
     )
-    who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
-    same = float(weight @ (mixture.cause[parent, being] * (being < persons)))
-    caused = Caused(who[:persons], float(who[persons]), same)
+    caused = _who_caused(weight, being, mixture.cause[parent, being], persons)
     return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
 
 
@@ -205,6 +203,19 @@ def _weighed(rates: Array, before: Array, exponent: float) -> tuple[Array, float
     weight = ((rates if exponent == 1.0 else rates**exponent) * before).ravel()
     total = float(weight.sum())
     return weight / total, total if exponent == 1.0 else float((rates * before).sum())
+
+
+def _who_caused(weight: Array, being: IndexArray, same: Array, persons: int) -> Caused:
+    """Who caused an event, over all candidates.
+
+    Args:
+        weight: shape (C,), sum 1.
+        being: shape (C,): who caused it; `persons` stands for nobody.
+        same: shape (C,): probability that they caused the event before as well.
+        persons: how many beings there are.
+    """
+    who = np.bincount(being, weights=weight, minlength=persons + 1).astype(np.float64)
+    return Caused(who[:persons], float(who[persons]), float(weight @ (same * (being < persons))))
 
 
 def attribute(mixture: Mixture, ways: Sequence[Way], nobody_rate: float) -> tuple[Mixture, Caused]:

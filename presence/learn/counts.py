@@ -156,17 +156,25 @@ def expect(
             after = np.maximum((g.right @ (np.exp(g.values * step.dt) * v)).real, 0.0) / scale
         elif isinstance(step, Mark):
             background[step.moves] += step.background * float(x @ after) / scale
-            new = step.background * after
-            for way, count in zip(moves[step.moves], counts[step.moves], strict=True):
-                there = way.rates * after[way.target]
-                count += x[way.source, None] * there / scale
-                np.add.at(new, way.source, there.sum(axis=1))
-            after = new / scale
+            after = _before_mark(step.background, moves[step.moves], x, after, scale, counts[step.moves])
         else:
             after = step.likelihood * after / scale
     _hand_over(silent, generators, take or overlaps.__setitem__)
     start = before[0] * after if len(steps) else initial
     return Expected(float(np.log(scales).sum()), start / start.sum(), overlaps, counts, background)
+
+
+def _before_mark(
+    background: float, ways: Sequence[Move], before: Array, after: Array, scale: float, counts: Sequence[Array]
+) -> Array:
+    """How likely all from a mark on is, from how likely all after it is; adds to what each way is counted to cause."""
+    new = background * after
+    for way, count in zip(ways, counts, strict=True):
+        there = way.rates * after[way.target]
+        count += before[way.source, None] * there / scale
+        np.add.at(new, way.source, there.sum(axis=1))
+    likelihood: Array = new / scale
+    return likelihood
 
 
 def _hand_over(

@@ -92,16 +92,8 @@ def fit(
         notes.insert(0, f"{days:g} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
         return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
     holds = measured_holds(plan, given.stretches)
-    bench = Bench(
-        home := apply(plan, Settings(), holds, {}).plan,
-        courses(home, first_days(given.fitting, effort.fitting_days), given.timescales),
-        courses(home, first_days(given.judging, effort.judging_days), given.timescales),
-        Journal(state, _about(plan, given, effort), resume=resume),
-        effort.hypotheses,
-        say,
-        notes=notes,
-        timescales=given.timescales,
-    )
+    journal = Journal(state, _about(plan, given, effort), resume=resume)
+    bench = _bench(apply(plan, Settings(), holds, {}).plan, given, effort, journal, say, notes)
     candidates, more = propose_all(bench, given, effort)
     verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
     chosen = decide(verdicts, sessions=given.sessions)
@@ -110,6 +102,15 @@ def fit(
     report["days_used"] = _days_used(bench, given)
     bench.journal.close()
     return apply(plan, candidates[chosen], holds, report, candidates)
+
+
+def _bench(home: Floorplan, given: Material, effort: Effort, journal: Journal, say: Say, notes: list[str]) -> Bench:
+    """On which days settings are tried, and on which they are judged at last."""
+    fitting, judging = (
+        courses(home, first_days(stretches, days), given.timescales)
+        for stretches, days in ((given.fitting, effort.fitting_days), (given.judging, effort.judging_days))
+    )
+    return Bench(home, fitting, judging, journal, effort.hypotheses, say, notes=notes, timescales=given.timescales)
 
 
 def _days_used(bench: Bench, given: Material) -> dict[str, float]:
