@@ -212,6 +212,15 @@ def test_the_drawing_follows_the_window(window: Browser, day: Path) -> None:
     assert window.run(script) == pytest.approx([1.0] * 22, abs=0.01)
 
 
+def test_sensors_and_their_key_are_shown_where_asked(window: Browser, day: Path) -> None:
+    boxes = "['#sheets .sensor', '#sensor-key'].map((s) => document.querySelector(s).getClientRects().length)"
+    shown = f"await frame(); return {boxes}"
+    window.open(day / "page.html", size="phone")
+    assert window.run(shown) == [0, 0]  # too small to be told apart
+    window.run("document.getElementById('show-sensors').click(); await frame()")
+    assert window.run(shown) == [1, 1]
+
+
 def test_scrubber_is_dragged_and_timeline_is_pointed_at(window: Browser, day: Path) -> None:
     from selenium.webdriver import ActionChains
 

@@ -23,6 +23,7 @@ function legend() {
     const line = make("li", {}, list), svg = make("svg", { width: 26, height: 18, viewBox: "0 0 26 18", "aria-hidden": "true" }, line);
     draw(svg);
     line.append(text);
+    return line;
   };
   if (told) {
     item((svg) => {
@@ -35,7 +36,8 @@ function legend() {
     item((svg) => drawArrow(make("g", { class: "passage" }, svg), [1, 9], [25, 9], 40), "a passage just now (dashed: below 80 %)");
     if (truth) item((svg) => drawMark(svg, 0, 13, 9, 8, { real: true }), "truth: dashed mark, bar (hollow where another room was told)");
   }
-  item((svg) => make("circle", { cx: 13, cy: 9, r: 3.5 }, make("g", { class: "sensor" }, svg)), told ? "a sensor; ringed when it just spoke" : "a sensor");
+  const sensors = item((svg) => make("circle", { cx: 13, cy: 9, r: 3.5 }, make("g", { class: "sensor" }, svg)), told ? "a sensor; ringed when it just spoke" : "a sensor");
+  sensors.id = "sensor-key";
   item((svg) => make("path", { class: "way-out", d: "M7 5h12l-6 9Z" }, svg), "way off the property");
 }
 
@@ -192,6 +194,11 @@ function precision() {
   at("precision").textContent = parts.join(" ");
 }
 
+function chooseSensors() {
+  state.sensors = at("show-sensors").checked;
+  at("sensor-key").hidden = !state.sensors;
+}
+
 function begin() {
   const dark = matchMedia("(prefers-color-scheme: dark)");
   const paint = () => { document.documentElement.dataset.theme = at("theme").value || (dark.matches ? "dark" : "light"); };
@@ -201,13 +208,13 @@ function begin() {
   title();
   at("truth-choice").hidden = !truth || !length;
   at("show-sensors").checked = state.sensors || !told;
-  state.sensors = at("show-sensors").checked;
-  at("show-sensors").addEventListener("change", () => { state.sensors = at("show-sensors").checked; showNow(); });
+  at("show-sensors").addEventListener("change", () => { chooseSensors(); showNow(); });
   at("sheets").addEventListener("click", (event) => {
     const room = event.target.closest("[data-room]");
     if (room && length) choose(Number(room.dataset.room));
   });
   legend();
+  chooseSensors();
   at("away").hidden = !house.people.length;
   if (told) precision();
   if (length) {
