@@ -15,7 +15,7 @@ from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
 from presence.lingering import known_hold, off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
-from presence.passages import Passage, labels_of, read_label, tracks, utc
+from presence.passages import Passage, labels_of, read_label, tracks
 from presence.places import bedroom_doors, seats_report
 from presence.propagation import propagate
 from presence.recent import Derived, Recent
@@ -23,13 +23,11 @@ from presence.resting import Rest
 from presence.settings import Settings
 from presence.sides import note_first_passage
 from presence.snapshot import Association, Snapshot, replace
+from presence.times import utc
 from presence.witness import Staying, nobody_inside, witness
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
-
-UNKNOWN_HOLD = 60.0
-"""Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 
 
 def alike(plan: Floorplan) -> list[list[str]]:
@@ -164,8 +162,7 @@ class EngineCore:
     def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
         often = self.settings.occupancy_refresh
-        hold = sensor.hold or UNKNOWN_HOLD
-        return max(often, 2.0 * known_hold(snapshot, sensor, hold)) if sensor.kind == "motion" else often
+        return max(often, 2.0 * known_hold(snapshot, sensor)) if sensor.kind == "motion" else often
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""

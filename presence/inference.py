@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 from presence.at_rest import rest_of
 from presence.conditions import forget_door
 from presence.doors import DoorEngine
-from presence.engine import UNKNOWN_HOLD
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, moved_since, off_after_all, off_lost, went_off
+from presence.lingering import holds_waited, moved_since, off_after_all, off_lost, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -103,8 +102,7 @@ class Engine(DoorEngine):
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)
         if surely:
             return snapshot
-        hold = sensor.hold or UNKNOWN_HOLD
-        patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (hold + 1.0)
+        patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)
 
     @staticmethod

@@ -18,6 +18,8 @@ USUAL = 20
 JITTER = 0.25
 """Share of the hold by which an off message may come late, or the hold be longer than it is known to be. Common
 practice, no source."""
+UNKNOWN_HOLD = 60.0
+"""Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 LEAST_HEARD = 5
 """Times that a sensor must have gone off before its hold is believed: some stay on for longer than the plan says."""
 
@@ -41,16 +43,21 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         return None
     if not all(_shut(plan, snapshot, door) for door in outer):
         return None
-    hold = known_hold(snapshot, sensor, sensor.hold)
+    hold = known_hold(snapshot, sensor)
     went_on, last = on.time.timestamp(), snapshot.seconds - hold
     told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in outer and s.id in snapshot.holders]
     passed = max((report.time.timestamp() + PASSING + JITTER * hold for report in told), default=went_on)
     return last - went_on if last > max(went_on + SLACK, passed) else None
 
 
-def known_hold(snapshot: Snapshot, sensor: Sensor, stated: float) -> float:
+def stated_hold(sensor: Sensor) -> float:
+    """Seconds for which a sensor stays on after what it saw last, by the plan."""
+    return sensor.hold or UNKNOWN_HOLD
+
+
+def known_hold(snapshot: Snapshot, sensor: Sensor) -> float:
     """Seconds for which a motion sensor stays on after the last movement: longer than stated if it always does."""
-    record = _record(snapshot, sensor)
+    record, stated = _record(snapshot, sensor), stated_hold(sensor)
     return stated if record.heard < LEAST_HEARD else max(stated, record.shortest)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import pairwise
 
 import numpy as np
@@ -19,6 +19,7 @@ from presence import first_passage
 from presence.display import Shown
 from presence.floorplan import Floorplan
 from presence.merging import Mixture
+from presence.times import utc
 
 Array = NDArray[np.float64]
 
@@ -79,11 +80,6 @@ class Window:
     """Whether its label is part of each being's distribution, because people may pass it unreported."""
     beyond: bool = False
     """Whether it is about passages beyond the first, as told when the door was closed."""
-
-
-def utc(seconds: float) -> datetime:
-    """Epoch seconds as a UTC time."""
-    return datetime.fromtimestamp(seconds, UTC)
 
 
 def read_label(

@@ -9,16 +9,16 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable, Iterator
-from datetime import UTC, datetime
 
 from presence.errors import SettingError
 from presence.events import Event
 from presence.explained import Allowance, Explainer, Line
 from presence.floorplan import Floorplan
-from presence.passages import Passage, utc
+from presence.passages import Passage
 from presence.settings import Settings
 from presence.snapshot import Association, Belief
 from presence.telling import Explanation
+from presence.times import rfc3339, utc
 from presence.tracker import Tracker
 
 
@@ -55,10 +55,7 @@ def replay(
     if not (math.isfinite(every) and every >= 0.001):
         raise SettingError(f"every: {every!r} is not a number of seconds of at least 0.001")
     tracker = Tracker(plan, settings, hypotheses=hypotheses)
-    tell: Callable[[Iterable[Line]], Iterator[Line]] = iter
-    if explain:
-        left = explain if isinstance(explain, Allowance) else Allowance(math.inf if explain is True else explain)
-        tell = Explainer(tracker, left).after
+    tell = _explaining(tracker, explain)
     step: int | None = None
     latest: Association | None = None
     for event in events:
@@ -74,6 +71,14 @@ def replay(
         if associations and tracker.association is not None and tracker.association is not latest:
             latest = tracker.association
             yield latest
+
+
+def _explaining(tracker: Tracker, explain: bool | int | Allowance) -> Callable[[Iterable[Line]], Iterator[Line]]:
+    """What puts the reasons behind the lines that want some; without any, the lines as they come."""
+    if not explain:
+        return iter
+    left = explain if isinstance(explain, Allowance) else Allowance(math.inf if explain is True else explain)
+    return Explainer(tracker, left).after
 
 
 def to_json(line: Line, **marks: object) -> str:
@@ -142,9 +147,3 @@ def explanation_fields(why: Explanation) -> dict[str, object]:
             for s in why.stories
         ],
     }
-
-
-def rfc3339(time: datetime) -> str:
-    """An aware time in UTC, to the second, millisecond or microsecond, whichever is exact."""
-    precision = "microseconds" if time.microsecond % 1000 else "milliseconds" if time.microsecond else "seconds"
-    return time.astimezone(UTC).isoformat(timespec=precision)

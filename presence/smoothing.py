@@ -27,12 +27,11 @@ from presence.floorplan import AWAY, Floorplan
 from presence.holds import put_back
 from presence.hypotheses import start
 from presence.merging import Mixture
-from presence.passages import utc
 from presence.paths import likeliest_paths
 from presence.recorder import RecordingEngine, Stretch, stretches
-from presence.replay import rfc3339
 from presence.settings import Settings
 from presence.snapshot import Belief, Snapshot
+from presence.times import rfc3339, utc
 from presence.tracker import Tracker
 from presence.truth import TruthLine
 

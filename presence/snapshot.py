@@ -17,7 +17,8 @@ from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.merging import Mixture
 from presence.model import Condition
-from presence.passages import Passage, Window, utc
+from presence.passages import Passage, Window
+from presence.times import utc
 from presence.witness import Staying
 
 Array = NDArray[np.float64]

@@ -9,10 +9,10 @@ from datetime import datetime
 from typing import NamedTuple
 
 from presence.floorplan import ON_VALUES, Floorplan, Sensor
-from presence.passages import utc
 from presence.record import Piece
 from presence.stories import Story
-from presence.wording import clock, due_text, duration, event_text, likeliest
+from presence.times import duration, utc
+from presence.wording import clock, due_text, event_text, likeliest
 
 DECIBANS = 10 / math.log(10)
 """Per nat."""

@@ -20,7 +20,7 @@ from presence.events import Event, check_event
 from presence.floorplan import OFF, Floorplan
 from presence.health import AT_EASE, HOLE, Monitor
 from presence.inference import Engine
-from presence.passages import Passage, utc
+from presence.passages import Passage
 from presence.permitted import check_options
 from presence.reading import epoch_seconds
 from presence.record import Record, next_look
@@ -85,7 +85,7 @@ class Tracker:
         self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
         self._untaken: deque[Passage] = deque(maxlen=10_000)
         self._started = math.inf
-        self._final_until = -math.inf
+        self._final_until: datetime | None = None
 
     # --- in ----------------------------------------------------------------------------------------------------------
     def observe(self, event: Event) -> None:
@@ -242,7 +242,7 @@ class Tracker:
         now = self._known()
         self._trim(now.seconds)
         self.health.settle(now.seconds - self.reordering_window, steps)
-        self._final_until = now.seconds
+        self._final_until = now.time
 
     def _trim(self, seconds: float) -> None:
         while self._recent and self._recent[0][0] < seconds - self.reordering_window:
@@ -293,7 +293,7 @@ class Tracker:
 
     def _tell(self, passages: list[Passage]) -> None:
         for passage in passages:
-            again = math.isfinite(self._final_until) and passage.decided <= utc(self._final_until)
+            again = self._final_until is not None and passage.decided <= self._final_until
             if passage.final and not passage.inferred and again:
                 continue  # told already, before a late event made us take the last second in again
             self._passages.append(passage)

@@ -12,8 +12,7 @@ import numpy as np
 from presence.direction import TruePassage
 from presence.errors import closest, shown
 from presence.floorplan import Floorplan
-from presence.passages import utc
-from presence.replay import rfc3339
+from presence.times import rfc3339, utc
 from presence.truth import TruthLine
 
 TRUTH_ENDS_AFTER = 43200.0

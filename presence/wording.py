@@ -82,14 +82,6 @@ def quiet_text(plan: Floorplan, room: str) -> str:
     return f"{'no new movement' if not kinds.isdisjoint(WATCHERS) else 'nothing used'} in {room_name(plan, room)}"
 
 
-def duration(seconds: float) -> str:
-    """`8 s`, `12 min`, `1 h 5 min`."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60} min"
-
-
 def clock(plan: Floorplan, time: datetime) -> str:
     """Local time of day."""
     return f"{time.astimezone(plan.zone):%H:%M:%S}"

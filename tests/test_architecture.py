@@ -12,7 +12,7 @@ import presence
 
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
-    {"errors", "display", "undone"},
+    {"errors", "display", "times", "undone"},
     {"habits", "permitted"},
     {"many", "homes"},
     {

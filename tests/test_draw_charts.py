@@ -22,7 +22,7 @@ from matplotlib.patches import Polygon
 
 from presence import Event, Floorplan, Tracker, draw
 from presence.draw.day import Day
-from presence.draw.paper import HUE, Chart, contrast, duration, fit, percent, readable_on, text_width
+from presence.draw.paper import HUE, Chart, contrast, fit, percent, readable_on, text_width
 from presence.draw.ways import ways_of
 from presence.errors import LogError
 from presence.evaluate import evaluate
@@ -323,10 +323,6 @@ def test_text_is_fitted() -> None:
 )
 def test_neither_0_nor_100_percent_is_said_of_what_is_not_certain(probability: float, said: str) -> None:
     assert percent(probability) == said
-
-
-def test_durations_are_minutes_and_hours() -> None:
-    assert [duration(s) for s in (59, 3600, 4260)] == ["1 min", "1 h 00", "1 h 11"]
 
 
 # --- notebooks --------------------------------------------------------------------------------------------------------

@@ -28,7 +28,7 @@ from presence.explained import effort as work
 from presence.record import ANCHOR_EVERY, LONGEST, MOST_STEPS, Record
 from presence.replay import replay, to_json
 from presence.telling import DECIBANS, Explanation
-from presence.wording import door_name, duration, event_text, room_name
+from presence.wording import door_name, event_text, room_name
 from tests.oracle import NOON, DenseModel, at, contact, home, logs, motion, time_at
 from tests.strategies import events as any_events
 from tests.strategies import plans
@@ -360,13 +360,6 @@ def test_every_report_has_words() -> None:
                 assert text
                 assert "None" not in text
                 assert "_" not in text.replace(str(plan.sensors[sensor].person), "")
-
-
-@pytest.mark.parametrize(
-    ("seconds", "text"), [(0.4, "0 s"), (89, "89 s"), (720, "12 min"), (5399, "1 h 30 min"), (7260, "2 h 1 min")]
-)
-def test_durations_are_told_in_words(seconds: float, text: str) -> None:
-    assert duration(seconds) == text
 
 
 def test_rooms_and_doors_are_called_by_their_labels() -> None:

@@ -203,12 +203,6 @@ def percent(probability: float) -> str:
     return f"{100 * probability:.0f} %"
 
 
-def duration(seconds: float) -> str:
-    """A span of time for people."""
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d}"
-
-
 def luminance(colour: Any) -> float:
     """Relative luminance, 0 black to 1 white (WCAG 2.2, "relative luminance")."""
     linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]

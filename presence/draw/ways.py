@@ -25,13 +25,13 @@ from presence.draw.paper import (
     SHEET,
     Chart,
     chart,
-    duration,
     fit,
     panel,
     person_style,
     readable_on,
 )
 from presence.floorplan import AWAY, Floorplan
+from presence.times import duration
 
 WIDTH, HEIGHT = 6.0, 4.6
 """Inches that one person's plan may take up."""

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from presence.errors import counted
 from presence.floorplan import ON_VALUES, TWO_STATES, Floorplan
-from presence.health.findings import NAMED, Finding, Watch, lasting
+from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import ChangeOdds, probability
 from presence.health.step import Step, sensor_rooms
-from presence.passages import utc
+from presence.times import duration, utc
 
 Array = NDArray[np.float64]
 
@@ -160,7 +160,7 @@ class ChatterWatch(Watch):
         usual = self._odds.tails.longest[n]
         evidence = (
             f"It turned on about {counted(3600.0 * self._recent[n], 'time')} an hour, mostly while nothing stirred"
-            f" next to it: {counted(reach, 'report')} more in {lasting(lasted)} than it usually makes by"
+            f" next to it: {counted(reach, 'report')} more in {duration(lasted)} than it usually makes by"
             f" itself; before, the most was {round(float(usual))}."
         )
         since = utc(float(self._since[n]))

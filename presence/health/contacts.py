@@ -12,10 +12,10 @@ import math
 
 from presence.errors import counted
 from presence.floorplan import Floorplan
-from presence.health.findings import NAMED, Finding, Watch, lasting
+from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import probability
 from presence.health.step import Step
-from presence.passages import utc
+from presence.times import duration, utc
 
 OPEN, SHUT = math.log(15.0), math.log(3600.0)
 """Log of the median seconds that an outer door stands open, and shut. Common practice, no source."""
@@ -83,7 +83,4 @@ class ContactWatch(Watch):
 
 
 def _middle(lengths: list[float]) -> str:
-    if not lengths:
-        return "no time"
-    middle = lengths[len(lengths) // 2]
-    return f"{middle:.0f} s" if middle < 90 else lasting(middle)
+    return duration(lengths[len(lengths) // 2]) if lengths else "no time"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from presence.floorplan import Floorplan
-from presence.passages import utc
+from presence.times import utc
 
 NAMED = 6.0
 """Log odds from which on a sensor is named: healthy sensors of simulated homes came up to about 4 in a month."""
@@ -62,13 +62,6 @@ class Watch:
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Likeliest first."""
     return tuple(sorted(findings, key=lambda f: (-f.probability, f.since, f.sensor)))
-
-
-def lasting(seconds: float) -> str:
-    """A length of time in words: `40 min`, `6 h`, `3 days`."""
-    if seconds < 90 * 60:
-        return f"{max(1, round(seconds / 60))} min"
-    return f"{round(seconds / 3600)} h" if seconds < 48 * 3600 else f"{round(seconds / 86400)} days"
 
 
 def local(seconds: float, zone: tzinfo) -> str:

@@ -26,9 +26,9 @@ from presence.health.timing import TimingWatch
 from presence.health.twins import HOLE, KEPT, Twins
 from presence.health.wear import WearWatch
 from presence.inference import Engine
-from presence.passages import utc
 from presence.record import LOOK_EVERY
 from presence.snapshot import Snapshot
+from presence.times import utc
 
 REMEMBERED = 200
 """How many findings that are over are kept."""

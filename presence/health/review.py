@@ -10,8 +10,8 @@ from datetime import datetime
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.health.findings import Finding
-from presence.passages import utc
 from presence.settings import Settings
+from presence.times import utc
 from presence.tracker import Tracker
 
 EVERY = 60.0

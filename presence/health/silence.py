@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from presence.errors import counted
 from presence.floorplan import OFF, ON_VALUES, TWO_STATES, Floorplan
-from presence.health.findings import NAMED, Finding, Watch, lasting
+from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import ChangeOdds, probability
 from presence.health.second import SecondOpinion
 from presence.health.spans import SpanMeter
 from presence.health.step import Step
-from presence.passages import utc
+from presence.times import duration, utc
 
 Array = NDArray[np.float64]
 
@@ -185,7 +185,7 @@ class SilenceWatch(Watch):
         meanwhile = self._by_record(n, by) if by in (OWED, PASSED, BUSY) else self._by_neighbours(n)
         if by == JOINED:
             meanwhile += f"; {self._second.said(n)}"
-        evidence = f"{said}, {lasting(seconds - self.heard[n])} before this was noticed. Meanwhile {meanwhile}."
+        evidence = f"{said}, {duration(seconds - self.heard[n])} before this was noticed. Meanwhile {meanwhile}."
         return Finding(self.sensors[n], kind, probability(log_odds), utc(float(self.heard[n])), evidence)
 
     def _by_neighbours(self, n: int) -> str:

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from presence.errors import counted
 from presence.floorplan import ON_VALUES, Floorplan
 from presence.health.chatter import neighbours
-from presence.health.findings import NAMED, Finding, Watch, lasting
+from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import probability
 from presence.health.step import Step, sensor_rooms
-from presence.passages import utc
+from presence.times import duration, utc
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -114,7 +114,7 @@ class TimingWatch(Watch):
             return None
         way = "ahead" if lag.seconds > 0 else "behind"
         evidence = (
-            f"Its reports fit those of its neighbours if its clock is {_precisely(abs(lag.seconds))} {way}:"
+            f"Its reports fit those of its neighbours if its clock is {duration(abs(lag.seconds))} {way}:"
             f" {100 * lag.share:.0f} % of {counted(len(own), 'visit')} then begin within {CLOSE:.0f} s of one,"
             f" instead of {100 * lag.at_zero:.0f} %."
         )
@@ -234,7 +234,3 @@ def rooms_apart(plan: Floorplan) -> IndexArray:
         for m, there in enumerate(rooms):
             apart[n, m] = min([FAR, *(steps[a].get(b, FAR) for a in here for b in there)])
     return apart
-
-
-def _precisely(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 600 else lasting(seconds)

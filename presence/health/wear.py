@@ -17,7 +17,7 @@ from presence.floorplan import TWO_STATES, Floorplan
 from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import FAILURE_RATE, probability
 from presence.health.step import Step
-from presence.passages import utc
+from presence.times import utc
 
 REPEATS = (0.6, 100.0)
 """Repeats, and reports, that are taken as seen before any has been. Common practice, no source."""
