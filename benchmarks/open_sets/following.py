@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from benchmarks.open_sets.recording import Recording
 from presence.floorplan import AWAY, Floorplan
+from presence.times import utc
 
 if TYPE_CHECKING:
     from presence import Association, Belief, Passage, Settings, Tracker
@@ -66,13 +66,13 @@ def follow(
     beliefs: list[Belief] = []
     caused: list[Caused] = []
     passages: list[Passage] = []
-    tracker.advance(_moment(recording.start))
+    tracker.advance(utc(recording.start))
     cuts = np.searchsorted([event.seconds for event in recording.events], grid, side="right").tolist()
     for now, start, stop in zip(grid.tolist(), [0, *cuts], cuts, strict=False):
         for event in recording.events[start:stop]:
             tracker.observe(event)
             _keep_cause(tracker, caused)
-        tracker.advance(_moment(now))
+        tracker.advance(utc(now))
         passages += tracker.take_passages()
         beliefs.append(tracker.belief)
     for event in recording.events[cuts[-1] if cuts else 0 :]:
@@ -124,10 +124,6 @@ def with_learned(plan: Floorplan, settings: Settings | None, path: Path | None) 
 def instants(recording: Recording, every: float) -> Array:
     """The multiples of `every` seconds that a recording covers."""
     return np.arange(np.ceil(recording.start / every) * every, recording.end + 1e-9, every)
-
-
-def _moment(seconds: float) -> datetime:
-    return datetime.fromtimestamp(seconds, UTC)
 
 
 def _keep_cause(tracker: Tracker, caused: list[Caused]) -> None:

@@ -13,7 +13,6 @@ the wrong way round (`benchmarks/judges.py`), so that `fit.choose` asks for all 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
 from typing import NamedTuple
 
 import numpy as np
@@ -24,6 +23,7 @@ from presence.learn.later import DAYS, Later, Timescales, look_ahead
 from presence.learn.recordings import Stretch
 from presence.learn.tables import fit_table, log_scores
 from presence.settings import Settings
+from presence.times import utc
 from presence.tracker import Tracker
 from presence.unprompted import false_alarm_rate
 
@@ -90,7 +90,7 @@ def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int
     """Track one stretch afresh; a `Foresight` for each day of it, as soon as that is tracked."""
     stretch, later = course
     tracker = Tracker(plan, settings, hypotheses=hypotheses, reordering_window=0.0, watching=False)
-    tracker.advance(_moment(stretch.begin))
+    tracker.advance(utc(stretch.begin))
     events, told, rate = iter(stretch.events), 0.0, quiet(plan, settings)
     coming = next(events, None)
     if not len(later.grid):
@@ -102,7 +102,7 @@ def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int
             while coming is not None and coming.seconds <= now:
                 tracker.observe(coming)
                 coming = next(events, None)
-            tracker.advance(_moment(now))
+            tracker.advance(utc(now))
             belief = tracker.belief
             at_home.append(belief.at_home)
             rooms.append([belief.rooms[room] for room in later.rooms])
@@ -207,7 +207,3 @@ def count_prior(foresight: Foresight) -> Array:
     places = np.arange(foresight.at_home.shape[1] + 1)[None]
     prior = TOO_MANY ** np.maximum(places - people, 0.0)
     return np.asarray(PRIOR_SAMPLES * prior / prior.sum(axis=1, keepdims=True), dtype=np.float64)
-
-
-def _moment(seconds: float) -> datetime:
-    return datetime.fromtimestamp(seconds, UTC)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 
 from presence.events import Event
 from presence.learn.later import DAYS, SESSIONS, Timescales
+from presence.times import utc
 
 HOLE = 86400.0
 """Seconds without any report from any sensor after which nobody can say whether the home or the logging stood still."""
@@ -156,4 +156,4 @@ def first_days(stretches: Sequence[Stretch], days: float) -> list[Stretch]:
 
 
 def _told(seconds: float) -> str:
-    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M} UTC"
+    return f"{utc(seconds):%Y-%m-%d %H:%M} UTC"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
-from datetime import UTC, datetime
 from itertools import groupby
 from typing import Any
 
@@ -13,6 +12,7 @@ from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import DAY, Material
 from presence.permitted import WITH_NAMES
 from presence.settings import Settings
+from presence.times import utc
 
 FEW = 20
 """Expected events below which a rate says little."""
@@ -136,4 +136,4 @@ def _row(name: str, old: float, new: float) -> str:
 
 
 def _utc(seconds: float) -> str:
-    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M}"
+    return f"{utc(seconds):%Y-%m-%d %H:%M}"
