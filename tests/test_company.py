@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from presence import Event, Floorplan, Settings, Tracker
-from presence.hypotheses import FORTH
+from presence.hypotheses import BACK, FORTH
 from presence.model import Model
 from tests.oracle import JointFilter, at, contact, home, motion, time_at
 
@@ -101,3 +101,52 @@ def test_who_comes_in_with_another_walks_on_beside_the_zones_near_the_door(visit
     share = 1.0 / (1.0 + np.exp(-Settings().zone_decay * further / 3.0))
     for row in coming[0].moves:
         assert dict(zip(zones, row.tolist(), strict=True)) == pytest.approx({"near": share, "middle": 1.0 - share})
+
+
+@pytest.mark.parametrize("between", [["hall", "away"], ["away", "hall"]], ids=["out", "in"])
+@pytest.mark.parametrize("visitors", [1, 2])
+def test_whoever_is_inside_lets_guests_in_and_out_as_often_as_the_settings_say(
+    between: list[str], visitors: int
+) -> None:
+    """Of all who pass the door from inside one in twenty stays and lets one of the guests pass, whichever it is."""
+    settings = Settings(door_guest_share=0.05, door_idle_share=0.2)
+    doors = {"front": {"between": between}, "inner": {"between": ["hall", "bed"]}}
+    model = Model(home(1, doors=doors, visitors=visitors, front_contact=contact("front")), settings)
+    sight = model.sight(model.hours(time_at(0.0).timestamp())[0])
+    ways = sight.options(model.plan.sensors["front_contact"], "open")
+    rooms = np.array(sight.states.rooms)[sight.states.room]
+    outwards = FORTH if between[0] == "hall" else BACK
+    (passing,) = (way for way in ways if way.label == outwards)
+    letting = {way.companion.label: way for way in ways if way.companion is not None}
+    assert sorted(letting) == [FORTH, BACK]
+    for label, way in letting.items():
+        assert way.companion is not None
+        assert way.companion.beings == tuple(range(1, 1 + visitors))
+        assert set(rooms[way.companion.source]) == ({"hall", "bed"} if label == outwards else {"away"})
+        assert set(rooms[way.companion.target]) == ({"away"} if label == outwards else {"hall"})
+        assert set(rooms[way.source]) == {"hall"}
+        assert not way.rates[1:].any()
+        heard, stays = (sight.weights[0, w.source] @ w.rates[0].sum(axis=1) for w in (passing, way))
+        assert stays * visitors == pytest.approx(0.05 * heard / (1.0 - settings.outer_door_miss), rel=1e-9)
+
+
+@pytest.mark.parametrize(("to", "from_away"), [("away", True), ("drive", True), ("garden", False)])
+def test_who_is_asked_along_from_off_the_property_comes_by_a_door_to_the_street(to: str, from_away: bool) -> None:
+    """Who comes back by the front door may have met another in the street; nobody is met in the garden."""
+    rooms = {"hall": {}, "bed": {}, "drive": {"outdoors": True}, "garden": {"outdoors": True}}
+    doors = {
+        "watched": {"between": ["hall", to]},
+        "street": {"between": ["drive", "away"], "leaf": "none"},
+        "steps": {"between": ["hall", "drive"], "leaf": "none"},
+        "inner": {"between": ["hall", "bed"]},
+        "terrace": {"between": ["bed", "garden"]},
+    }
+    model = Model(home(2, rooms=rooms, doors=doors, contact=contact("watched")), Settings())
+    sight = model.sight(model.hours(time_at(0.0).timestamp())[0])
+    asked = [way for way in sight.options(model.plan.sensors["contact"], "open") if way.companion is not None]
+    met = {
+        way.label: {sight.states.rooms[i] for i in sight.states.room[way.companion.source]}
+        for way in asked
+        if way.companion
+    }
+    assert met == {FORTH: {"hall"}, BACK: {to, "away"} if from_away else {to}}
