@@ -71,7 +71,14 @@ def _weights(base: Reversible, changed: Array) -> Array:
 
 
 def carried(rest: Change | None, more: Change, base: Reversible, own: Reversible) -> Change:
-    """What is left over from a changed generator `own`, and more entries, given in the coordinates of its base."""
+    """What is left over from a changed generator, and more entries, both in its own coordinates.
+
+    Args:
+        rest: what is left over, in those already.
+        more: entries in the coordinates of its base.
+        base: before the change.
+        own: after it.
+    """
     stretch = (own.scale / base.scale)[base.firsts][:, more.states]
     parts = [Change(more.states, more.entries * stretch[:, :, None] / stretch[:, None, :])]
     parts += [] if rest is None else [rest]

@@ -124,10 +124,17 @@ def shares_of(group: IndexArray, weight: Array) -> tuple[Array, Array, Array]:
 def joined(
     into: Sequence[int], gone: Sequence[int], place: IndexArray, weight: Array, loss: Array
 ) -> tuple[Array, Array]:
-    """Weights (G,) and losses (G, G) of groups after some have gone into others; `place` is each one's new place.
+    """Weights (G,) and losses (G, G) of groups after some have gone into others.
 
     `l(a + b, c) = s l(a, c) + (1 - s) l(b, c) - s (1 - s) l(a, b)`, s the share of a in a + b: the loss of merging two
     groups from those of their members, as for clusters with centroids (Lance & Williams 1967, Computer J. 9:373).
+
+    Args:
+        into: the groups that others have gone into, by their old places.
+        gone: which one has gone into each, by its old place.
+        place: shape (C,): the new place of each old group.
+        weight: shape (C,): weights before.
+        loss: shape (C, C): losses before.
     """
     total, share, mixing = shares_of(place, weight)
     spread = np.zeros(len(total))

@@ -29,10 +29,18 @@ is counted likewise."""
 def moved(
     blocks: Array, ways: Sequence[Way], moves: Sequence[Move], settling: Sequence[int]
 ) -> tuple[Array, Array, Array]:
-    """Distributions before an event and after moves in M rows, one after the other, shape (P, (1 + M) K, B, S).
+    """Distributions before an event, and after each being has moved as one of several moves says.
 
-    Also how likely each is: shape (1 + M, P, K), rates of ways and probabilities of companions' passages, or odds of
-    asking them along; and with which probability those can come, the same shape.
+    Args:
+        blocks: shape (P, K, B, S): of each being under each hypothesis, with the tracked shares.
+        ways: how a being can cause the event.
+        moves: what is worked out, in M rows.
+        settling: tracked windows (indices) in which a passage in this event counts.
+
+    Returns:
+        The distributions before and then row by row, shape (P, (1 + M) K, B, S); how likely each is, shape (1 + M, P,
+        K): rates of ways (1/s) and probabilities of companions' passages, or odds of asking them along; and with which
+        probability those can come, the same shape.
     """
     persons, count, each, states = blocks.shape
     made = max((move.row for move in moves), default=0)
@@ -63,9 +71,17 @@ def moved(
 
 
 def pooled(rate: Array, weight: Array, nobody: float, kinds: Kinds, able: Array) -> tuple[Array, float]:
-    """Rates (N, K) where those who were asked along and hardly can be are not told apart from those who were not.
+    """Those who were asked along and hardly can be are not told apart from those who were not.
 
-    Also what that loses: less than `RARELY` of the event for each.
+    Args:
+        rate: shape (N, K), 1/s: of each kind of causing the event, under each hypothesis.
+        weight: shape (K,): weights of the hypotheses.
+        nobody: rate of the event with nobody causing it, 1/s.
+        kinds: the N kinds.
+        able: with which probability each companion can come (see `moved`).
+
+    Returns:
+        The rates, shape (N, K), and what that loses: less than `RARELY` of the event for each.
     """
     asked = kinds.asked
     if not asked.size:

@@ -75,7 +75,7 @@ def bounce_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) 
     if not usual or not use.since or use.open == (event.value == "open"):
         return 0.0
     age = seconds - use.since
-    return use.bounce_share(usual) * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
+    return _soon_rate(use.bounce_share(usual), delay, age)
 
 
 def pulled_shut_rate(settings: Settings, event: Event, use: DoorUse, seconds: float) -> float:
@@ -88,8 +88,12 @@ def pulled_shut_rate(settings: Settings, event: Event, use: DoorUse, seconds: fl
     """
     if event.value != "closed" or not use.open:
         return 0.0
-    share, delay = settings.door_pulled_shut_share, settings.door_pulled_shut_delay
-    return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * (seconds - use.since) / delay)
+    return _soon_rate(settings.door_pulled_shut_share, settings.door_pulled_shut_delay, seconds - use.since)
+
+
+def _soon_rate(share: float, delay: float, age: float) -> float:
+    """Rate (1/s) of what follows with some share, half of it within the delay (s), at some age (s)."""
+    return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
 
 def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, Association]) -> Association | None:

@@ -46,7 +46,14 @@ class Simulation:
 def simulate(
     plan: Floorplan, *, days: float, seed: int, start: date = START, settings: SimulationSettings | None = None
 ) -> Simulation:
-    """Let the people of `plan` live for `days` days from midnight (local) of `start`, watched by its sensors.
+    """Let people live in a home, watched by its sensors: the log, and the truth about it.
+
+    Args:
+        plan: the home.
+        days: how long, from midnight (local) of `start`.
+        seed: the same seed and settings give the same bytes.
+        start: the first day.
+        settings: how people live, and how sensors and messages fail.
 
     Raises:
         SettingError: if `days` is not above 0, `seed` below 0, or `settings` names a sensor or person not in the plan.
