@@ -35,6 +35,15 @@ def test_a_door_is_unlocked_as_often_as_it_is_passed(side: str) -> None:
     assert unlocked == pytest.approx(passed / (1.0 - model.settings.outer_door_miss), rel=1e-9)
 
 
+@pytest.mark.parametrize("side", ["hall", "away"])
+def test_who_unlocks_a_door_and_goes_unheard_by_its_contact_is_as_rare_as_the_contact_misses(side: str) -> None:
+    model = DenseModel(LOCKED)
+    label = 1 if side == "hall" else 2
+    heard = frequency(model, "open", "front_contact", label, (side,))
+    unheard = frequency(model, "unlocked", "front_lock", label, (side,))
+    assert unheard / (heard + unheard) == pytest.approx(model.settings.outer_door_miss, rel=1e-9)
+
+
 def test_a_lock_that_must_do_as_a_contact_reports_half_of_the_passages() -> None:
     """What it reports and what is silent are all that pass, either way."""
     plan = home(1, hall_motion=motion("hall"), front_lock=LOCK)
