@@ -43,12 +43,16 @@ def picture(rows: Sequence[Row], path: Path) -> None:
     for i, plan in enumerate(plans):
         for j, number in enumerate(people):
             _panel(axes[i, j], panels.get((plan, number), []))
-            axes[i, j].set_title(f"{plan.replace('_', ' ')}, {number}", fontsize=9)
+            living = "1 person" if number == 1 else f"{number} people"
+            axes[i, j].set_title(f"{plan.replace('_', ' ')}, {living}", fontsize=9)
     for last in axes[-1]:
         last.set_xlabel("min/day off with somebody there", fontsize=8)
     for first in axes[:, 0]:
         first.set_ylabel("min/day on with nobody there", fontsize=8)
-    figure.suptitle(f"Nearer to the lower left is better ({variant}; all rooms together)", fontsize=11)
+    title = (
+        f"Nearer to the lower left is better ({variant}; all rooms together; under {LEAST:g} min drawn as {LEAST:g})"
+    )
+    figure.suptitle(title, fontsize=10, wrap=True)
     handles, names = axes[0, 0].get_legend_handles_labels()
     figure.legend(handles, names, loc="outside lower center", ncols=min(5, len(people) + 1), fontsize=8, frameon=False)
     figure.savefig(path, dpi=110)
@@ -63,6 +67,8 @@ def _panel(axes: Axes, rows: Sequence[Row]) -> None:
         axes.plot(x, y, marker, color=colour, label=name, markersize=6, markeredgecolor="white")
     axes.set_xscale("log")
     axes.set_yscale("log")
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_formatter("{x:,.0f}")
     axes.grid(visible=True, which="major", color="#dddddd", linewidth=0.6)
     axes.tick_params(labelsize=8)
     axes.spines[["top", "right"]].set_visible(False)
