@@ -186,7 +186,7 @@ def test_words_say_how_much_and_how_sure(flat: Floorplan, values: tuple[float, .
 
 
 # --- the command -----------------------------------------------------------------------------------------------------
-def test_the_command_and_its_faults(
+def test_the_command_tells_gains_in_both_forms_and_names_faults(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plan = str(PLANS / "one_room_flat.yaml")
@@ -202,3 +202,4 @@ def test_the_command_and_its_faults(
         assert cli.run(["advise", plan, *bad]) == 2
         captured = capsys.readouterr()
         assert (captured.out, len(captured.err.splitlines())) == ("", 1)
+        assert bad[1] in captured.err

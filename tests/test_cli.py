@@ -83,7 +83,7 @@ def process(*arguments: str, **options: object) -> subprocess.Popen[str]:
 
 
 # --- check -----------------------------------------------------------------------------------------------------------
-def test_check_of_a_good_plan(run: Run) -> None:
+def test_check_counts_what_a_good_plan_has(run: Run) -> None:
     status, out, err = run("check", "plan.yaml")
     assert (status, err) == (0, "")
     assert out == "plan.yaml: good: 2 rooms, 2 doors, 3 sensors, 1 person\n"
@@ -143,7 +143,7 @@ def test_whoever_errs_is_shown_to_the_help_of_their_command(run: Run, arguments:
     assert run(*arguments)[2].endswith(f"(see {command} --help)\n")
 
 
-def test_help_and_version(run: Run) -> None:
+def test_help_names_the_options_and_version_the_program(run: Run) -> None:
     assert run("--version") == (0, "presence, version 0.1.0\n", "")
     status, out, _ = run("replay", "--help")
     assert status == 0

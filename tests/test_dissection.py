@@ -125,7 +125,7 @@ def x_of(home: Home, seed: int) -> Array:
 
 @pytest.mark.parametrize("dt", STEPS)
 @given(seed=st.integers(0, 2**32 - 1))
-def test_parts_equal_scipy(dt: float, seed: int) -> None:
+def test_what_is_taken_apart_moves_as_scipys_exponential_says(dt: float, seed: int) -> None:
     home = a_home(seed)
     base, parts = in_parts(home)
     change, x = some_change(home, seed), x_of(home, seed)

@@ -210,7 +210,7 @@ def test_a_day_keeps_what_was_told(home: Floorplan, day: Day) -> None:
     assert day.true_rooms("ada")[-1] == "living_room"
 
 
-def test_a_part_of_a_day(day: Day) -> None:
+def test_a_part_of_a_day_keeps_what_lies_in_it(day: Day) -> None:
     part = day.between(START + timedelta(minutes=5), START + timedelta(minutes=10))
     assert part.begin >= START + timedelta(minutes=5)
     assert part.end <= START + timedelta(minutes=10)

@@ -166,7 +166,7 @@ def written(tmp_path: Path, *lines: str) -> Path:
     return log
 
 
-def test_a_plan_without_a_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_plan_is_drawn_without_a_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "plan.html"
     assert cli.run(["draw", str(GARAGE), "--out", str(out)]) == 0
     data = data_of(out.read_text(encoding="utf-8"))
@@ -175,7 +175,9 @@ def test_a_plan_without_a_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert capsys.readouterr() == ("", "")
 
 
-def test_a_log_without_events(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_log_without_events_is_a_fault_and_its_page_an_empty_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     out, log = tmp_path / "page.html", written(tmp_path)
     assert cli.run(["draw", str(GARAGE), str(log), "--out", str(out)]) == 2
     assert f"{log}:1: the log is empty" in capsys.readouterr().err

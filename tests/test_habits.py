@@ -37,7 +37,7 @@ def one_hour(hour: int, factor: float) -> tuple[float, ...]:
 
 
 @given(st.builds(Habit, st.none() | st.tuples(clocks, clocks), weeks, weeks))
-def test_a_habit_there_and_back(habit: Habit) -> None:
+def test_a_habit_is_read_as_it_was_written(habit: Habit) -> None:
     assert from_mapping("P1", to_mapping(habit)) == habit
 
 

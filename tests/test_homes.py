@@ -109,7 +109,7 @@ def test_json_holds_what_each_home_has_alone_and_percentiles(run: Run) -> None:
 FILES = ("plan.yaml", "log.jsonl", "truth.jsonl")
 
 
-def test_a_table_of_what_ifs(run: Run, tmp_path: Path) -> None:
+def test_each_row_of_a_table_of_what_ifs_is_scored_or_its_fault_named(run: Run, tmp_path: Path) -> None:
     files = "homes/a/plan.yaml,homes/a/log.jsonl,homes/a/truth.jsonl"
     rows = ["home,plan,log,truth,hypotheses,every,door_rate,motion_rates", f"plain,{files},,,,", f"few,{files},1,30,,"]
     rows += [f"slow,{files},,,0.001,", f"wrong,{files},,,-1,", f"worse,{files},,soon,,0.6 0.1", f",{files},0,,,"]

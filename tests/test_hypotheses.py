@@ -137,7 +137,7 @@ def test_a_guest_moves_in_the_same_event(case: Case, seed: int) -> None:
 
 
 @given(case=cases())
-def test_who_caused_it(case: Case) -> None:
+def test_who_caused_an_event_is_their_share_of_its_rate(case: Case) -> None:
     """By the definition: the share of the event's rate that each being has."""
     persons, count, states = case.mixture.x.shape
     _, caused = branch(case.mixture, case.ways, np.full(count, case.nobody), 4)

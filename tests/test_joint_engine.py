@@ -10,7 +10,7 @@ from tests.test_exactness import flat
 
 
 @pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-9), (2, 5e-3)])
-def test_equals_the_tracker(people: int, tolerance: float) -> None:
+def test_the_joint_filter_in_the_tracker_answers_as_the_tracker_does(people: int, tolerance: float) -> None:
     """Rooms, the number at home, who caused it, likelihood: exact for one person, for two what merging loses.
 
     Of four times as many hypotheses as usual: how little those lose is another matter.

@@ -53,7 +53,7 @@ def test_time_at_home_is_shared_in_proportion_and_is_as_long(hall: float, west: 
     assert after == pytest.approx(1.0 - usual[(AWAY, None, None)], rel=1e-6)
 
 
-def test_others_move_as_they_did() -> None:
+def test_places_of_ones_own_leave_others_moving_as_they_did() -> None:
     states, (_, other) = states_of(FLAT), beings(FLAT)[:2]
     usual, also = (
         weights_and_flows(FLAT, states, other, Hour(), s)

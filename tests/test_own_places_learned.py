@@ -19,7 +19,7 @@ FLAT = home(2, **ZONED)
 NAMES = [name_of(place) for place in states_of(FLAT).places]
 
 
-def test_factors_by_hand() -> None:
+def test_factors_are_visits_over_those_expected_each_with_pseudo_counts() -> None:
     """30 of 40 visits to `west` are P1's, who makes 50 of all 100: 20 expected, 20 pseudo-counts, so 50 / 40."""
     seconds, visited = np.zeros((2, len(NAMES))), np.zeros(len(NAMES))
     for name, shares, count in (("west", (3.0, 1.0), 40), ("east", (1.0, 2.0), 60)):

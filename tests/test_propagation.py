@@ -112,7 +112,7 @@ def moved(case: Case, dt: float) -> Array:
 
 @pytest.mark.parametrize("dt", STEPS)
 @given(case=cases(changed=False))
-def test_equals_scipy(case: Case, dt: float) -> None:
+def test_distributions_move_as_scipys_exponential_says(case: Case, dt: float) -> None:
     result = moved(case, dt)
     np.testing.assert_allclose(result, by_scipy(case, dt), rtol=0, atol=TOLERANCE)
     assert (result >= 0).all()
