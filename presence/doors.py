@@ -240,7 +240,7 @@ class DoorEngine(CarriedEngine):
 
     def _tell_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
         """A closing is told as the passage of whoever has passed beyond the first; hardly as one where nobody has."""
-        near = self._world(snapshot).near(door)
+        near = self._world(snapshot).near(door)  # what `_untrack` notes later is too late for this closing
         for index in (i for i, w in enumerate(snapshot.windows) if w.tracked and w.door == door):
             snapshot = note_first_passage(snapshot, index, near)
         sides = sides_lately(snapshot, door, near, self.model.persons)
