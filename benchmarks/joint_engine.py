@@ -4,8 +4,9 @@ It keeps `p(x_1..x_P, labels)` whole: an axis of S states for each being, one of
 Movement, sensing, conditions, what falls due, windows, passages, the watch over the sensors, the order of late events
 and the reading of the belief are the tracker's own. What it does not have, for each would take a further axis: who has
 passed while a door stands open (`first_passage`), who has come back by the time it closes (`Mixture.sides`), and
-whether one being caused this event and the one before. What a sensor's lost off message is worth is read from the
-marginals. Seats, sensors of still people and visitors are not in the homes that are timed, so it refuses them.
+whether one being caused this event and the one before. Nor are off reports heard where they belong (`retaken`). What
+a sensor's lost off message is worth is read from the marginals. Seats, sensors of still people and visitors are not in
+the homes that are timed, so it refuses them.
 """
 
 from __future__ import annotations
@@ -230,7 +231,7 @@ def _with(snapshot: Snapshot, joint: Joint) -> Snapshot:
 def joint_tracker(plan: Floorplan) -> Tracker:
     """A tracker whose inference is the exact joint filter."""
     tracker = Tracker(plan)
-    engine = JointEngine(plan, Settings())
+    engine: Any = JointEngine(plan, Settings())
     tracker._engine = engine
     tracker.health = Monitor(engine)
     return tracker

@@ -55,6 +55,40 @@ def stated_hold(sensor: Sensor) -> float:
     return sensor.hold or UNKNOWN_HOLD
 
 
+def last_movement(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | None:
+    """When a motion sensor that goes off now saw its last movement, epoch seconds.
+
+    None if it was on for its hold alone (or for several whole ones: some look only once a hold), if its hold is shorter
+    than the plan says, if it has been out of reach meanwhile, or if that movement followed a report of a door of its
+    room or of an outer one: it may be theirs who have gone through, or the door's own.
+    """
+    on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
+    followed = ("expire", sensor.id) in {note[1:] for note in snapshot.due}
+    if on is None or not sensor.hold or record.heard < LEAST_HEARD or not followed:
+        return None
+    hold, lasted = known_hold(snapshot, sensor), snapshot.seconds - on.time.timestamp()
+    whole = abs(lasted - round(lasted / hold) * hold) <= SLACK
+    if lasted < hold or whole or record.shortest < (1.0 - JITTER) * hold:
+        return None
+    last = snapshot.seconds - hold
+    outer = {door for door, side in plan.outdoor_sides.items() if side is not None}
+    doors = outer | {door.id for door in plan.doors.values() if sensor.room in door.between}
+    told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in doors and s.id in snapshot.holders]
+    passing = any(0.0 <= last - report.time.timestamp() <= PASSING + JITTER * hold for report in told)
+    return None if passing or _next_door(plan, snapshot, sensor, last) else last
+
+
+def _next_door(plan: Floorplan, snapshot: Snapshot, sensor: Sensor, last: float) -> bool:
+    """Whether a motion sensor next door spoke just before a movement: they may be one walk, in either order."""
+    nearby = set(plan.graph.neighbors(sensor.room)) if sensor.room else set()
+    spoke = [
+        snapshot.holders[other.id].time.timestamp()
+        for other in plan.sensors.values()
+        if other.kind == "motion" and other.room in nearby and other.id in snapshot.holders
+    ]
+    return any(0.0 <= last - seconds <= PASSING for seconds in spoke)
+
+
 def known_hold(snapshot: Snapshot, sensor: Sensor) -> float:
     """Seconds for which a motion sensor stays on after the last movement: longer than stated if it always does."""
     record, stated = _record(snapshot, sensor), stated_hold(sensor)

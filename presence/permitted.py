@@ -62,7 +62,10 @@ def _check_habits(habits: Mapping[str, Habit]) -> None:
         raise SettingError(f"habits: {habits!r} is not a mapping from people to habits")
 
 
-MAY_BE_ZERO = ("object_chatter", "door_bounce_share", "door_repeats", "door_company_share", "door_pulled_shut_share")
+MAY_BE_ZERO = (
+    *("object_chatter", "door_bounce_share", "door_repeats", "door_company_share", "door_pulled_shut_share"),
+    "put_back_events",
+)
 """The settings that only add to something else that is above zero."""
 WITH_NAMES: Mapping[str, Callable[[Any], None]] = {
     "factors": _check_factors,

@@ -24,6 +24,7 @@ from presence.merging import Mixture
 from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
 from presence.record import Again, Piece, Step
+from presence.retaken import LiveEngine
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
 
@@ -32,7 +33,7 @@ FLOOR = 1e-13
 """Probabilities are exact to about this; nothing is told as surer than this."""
 
 
-class TracingEngine(Engine):
+class TracingEngine(LiveEngine):
     """Does what another engine does, and notes each piece."""
 
     def __init__(self, engine: Engine) -> None:
@@ -52,6 +53,13 @@ class TracingEngine(Engine):
         after = super()._fall_due(snapshot)
         self.pieces.append(Piece(what, snapshot, after, sensor=sensor))
         return after
+
+    def _put_back(self, snapshot: Snapshot, event: Event) -> Snapshot | None:
+        """What is taken in once more is part of the off report's piece."""
+        known = len(self.pieces)
+        again = super()._put_back(snapshot, event)
+        del self.pieces[known:]
+        return again
 
     # --- what would be believed if some sensors were not heard ------------------------------------------------------
     def unheard(self, hours: Hours) -> Reversible:

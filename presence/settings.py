@@ -38,9 +38,8 @@ class Settings:
     """Ways between outdoor places that no entrance needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who
     go into a garden come back by the same door. Common practice, no source."""
     zone_rate: float = 0.25
-    """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values, but for
-    `zone_decay`: picked by hand, by score and likelihood, on the first sessions of one open log (CASAS "ADLMR"), so not
-    independent of it."""
+    """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values but
+    `zone_decay`: picked by hand on the first sessions of one open log (CASAS "ADLMR"), so not independent of it."""
     zone_decay: float = 3.4
     """How fast `zone_rate` falls with distance, per spacing of the sensors: the next event comes from next door. Comes
     nearest to the hazards by distance and age measured in one flat (design notes, section 2), and makes the first
@@ -195,6 +194,8 @@ class Settings:
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
     """Share of its off messages lost, so that it stays on for good; late ones of motion sensors. Common practice."""
+    put_back_events: int = 4
+    """Events taken in once more, at most, to put an off report back to the last movement (`retaken`). No source."""
     camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)
     """A camera that recognises people once movement wakes it: still ones as seldom as by `motion_rates`. No source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
@@ -234,8 +235,7 @@ class Settings:
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_return_error: float = 0.002
-    """A phone that was away reports home, and its owner has not come with it: it was not left behind, and it is not
-    dead. Common practice, no source."""
+    """A phone that was away reports home without its owner: it was not left behind, nor dead. Common practice."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
     `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more). Common practice, no

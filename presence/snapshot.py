@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.display import Shown
+from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.merging import Mixture
@@ -166,6 +167,22 @@ class TimesOn(NamedTuple):
     """The shortest time for which it was on, seconds."""
 
 
+class Taken(NamedTuple):
+    """Something that was taken in of late, and what was known right after it."""
+
+    event: Event
+    moved: float | None = None
+    """For the last movement that a sensor saw before this off report: when it was, epoch seconds..."""
+    ended: bool = False
+    """...and whether this is such an off report itself."""
+    known: Snapshot | None = None
+
+    @property
+    def at(self) -> float:
+        """When it happened, epoch seconds."""
+        return self.event.seconds if self.moved is None else self.moved
+
+
 class Unprompted(NamedTuple):
     """How often a switch or an appliance has reported, and how often by itself (expected)."""
 
@@ -225,6 +242,8 @@ class Snapshot(NamedTuple):
     """How motion sensors have gone off so far."""
     staying: Mapping[str, Staying] = {}
     """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
+    lately: tuple[Taken, ...] = ()
+    """The latest few events, in order, see `retaken`."""
 
     @property
     def time(self) -> datetime:

@@ -9,10 +9,11 @@ from datetime import datetime
 from typing import NamedTuple
 
 from presence.floorplan import ON_VALUES, Floorplan, Sensor
+from presence.lingering import moved_since
 from presence.record import Piece
 from presence.stories import Story
 from presence.times import duration, utc
-from presence.wording import clock, due_text, event_text, likeliest
+from presence.wording import LINGERED, STILL, clock, due_text, event_text, likeliest
 
 DECIBANS = 10 / math.log(10)
 """Per nat."""
@@ -148,12 +149,14 @@ class Telling:
             text = due_text(self.plan, piece.what, sensor, piece.before.reports)
             self._add((sensor.id, piece.what), "report", text, end, end, log_odds)
             return
-        lingered = (sensor.kind, event.value) == ("motion", "clear") and _is_evidence(piece)
-        text = event_text(self.plan, event, lingered=lingered)
+        off = None
+        if (sensor.kind, event.value) == ("motion", "clear") and _is_evidence(piece):
+            off = STILL if moved_since(self.plan, piece.before, sensor) is None else LINGERED
+        text = event_text(self.plan, event, off)
         self._after = f" after {text}"
         if event.value in ON_VALUES:  # these end a silence of their group of sensors
             self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
-        what = "lingered" if lingered else event.value
+        what = off or event.value
         told = self._add((f"{sensor.id} {self._side(end)}", what), "event", text, end, end, log_odds)
         who = piece.after.association
         if who is not None and who.sensor == sensor.id:

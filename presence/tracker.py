@@ -19,11 +19,11 @@ from presence.errors import LateEventError, SettingError, TimeError, shown
 from presence.events import Event, check_event
 from presence.floorplan import OFF, Floorplan
 from presence.health import AT_EASE, HOLE, Monitor
-from presence.inference import Engine
 from presence.passages import Passage
 from presence.permitted import check_options
 from presence.reading import epoch_seconds
 from presence.record import Record, next_look
+from presence.retaken import LiveEngine
 from presence.settings import Settings
 from presence.snapshot import Association, Belief, Counts, Snapshot
 from presence.undone import undone_if_refused
@@ -75,7 +75,7 @@ class Tracker:
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
         self.counts = Counts()
-        self._engine = Engine(plan, self.settings, hypotheses, numbering=numbering)
+        self._engine = LiveEngine(plan, self.settings, hypotheses, numbering=numbering)
         self.health = Monitor(self._engine)
         self.watching = watching
         self._snapshot: Snapshot | None = None

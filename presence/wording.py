@@ -25,7 +25,9 @@ SAYINGS = {
 """How reports are told; other kinds are told as `name of the sensor, value`."""
 BY = {"inside": " from inside", "keypad": " on the keypad"}
 LINGERED = "movement in {room}, which went on after the last use of an outer door, over"
-"""How the off report of a motion sensor is told that speaks for somebody being at home (see `lingering`)."""
+"""How the off report of a motion sensor is told that speaks for somebody being at home (see `lingering`)..."""
+STILL = "no movement in {room} for as long as its sensor stays on"
+"""...and that of one which tells when it saw its last movement (see `retaken`)."""
 
 
 def room_name(plan: Floorplan, room: str) -> str:
@@ -45,11 +47,11 @@ def direction_name(plan: Floorplan, direction: str) -> str:
     return " > ".join(plan.rooms[room].label for room in direction.split(">"))
 
 
-def event_text(plan: Floorplan, event: Event, *, lingered: bool = False) -> str:
-    """What a report says; of a motion sensor that goes off, that it was on for so long that this is evidence."""
+def event_text(plan: Floorplan, event: Event, off: str | None = None) -> str:
+    """What a report says; of a motion sensor that was on for so long that its going `off` is evidence, of what."""
     sensor = plan.sensors[event.sensor]
-    if lingered:
-        return LINGERED.format(room=room_name(plan, str(sensor.room)))
+    if off is not None:
+        return off.format(room=room_name(plan, str(sensor.room)))
     name = sensor.id.replace("_", " ")
     if event.value in ("offline", "online"):
         return f"{name} {event.value}"

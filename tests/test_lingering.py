@@ -66,7 +66,7 @@ def test_who_takes_a_parcel_in_and_is_seen_afterwards_has_not_gone() -> None:
 
 def test_an_off_report_that_speaks_for_somebody_at_home_is_told_as_what_it_tells() -> None:
     """The same report without evidence, after the hold alone, moves nothing and is told as the end of a movement."""
-    late, plain = told(parcel(clear=110.0)), told(parcel(clear=62.0))
+    late, plain = told(parcel(clear=110.0)), told(parcel(clear=60.5))
     lingered = [e for e in late if e.text.startswith("movement in the living, which went on after the last use")]
     assert [e.end for e in lingered] == [time_at(1110.0)]
     assert lingered[0].decibans > 5.0

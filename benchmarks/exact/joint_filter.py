@@ -16,7 +16,12 @@ from presence.markov import mark_joint, move_joint
 Array = NDArray[np.float64]
 
 PLAIN = Settings(
-    phone_doubt=1.0, object_chatter=0.0, door_bounce_share=0.0, door_pulled_shut_share=0.0, door_repeats=0.0
+    phone_doubt=1.0,
+    object_chatter=0.0,
+    door_bounce_share=0.0,
+    door_pulled_shut_share=0.0,
+    door_repeats=0.0,
+    put_back_events=0,
 )
 """What a tracker that is compared is told: this filter takes a report for what it says by itself, a phone's once."""
 

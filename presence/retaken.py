@@ -1,0 +1,116 @@
+"""A motion sensor that goes off saw its last movement a hold ago, and none since: heard where it belongs.
+
+While such a sensor is on it is blind, and a filter lets whoever is in its sight come and go unseen. Its off report says
+when the last movement was. So the belief of that instant is taken up again: somebody in sight moved then, from then on
+the sensor is silent, and the few events since are taken in once more.
+
+That somebody moved is told of them, but not how readily they do: a rate would make two of whoever is restless (as in
+`resting`). In each hypothesis alike, the likelihood is the probability that anybody is in sight; who of them moved
+goes by their rates. What must be exact or undone (all hypotheses kept, learning, looking back) is left without.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from presence.events import Event
+from presence.floorplan import Sensor
+from presence.hypotheses import branch
+from presence.inference import Engine
+from presence.lingering import last_movement
+from presence.passages import Passage
+from presence.snapshot import Snapshot, Taken, replace
+from presence.witness import nobody_inside
+
+IN_DOUBT = 0.05
+"""Nothing is made of an off report where less than this speaks against somebody, or for anybody, being in sight: it
+would hardly tell, and take the time of several events. No source."""
+
+
+class LiveEngine(Engine):
+    """The inference as time goes by, which remembers the latest events with what was known right after each."""
+
+    def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
+        """Take in an event at the snapshot's own instant, an off report where it belongs."""
+        if (again := self._put_back(snapshot, event)) is not None:
+            return self._ended(again, event)
+        after, told = super().observe(snapshot, event)
+        return self._remembering(after, snapshot.lately, Taken(event)), told
+
+    def _put_back(self, snapshot: Snapshot, event: Event) -> Snapshot | None:
+        """What is known now, given the last movement seen by a sensor that goes off; None if nothing is made of it."""
+        sensor = self.plan.sensors[event.sensor]
+        if not self.settings.put_back_events or not self.most:
+            return None
+        if sensor.kind != "motion" or event.value != "clear" or not self._sees_all(sensor):
+            return None
+        moved = last_movement(self.plan, snapshot, sensor)
+        if moved is None or not IN_DOUBT < nobody_inside(snapshot.mixture, self._inside(sensor.id)) < 1.0 - IN_DOUBT:
+            return None
+        begin = next((n for n, taken in enumerate(snapshot.lately) if taken.at > moved), len(snapshot.lately)) - 1
+        if begin < 0:
+            return None
+        doubts = snapshot.silent, snapshot.noise
+        alike = all(
+            taken.known and doubts == (taken.known.silent, taken.known.noise) for taken in snapshot.lately[begin:]
+        )
+        return self._again(snapshot, begin, moved, event) if alike else None
+
+    def _sees_all(self, sensor: Sensor) -> bool:
+        """Whether a motion sensor is the only one of a room in the house, so that it sees all of it.
+
+        Wind and traffic keep on those that are outdoors.
+        """
+        alike = [other for other in self.plan.sensors.values() if (other.kind, other.room) == ("motion", sensor.room)]
+        return len(alike) == 1 and sensor.room in self.plan.indoor
+
+    def _again(self, snapshot: Snapshot, begin: int, moved: float, event: Event) -> Snapshot:
+        """Take in what has come since an instant once more, after the last movement that a sensor saw then."""
+        lately = snapshot.lately[: begin + 1]
+        now = lately[-1].known
+        assert now is not None
+        for taken in (Taken(event, moved), *snapshot.lately[begin + 1 :]):
+            now, _ = self.advance(now, taken.at)
+            if taken.moved is not None:
+                now = self._remembering(self._seen(now, self.plan.sensors[taken.event.sensor]), lately, taken)
+            elif taken.ended:
+                now, _ = self._ended(replace(now, lately=lately), taken.event)
+            else:
+                now, _ = super().observe(now, taken.event)
+                now = self._remembering(now, lately, taken)
+            lately = now.lately
+        now, _ = self.advance(now, snapshot.seconds)
+        return now
+
+    def _ended(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
+        """The off report of a sensor whose last movement is in its place already."""
+        on = replace(snapshot, conditions=snapshot.conditions | {("blind", event.sensor)})
+        after, told = super().observe(on, event)
+        return self._remembering(after, snapshot.lately, Taken(event, ended=True)), told
+
+    def _seen(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """Somebody in a sensor's sight moves, for the last time before it goes off: from now on its silence tells."""
+        mixture = snapshot.mixture
+        ways = self._world(snapshot).ways(sensor.id, "detected")
+        there = np.clip(np.einsum("pks,ps->pk", mixture.x, self._inside(sensor.id)), 0.0, 1.0)
+        absent = np.prod(1.0 - there, axis=0)
+        rate = sum(np.einsum("pkm,pmt->k", mixture.x[:, :, way.source], way.rates) for way in ways)
+        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        readily = np.maximum(1.0 - absent, 1e-9) / (rate + by_itself)
+        weight = mixture.weight * readily
+        nobody = by_itself + self.settings.occupancy_lost * absent / readily
+        total = float(weight.sum())
+        even = mixture._replace(weight=weight / total, log_likelihood=mixture.log_likelihood + math.log(total))
+        seen, _ = branch(even, ways, nobody, self.most)
+        due = tuple(note for note in snapshot.due if note[1:] != ("witness", sensor.id))
+        conditions = snapshot.conditions - {("blind", sensor.id)}
+        return replace(snapshot, mixture=seen, conditions=conditions, due=due)
+
+    def _remembering(self, after: Snapshot, lately: tuple[Taken, ...], taken: Taken) -> Snapshot:
+        """What is known after an event, with the latest as long as some sensor is on; what came before is forgotten."""
+        most = int(self.settings.put_back_events)
+        if not most or all(what != "expire" for _, what, _ in after.due):
+            return replace(after, lately=())
+        return replace(after, lately=(*lately[-most:], taken._replace(known=replace(after, lately=()))))
