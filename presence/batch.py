@@ -23,7 +23,7 @@ from presence.errors import (
     SettingError,
 )
 from presence.evaluate import TRUTH, Scores, evaluate
-from presence.events import Event, LogCounts, read_log, reorder
+from presence.events import OF_A_FILE, Event, LogCounts, read_log, reorder
 from presence.floorplan import Floorplan
 from presence.homes import Home
 from presence.many import Outcome
@@ -68,7 +68,7 @@ def score_files(
         scores = evaluate(plan, events, lines, every=every, settings=settings, hypotheses=hypotheses)
     except LogError as error:
         raise LogError(replace(f, path=truth) if f.path == TRUTH else f for f in error.faults) from None
-    if counts.offsets and counts.offsets.isdisjoint(offsets):
+    if offsets and counts.offsets and counts.offsets.isdisjoint(offsets):
         here, there = ("/".join(sorted(found)) for found in (offsets, counts.offsets))
         text = f"times here are at {here}, in the log at {there}; each is taken as the instant that it names"
         scores.covered["notes"].append({"line": min(offsets.values()), "text": text})
@@ -115,7 +115,7 @@ def evaluate_home(job: Job) -> HomeReport:
             raise SettingError(f"hypotheses: {options['hypotheses']} is too few; 1 or more would be right")
         plan, strict = Floorplan.load(paths["plan"]), options.pop("strict", False)
         read = read_log(paths["log"], plan=plan, strict=strict, counts=counts, on_fault=told.fault)
-        events = reorder(read, counts=counts, on_fault=told.fault)
+        events = reorder(read, believed=OF_A_FILE, counts=counts, on_fault=told.fault)
         settings = Settings.from_mapping(job.home.settings)
         scores = score_files(plan, events, paths["truth"], counts, settings=settings, **options)
         for note in scores.covered["notes"]:

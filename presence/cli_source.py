@@ -74,11 +74,13 @@ class Source:
         self._span: tuple[float, float] | None = None
 
     def __iter__(self) -> Iterator[Event]:
-        from presence.events import read_log, reorder
+        from presence.events import OF_A_FILE, read_log, reorder
 
         source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
         events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
-        return self._progress(reorder(self._listen(events), counts=self.counts, on_fault=self._fault))
+        believed = 1 if self.log == "-" else OF_A_FILE
+        order = reorder(self._listen(events), believed=believed, counts=self.counts, on_fault=self._fault)
+        return self._progress(order)
 
     def _fault(self, fault: Fault) -> None:
         self.faults += 1

@@ -23,6 +23,7 @@ from presence.unprompted import (
     contacts_of,
     false_alarm_rate,
     is_echo,
+    locks_itself_rate,
     opened_by,
     pulled_shut_rate,
     repeat_rate,
@@ -118,10 +119,12 @@ class DoorEngine(CarriedEngine):
     def _gone_on_rate(self, snapshot: Snapshot, event: Event, use: DoorUse) -> float:
         """Rate at which a door is shut by somebody who has gone on by now, wherever they are (1/s).
 
-        Who opened it shuts it in the same move; an overhead door comes down while whoever set it going may go into the
-        house by another door of the garage, if that stands open or has just been used.
+        Who opened it shuts it in the same move, and a lock may lock itself; an overhead door comes down while whoever
+        set it going may go into the house by another door of the garage, if that stands open or has just been used.
         """
         door = str(self.plan.sensors[event.sensor].door)
+        if self.plan.sensors[event.sensor].kind == "lock":
+            return locks_itself_rate(self.plan, self.settings, event)
         if self.plan.doors[door].leaf != "overhead":
             return pulled_shut_rate(self.settings, event, use, snapshot.seconds)
         if event.value != "closed" or not use.open:

@@ -80,6 +80,14 @@ class UnknownValueError(EventError):
 class LateEventError(EventError):
     """An event is older than the reordering window."""
 
+    @classmethod
+    def of(cls, event: str, by: float, window: float) -> LateEventError:
+        """The error of an event that is so many seconds older than the tracker's time."""
+        return cls(
+            f"{event} is {by:.3f} s older than the tracker's time; at most {window:g} s are put in order"
+            " (if an earlier clock was ahead, load a tracker that was kept before it)"
+        )
+
 
 class TimeError(EventError):
     """A time has no offset, is of a year that no log has, or goes backwards."""

@@ -176,7 +176,7 @@ class Scoring:
         if self.truth.ended and seconds - self.truth.latest > TRUTH_ENDS_AFTER:
             self._drop_tail()
             return False
-        if not self.truth.ended and len(self._rows.seconds) >= BATCH:
+        if (not self.truth.ended or math.isnan(self.truth.latest)) and len(self._rows.seconds) >= BATCH:
             self._flush()
         self._keep(belief, seconds)
         return True

@@ -8,6 +8,7 @@ Nothing is lost silently: every line that cannot be used is counted and told to 
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -24,6 +25,7 @@ from presence.errors import (
     did_you_mean,
     shown,
 )
+from presence.leaps import LEAP, Numbered, right_clocks
 from presence.reading import Source, check_year, name_of, offset_of, parse_time, text_field
 from presence.rows import HEADER, read_rows
 
@@ -32,10 +34,8 @@ if TYPE_CHECKING:
 
 WINDOW = 2.0
 """Seconds by which an event may come late and still be put in its place."""
-LEAP = 3600.0
-"""Seconds: one event this far ahead of its neighbours on both sides has a wrong clock, they do not."""
-LAST_LEAP = 30 * 86400.0
-"""The same for the last event of a log, which has a neighbour on one side only."""
+OF_A_FILE = 10
+"""Events of a file that are looked at before one far ahead of all before it is believed."""
 FIELDS = ("time", "sensor", "value", "by", "code")
 BY = ("inside", "keypad")
 MOST_GUESSES = 1000
@@ -234,50 +234,53 @@ Key = tuple[float, str, str, str | None, str | None]
 
 
 def reorder(
-    events: Iterable[Event], window: float = WINDOW, *, counts: LogCounts | None = None, on_fault: OnFault | None = None
+    events: Iterable[Event],
+    window: float = WINDOW,
+    *,
+    believed: int = 1,
+    counts: LogCounts | None = None,
+    on_fault: OnFault | None = None,
 ) -> Iterator[Event]:
     """Events in order of time, each once; those of one instant stay in the order in which they came.
 
     An event is held until one later by more than `window` has come. Exact duplicates of held events are dropped and
-    counted; so are events older than the latest by more than `window`, which are told to `on_fault` besides. A single
-    event that is `LEAP` ahead of those before and after it is the one that is dropped, not all that follow; so is a
-    last event that is `LAST_LEAP` ahead.
+    counted; so are events older than the latest by more than `window`, which are told to `on_fault` besides. Up to
+    `believed` events that are `LEAP` ahead of those before and after them are the ones that are dropped, not all that
+    follow; so are the last events of a log, if they are `LAST_LEAP` ahead (see `presence.leaps`).
 
     Args:
         events: as `read_log` gives them.
         window: seconds.
+        believed: events ahead of all others that are held until as many more have come: one for events that come live,
+            `OF_A_FILE` where there is no hurry.
         counts: counts duplicates and late events; names the line if `read_log` fills it, too.
-        on_fault: is told of every late event.
+        on_fault: is told of every event that is left out.
     """
     counts = LogCounts() if counts is None else counts
+
+    def ahead(each: Numbered, by: float) -> None:
+        _leave_out(each, f"{by:.0f} s ahead of the line beside it", counts, on_fault)
+
     held: list[tuple[float, int, Event]] = []
     keys: set[Key] = set()
-    newest = before = float("-inf")
-    leap_line = 0
-    for number, event in enumerate(events):
-        seconds = event.seconds
+    newest = -math.inf
+    numbered = (Numbered(counts.line, event) for event in events)
+    for number, each in enumerate(right_clocks(numbered, window, believed, ahead)):
+        event, seconds = each.event, each.event.seconds
         key = (seconds, event.sensor, event.value, event.by, event.code)
         if key in keys:
             counts.duplicate += 1
             continue
         if seconds < newest - window:
-            if len(held) == 1 and newest - max(before, seconds) > LEAP and seconds >= before - window:
-                _late(held[0][2], seconds - newest, counts, leap_line, on_fault)
-                held, keys, newest = [], set(), before
-                if seconds <= before:  # its place has been given out
-                    _late(event, before - seconds, counts, counts.line, on_fault)
-                    continue
-            else:
-                _late(event, newest - seconds, counts, counts.line, on_fault)
-                continue
-        if seconds > newest:
-            before, newest, leap_line = newest, seconds, counts.line
+            doubt = " (whose clock may be wrong)" if newest - seconds > LEAP else ""
+            far = f"{newest - seconds:.3f} s older than the latest event before it{doubt}"
+            _leave_out(each, far, counts, on_fault)
+            continue
+        newest = max(newest, seconds)
         heapq.heappush(held, (seconds, number, event))
         keys.add(key)
         while held[0][0] < newest - window:
             yield _release(held, keys)
-    if len(held) == 1 and LAST_LEAP < newest - before < float("inf"):
-        _late(held.pop()[2], before - newest, counts, leap_line, on_fault)
     while held:
         yield _release(held, keys)
 
@@ -288,11 +291,9 @@ def _release(held: list[tuple[float, int, Event]], keys: set[Key]) -> Event:
     return event
 
 
-def _late(event: Event, by: float, counts: LogCounts, line: int, on_fault: OnFault | None) -> None:
+def _leave_out(each: Numbered, far: str, counts: LogCounts, on_fault: OnFault | None) -> None:
     counts.late += 1
     if on_fault is not None:
+        event = each.event
         what = f"{event.sensor} {event.value} at {event.time.isoformat()}"
-        far = f"{by:.3f} s older than the latest event before it"
-        if by < 0:
-            far = f"{-by:.0f} s ahead of the line beside it"
-        on_fault(Fault(counts.path, line, f"{what} is {far} and left out; lines in order of time would be right"))
+        on_fault(Fault(counts.path, each.line, f"{what} is {far} and left out; lines in order of time would be right"))

@@ -60,7 +60,8 @@ def _summary(scores: Scores) -> Iterator[str]:
     covered = scores.covered
     yield f"Covered by both log and truth: {covered['from']} to {covered['to']}"
     yield f"  {covered['samples']} samples, one every {covered['every']:g} s, together {covered['days']:.2f} days"
-    yield f"  the log runs {' to '.join(covered['log'])}, the truth {' to '.join(covered['truth'])}"
+    truth = f"the truth {' to '.join(covered['truth'])}" if any(covered["truth"]) else "by the truth nobody ever came"
+    yield f"  the log runs {' to '.join(covered['log'])}, {truth}"
     for note in covered["notes"]:
         yield f"  the truth, line {note['line']}: {note['text']}"
     yield f"Rooms      {_figures(scores.rooms)}"

@@ -103,10 +103,8 @@ class Tracker:
             self._begin(seconds)
         now = self._known().seconds
         if seconds < now - self.reordering_window:
-            raise LateEventError(
-                f"{event.sensor} {event.value} at {event.time.isoformat()} is {now - seconds:.3f} s older than the"
-                f" tracker's time; at most {self.reordering_window:g} s are put in order"
-            )
+            what = f"{event.sensor} {event.value} at {event.time.isoformat()}"
+            raise LateEventError.of(what, now - seconds, self.reordering_window)
         if any(at == seconds and old == event for at, old, _ in self._recent):
             self.counts.duplicates += 1
             return

@@ -51,7 +51,7 @@ def read_truth(source: Source, plan: Floorplan | None = None) -> list[TruthLine]
             found.append(line)
         else:
             faults.add(line.line, _two_rooms(line.person))
-    faults.refuse(len(found))
+    faults.refuse(len(found), plan)
     return sorted(found, key=lambda line: line.time)
 
 
@@ -72,7 +72,7 @@ def stream_truth(path: str | os.PathLike[str], plan: Floorplan | None = None) ->
         return
     faults = _Faults(name_of(path))
     yield from _lines(path, plan, faults)
-    faults.refuse(1)
+    faults.refuse(1, plan)
 
 
 def _checked_in_order(path: str | os.PathLike[str], plan: Floorplan | None) -> bool:
@@ -88,7 +88,7 @@ def _checked_in_order(path: str | os.PathLike[str], plan: Floorplan | None) -> b
             faults.add(line.line, _two_rooms(line.person))
         latest[line.person] = line.time, line.room
         before = line
-    faults.refuse(len(latest))
+    faults.refuse(len(latest), plan)
     return True
 
 
@@ -105,9 +105,9 @@ class _Faults:
         else:
             self.more += 1
 
-    def refuse(self, lines: int) -> None:
-        """Raise them, if there is any; a file without a line is one."""
-        if not lines and not self.named:
+    def refuse(self, lines: int, plan: Floorplan | None) -> None:
+        """Raise them, if there is any; a file without a line is one, unless nobody lives there."""
+        if not lines and not self.named and (plan is None or plan.people):
             self.add(1, "no line in this truth file; where everybody is at first would be right")
         if self.named:
             rest = [Fault(self.path, 0, f"and {self.more} faults more")] if self.more else []

@@ -96,6 +96,18 @@ def _soon_rate(share: float, delay: float, age: float) -> float:
     return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
 
+def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event) -> float:
+    """Rate at which a lock that has been unlocked locks by itself, wherever anybody is (1/s).
+
+    `share * lock_rate`: that of somebody who stands beside it, for keypads mostly lock themselves after a while. Common
+    practice, no source. Not where it says `by` whom, nor where the door's contact tells who passes it.
+    """
+    by_hand = event.value != "locked" or event.by is not None or event.code is not None
+    if by_hand or contacts_of(plan, plan.sensors[event.sensor].door):
+        return 0.0
+    return settings.door_pulled_shut_share * settings.lock_rate
+
+
 def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, Association]) -> Association | None:
     """Who opened a door, by the latest of its contacts' openings; of several that told of it, by what is no echo."""
     said = [holders[name] for name in contacts_of(plan, door) if name in holders]

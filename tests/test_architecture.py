@@ -19,6 +19,7 @@ LAYERS = [
         "reading",
         "parquet",
         "rows",
+        "leaps",
         "settings",
         "markov",
         "recent",

@@ -395,3 +395,18 @@ def test_the_demo_tells_the_garage_story(run: Run) -> None:
     assert coming_back[0] > 0.9
     lights = [line.split("light on in the ")[1] for line in out.splitlines() if "->" in line]
     assert [light.split()[0] for light in lights] == ["utility", "garage", "utility"]
+
+
+# --- clocks that are ahead --------------------------------------------------------------------------------------------
+def test_two_events_with_a_clock_ahead_are_left_out_of_a_file_and_named(home: Path, run: Run) -> None:
+    """Else all that follow were too late, and a year was told minute by minute."""
+    right = [event_line(f"2026-03-02T07:{minute:02}:00Z", "den_motion", "detected") for minute in range(20)]
+    wrong = [event_line(f"2027-03-02T07:05:0{second}Z", "hall_motion", "detected") for second in (1, 2)]
+    (home / "right.jsonl").write_text("\n".join(right), encoding="utf-8")
+    (home / "wrong.jsonl").write_text("\n".join([*right[:5], *wrong, *right[5:]]), encoding="utf-8")
+    expected = run("replay", "plan.yaml", "right.jsonl")
+    status, out, err = run("replay", "plan.yaml", "wrong.jsonl")
+    assert (expected[0], status, out) == (0, 2, expected[1])
+    named = [line for line in err.splitlines() if "ahead of the line beside it" in line]
+    assert [line.split(": ")[0] for line in named] == ["wrong.jsonl:6", "wrong.jsonl:7"]
+    assert "2 too late" in err

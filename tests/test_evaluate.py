@@ -554,6 +554,23 @@ def test_a_visitor_counts_but_is_nobody_of_the_plan() -> None:
     assert with_guest.at_home["mae"] > without.at_home["mae"]
 
 
+def test_a_home_where_nobody_ever_was_is_scored(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A holiday home whose sensors only check in: by its truth, which has no line, it was empty all the time."""
+    (tmp_path / "plan.json").write_text(json.dumps({**PLAN_TEXT, "people": {}}), encoding="utf-8")
+    events = log(*((3600.0 * hour, "hall_motion", value) for hour in range(24) for value in ("offline", "online")))
+    rows = ({"time": e.time.isoformat(), "sensor": e.sensor, "value": e.value} for e in events)
+    (tmp_path / "log.jsonl").write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
+    (tmp_path / "truth.jsonl").touch()
+    files = [str(tmp_path / name) for name in ("plan.json", "log.jsonl", "truth.jsonl")]
+    assert run(["evaluate", *files, "--json"]) == 0
+    scores = json.loads(capsys.readouterr().out)
+    assert scores["covered"]["samples"] == 23 * 60
+    assert scores["at_home"] == {"accuracy": 1.0, "mae": 0.0, "rps": pytest.approx(0.0, abs=1e-3)}
+    assert (scores["rooms"]["accuracy"], scores["people"]["accuracy"]) == (1.0, None)
+    assert run(["evaluate", *files]) == 0
+    assert "by the truth nobody ever came" in capsys.readouterr().out
+
+
 def test_memory_does_not_grow_with_the_log() -> None:
     """Truth and log are taken in as they are needed: never more than a batch is held."""
     taken = []

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -20,8 +21,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from presence.errors import Fault, LogError
-from presence.events import LAST_LEAP, LEAP, WINDOW, Event, LogCounts, read_log, reorder
+from presence.events import OF_A_FILE, WINDOW, Event, LogCounts, read_log, reorder
 from presence.floorplan import Floorplan
+from presence.leaps import LAST_LEAP, LEAP
 from presence.reading import MAX_LINE, parse_time
 from tests.strategies import START, aware_times, events
 
@@ -395,10 +397,13 @@ def test_days_in_the_wrong_order_are_named_line_by_line() -> None:
 
 
 # --- order -----------------------------------------------------------------------------------------------------------
-def ordered(said: Iterable[Event], window: float = WINDOW) -> tuple[list[Event], list[Fault], LogCounts]:
+def ordered(
+    said: Iterable[Event], window: float = WINDOW, *, believed: int = 1
+) -> tuple[list[Event], list[Fault], LogCounts]:
     faults: list[Fault] = []
     counts = LogCounts()
-    return list(reorder(said, window, counts=counts, on_fault=faults.append)), faults, counts
+    order = reorder(said, window, believed=believed, counts=counts, on_fault=faults.append)
+    return list(order), faults, counts
 
 
 @given(st.data())
@@ -479,12 +484,58 @@ def test_one_wrong_clock_does_not_make_all_others_late(ahead: float, place: int)
     found, faults, counts = ordered([*said[:place], at(ahead, "clear"), *said[place:]])
     assert found == said
     assert (counts.late, len(faults)) == (1, 1)
-    assert "ahead" in faults[0].message
+    assert f"{ahead - 10.0 * place:.0f} s ahead of the line beside it" in faults[0].message
 
 
-def test_what_follows_a_wrong_clock_is_not_put_before_what_is_out() -> None:
-    found, faults, counts = ordered([at(0), at(2 * LEAP), at(-1), at(5), at(6)])
-    assert found == [at(0), at(5), at(6)]
+@pytest.mark.parametrize("several", [2, 7, OF_A_FILE])
+@pytest.mark.parametrize("ahead", [2 * LEAP, 86400.0 * 365])
+@pytest.mark.parametrize("place", [0, 1, 30])
+def test_of_a_file_several_events_with_a_clock_ahead_are_left_out(several: int, ahead: float, place: int) -> None:
+    said = [at(10.0 * k) for k in range(60)]
+    wrong = [at(ahead + 10.0 * k, "clear") for k in range(several)]
+    found, faults, counts = ordered([*said[:place], *wrong, *said[place:]], believed=OF_A_FILE)
+    assert found == said
+    assert (counts.late, len(faults)) == (several, several)
+    assert all("ahead" in fault.message for fault in faults)
+
+
+@given(
+    st.lists(st.floats(1.0, 5 * LEAP), min_size=2 * OF_A_FILE, max_size=40),
+    st.integers(0, 20),
+    st.lists(st.floats(0.0, 3 * LEAP), max_size=4),
+)
+def test_quiet_times_are_told_from_clocks_that_are_ahead(gaps: list[float], place: int, further: list[float]) -> None:
+    """However rarely a home reports, what lies on the way is kept and what is ahead of all of it is left out."""
+    said = [at(seconds) for seconds in accumulate(gaps)]
+    wrong = [at(sum(gaps) + 2 * LEAP + seconds, "clear") for seconds in accumulate(further)]
+    place = min(place, len(said) - OF_A_FILE)
+    found, _, counts = ordered([*said[:place], *wrong, *said[place:]], believed=OF_A_FILE)
+    assert (found, counts.late) == (said, len(wrong))
+
+
+def test_after_a_quiet_time_no_more_events_are_held_than_it_takes_to_believe_them() -> None:
+    taken: list[float] = []
+
+    def arriving() -> Iterator[Event]:
+        for number in range(40):
+            taken.append(2 * LEAP * number)
+            yield at(taken[-1])
+
+    for number, _ in enumerate(reorder(arriving(), believed=OF_A_FILE)):
+        assert len(taken) - number <= OF_A_FILE + 2
+    assert number == 39
+
+
+def test_messages_older_than_what_came_before_the_quiet_time_are_late_and_the_new_ones_right() -> None:
+    new = [at(3 * LEAP), at(3 * LEAP + 5)]
+    found, faults, _ = ordered([at(0), at(60), new[0], *(at(20 + k) for k in range(12)), new[1]], believed=OF_A_FILE)
+    assert found == [at(0), at(60), *new]
+    assert all("older" in fault.message for fault in faults)
+
+
+def test_what_goes_on_from_before_a_wrong_clock_is_in_order_or_late_as_ever() -> None:
+    found, faults, counts = ordered([at(0), at(2 * LEAP), at(-1), at(5), at(1), at(6)])
+    assert found == [at(-1), at(0), at(5), at(6)]
     assert ["ahead" in fault.message for fault in faults] == [True, False]
     assert counts.late == 2
 
@@ -498,6 +549,7 @@ def test_after_a_quiet_time_it_is_the_late_event_that_is_late() -> None:
 def test_a_last_event_far_ahead_is_not_believed() -> None:
     assert ordered([at(0), at(LAST_LEAP + 60)])[0] == [at(0)]
     assert ordered([at(0), at(LAST_LEAP - 60)])[0] == [at(0), at(LAST_LEAP - 60)]
+    assert ordered([at(0), at(LAST_LEAP + 60), at(LAST_LEAP + 70)], believed=OF_A_FILE)[0] == [at(0)]
     assert ordered([at(0)])[0] == [at(0)]
     assert ordered([])[0] == []
 

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from benchmarks.exact.dense import DenseModel
-from presence import Floorplan, Tracker
+from presence import Floorplan, Settings, Tracker
 from presence.hypotheses import BACK, FORTH
 from presence.places import ACTIVE, MOVING
+from presence.unprompted import locks_itself_rate
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
 LOCK = {"kind": "lock", "door": "front"}
@@ -108,3 +109,66 @@ def test_a_lock_that_keeps_silent_drives_nobody_out_of_the_hall() -> None:
     without = home(1, hall_motion=motion("hall", hold=120.0), bed_motion=motion("bed"), **DOORS)
     assert set(without.sensors) == set(sensors)
     assert in_hall(LOCKED) == pytest.approx(in_hall(without), abs=0.03)
+
+
+# --- locks that lock themselves ---------------------------------------------------------------------------------------
+def came_in_by_code(locked_after: float, by: str | None = None) -> Tracker:
+    """One of two who share a home of codes comes in and goes straight to their own room; the front door locks."""
+    plan = home(
+        {"P1": {"bed": "one", "codes": ["11"]}, "P2": {"bed": "two", "codes": ["22"]}},
+        rooms={"hall": {}, "kitchen": {}, "one": {"rest": True}, "two": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            "arch": {"between": ["hall", "kitchen"], "leaf": "none"},
+            "door_one": {"between": ["hall", "one"]},
+            "door_two": {"between": ["hall", "two"]},
+        },
+        front_lock=LOCK,
+        hall_motion=motion("hall", hold=30.0),
+        kitchen_motion=motion("kitchen", hold=60.0),
+        one_contact=contact("door_one"),
+        two_contact=contact("door_two"),
+    )
+    reports = [
+        at(0.0, "front_lock", "unlocked", by="keypad", code="11"),
+        at(3.0, "hall_motion", "detected"),
+        at(8.0, "one_contact", "open"),
+        at(11.0, "one_contact", "closed"),
+        at(35.0, "hall_motion", "clear"),
+        at(locked_after, "front_lock", "locked", by=by),
+    ]
+    tracker = Tracker(plan)
+    for event in [
+        at(-7200.0, "front_lock", "unlocked", by="inside"),
+        at(-7190.0, "front_lock", "locked"),
+        *sorted(reports, key=lambda event: event.time),
+    ]:
+        tracker.observe(event)
+    return tracker
+
+
+@pytest.mark.parametrize("locked_after", [2.0, 9.5, 12.0, 30.0])
+def test_a_keypad_that_locks_itself_does_not_call_back_who_has_come_in(locked_after: float) -> None:
+    """Most do so some seconds after they were unlocked. Taken for a hand, half an hour later .69 were out again."""
+    tracker = came_in_by_code(locked_after)
+    for minute in (10, 30):
+        tracker.advance(time_at(60.0 * minute))
+        assert tracker.belief.people["P1"]["one"] > 0.8, minute
+        assert tracker.belief.at_home[1] > 0.8, minute
+
+
+def test_who_turns_a_lock_by_hand_inside_is_beside_it() -> None:
+    assert came_in_by_code(36.0, "inside").belief.rooms["hall"] > 0.9
+    assert came_in_by_code(36.0).belief.rooms["hall"] < 0.6
+
+
+def test_a_lock_locks_itself_as_often_as_somebody_beside_it_does_unless_it_tells_who_did() -> None:
+    settings, alone = Settings(), home(1, front_lock=LOCK)
+    rate = settings.door_pulled_shut_share * settings.lock_rate
+    for plan, event, expected in (
+        (alone, at(0, "front_lock", "locked"), rate),
+        (alone, at(0, "front_lock", "locked", by="inside"), 0.0),
+        (alone, at(0, "front_lock", "unlocked"), 0.0),
+        (LOCKED, at(0, "front_lock", "locked"), 0.0),
+    ):
+        assert locks_itself_rate(plan, settings, event) == expected

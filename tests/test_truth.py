@@ -1,5 +1,6 @@
 """Truth files: every fault named, and nothing used of a file with a fault."""
 
+import dataclasses
 import gzip
 import json
 import os
@@ -88,9 +89,15 @@ def test_all_faults_are_named_at_once_but_not_without_end() -> None:
     assert "21 faults more" in caught.value.faults[-1].message
 
 
-def test_an_empty_truth_is_a_fault() -> None:
-    with pytest.raises(LogError, match="no line"):
-        read_truth([], PLAN)
+def test_an_empty_truth_is_a_fault_where_somebody_lives(tmp_path: Path) -> None:
+    empty = tmp_path / "truth.jsonl"
+    empty.touch()
+    nobody = dataclasses.replace(PLAN, people={})
+    for read in (lambda plan: read_truth([], plan), lambda plan: list(stream_truth(empty, plan))):
+        assert read(nobody) == []  # and nobody came
+        for lived_in in (PLAN, None):
+            with pytest.raises(LogError, match="no line"):
+                read(lived_in)
 
 
 def test_a_truth_that_breaks_off_is_refused(tmp_path: Path) -> None:
