@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.engine import EngineCore
-from presence.floorplan import Sensor
+from presence.floorplan import AWAY, Sensor
 from presence.snapshot import Reported, Snapshot, replace
 from presence.witness import Staying
 
@@ -39,7 +39,8 @@ class CarriedEngine(EngineCore):
     def _tag(self, snapshot: Snapshot, sensor: Sensor, owner: str, value: str) -> Snapshot:
         """A tag is heard in a room. Where it was before, it lies there for good with whoever was elsewhere already.
 
-        Of those who have gone since, it was left behind by as many as it is heard apart from its owner.
+        Of those who have gone since, it was left behind by as many as it is heard apart from its owner. Once it has
+        been told to be away, its silence tells, as a phone's does: its hub would say that it is not heard any more.
         """
         rooms, last = self.model.states.rooms, snapshot.reports.get(sensor.id)
         agrees, error = self.model.states.room == rooms.index(value), self.settings.badge_error
@@ -50,23 +51,27 @@ class CarriedEngine(EngineCore):
             likelihood = np.where(agrees, 1.0, lying)
         snapshot = self._about(snapshot, owner, likelihood)
         lies = Staying(1.0, self._elsewhere(snapshot, owner, agrees))
-        heard = Reported(value, snapshot.seconds, snapshot.seconds)
-        reports = {**snapshot.reports, sensor.id: heard}
-        return replace(snapshot, reports=reports, staying={**snapshot.staying, sensor.id: lies})
+        since = last.since if last is not None and last.value == value else snapshot.seconds
+        reports = {**snapshot.reports, sensor.id: Reported(value, since, snapshot.seconds)}
+        snapshot = replace(snapshot, reports=reports, staying={**snapshot.staying, sensor.id: lies})
+        told_away = value == AWAY or any(note[1:] == ("still", sensor.id) for note in snapshot.due)
+        if since < snapshot.seconds or not told_away:
+            return snapshot
+        return self._schedule(snapshot, since + self.settings.phone_still, "still", sensor.id)
 
     def _elsewhere(self, snapshot: Snapshot, being: str, there: NDArray[np.bool_]) -> float:
         """Probability that a being is in none of some states, `there` of shape (S,)."""
         return float(self.model.marginals(snapshot.mixture)[self.names.index(being), ~there].sum())
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
-        """A phone has not changed its report for a while; or anything else."""
+        """A phone or a tag has not changed its report for a while; or anything else."""
         (_, what, sensor), *rest = snapshot.due
         if what != "still":
             return super()._fall_due(snapshot)
         return self._still(replace(snapshot, due=tuple(rest)), sensor)
 
     def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
-        """A phone has not changed its report for a while, so its owner is likely still there; ever more rarely."""
+        """What has not changed for a while: its owner is likely still at home, or away; told ever more rarely."""
         value, since, _ = snapshot.reports[sensor]
         likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
         again = since + 4.0 * (snapshot.seconds - since)

@@ -70,7 +70,10 @@ def event_text(plan: Floorplan, event: Event, off: str | None = None) -> str:
 def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, Reported]) -> str:
     """What a sensor that has not changed its report still says."""
     if what == "still":
-        return f"{sensor.person}'s phone still says {reports[sensor.id].value}"
+        said = reports[sensor.id].value
+        if sensor.kind == "badge":
+            return f"{sensor.person}'s tag still {'away' if said == AWAY else f'heard in {room_name(plan, said)}'}"
+        return f"{sensor.person}'s phone still says {said}"
     if what == "shut":
         return f"{door_name(plan, str(sensor.door))} open for so long that it must have been shut"
     return f"somebody still noticed in {room_name(plan, str(sensor.room))}"

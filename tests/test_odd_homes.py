@@ -417,3 +417,34 @@ def test_a_tag_that_is_worn_keeps_its_owner_where_it_is_heard(people: int) -> No
     for minute in range(1, 121):
         tracker.observe(at(60.0 * minute, "tag", "bed"))
         assert tracker.belief.people["P1"]["bed"] > 0.9, minute
+
+
+@pytest.mark.parametrize("home_again", [False, True])
+def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_again: bool) -> None:
+    """In a home of tags alone nothing else speaks; half an hour after it had left, its owner was away by .26."""
+    rooms = {"foyer": {}, "lounge": {}, "bed": {"rest": True}}
+    ends = {"front": ["foyer", "away"], "inner": ["foyer", "lounge"], "bed_door": ["lounge", "bed"]}
+    plan = home(
+        {"P1": {"bed": "bed"}},
+        rooms=rooms,
+        doors={name: {"between": between} for name, between in ends.items()},
+        tag={"kind": "badge", "person": "P1"},
+    )
+    tracker = followed(plan, (0.0, "tag", "lounge"), (600.0, "tag", "foyer"), (640.0, "tag", "away"))
+    for hours in (0.5, 2.0, 6.0):
+        tracker.advance(time_at(hours * HOUR))
+        assert tracker.belief.people["P1"]["away"] > 0.7, hours
+    if home_again:
+        tracker.observe(at(6.1 * HOUR, "tag", "foyer"))
+        for hours in (6.5, 8.0, 12.0):
+            tracker.advance(time_at(hours * HOUR))
+            assert tracker.belief.people["P1"]["away"] < 0.1, hours
+
+
+def test_that_a_tag_is_heard_again_where_it_was_does_not_put_off_or_hasten_what_its_silence_tells() -> None:
+    """Left behind by the bed, it is heard every minute: after three hours that is no more than once every hour."""
+    away: list[Report] = [(0.0, "tag", "away"), (600.0, "tag", "bed")]
+    often = followed(tagged(), *away, *((600.0 + 60.0 * k, "tag", "bed") for k in range(1, 181)))
+    seldom = followed(tagged(), *away, *((600.0 + 3600.0 * k, "tag", "bed") for k in range(1, 4)))
+    assert [len(tracker._known().due) for tracker in (often, seldom)] == [1, 1]
+    assert often._known().due == seldom._known().due
