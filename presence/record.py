@@ -21,8 +21,8 @@ LOOK_EVERY, LOOK_SELDOM = 300.0, 1800.0
 """Seconds between two looks at the sensors while one is suspected, and between two once nobody has spoken for so long.
 Looks are at multiples of them: silences stay cut there."""
 ANCHOR_EVERY, ANCHOR_LATEST = 32, 64
-"""One snapshot is kept for so many steps (tens to hundreds of kilobytes each): the first that has no earlier ones with it
-(`Snapshot.lately`), or else the last of these."""
+"""One snapshot is kept for so many steps (tens to hundreds of kilobytes each): the first that has no earlier ones in
+`Snapshot.lately`, or else the last of these."""
 
 
 def next_look(seconds: float, heard: float) -> float:
