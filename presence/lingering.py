@@ -9,6 +9,9 @@ One that stays on for very long has lost its off message.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Collection
+
 from presence.floorplan import Floorplan, Sensor
 from presence.holds import PASSING, SLACK
 from presence.snapshot import Snapshot, TimesOn, replace
@@ -76,6 +79,22 @@ def last_movement(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float 
     told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in doors and s.id in snapshot.holders]
     passing = any(0.0 <= last - report.time.timestamp() <= PASSING + JITTER * hold for report in told)
     return None if passing or _next_door(plan, snapshot, sensor, last) else last
+
+
+def earliest_movement(plan: Floorplan, snapshot: Snapshot, sensors: Collection[str]) -> float:
+    """Before when none of some motion sensors that are on can have seen its last movement, epoch seconds.
+
+    They have been on since they went on, and go off a hold after it, now at the earliest; infinite if none is on.
+    """
+    on = [plan.sensors[name] for _, what, name in snapshot.due if what == "expire" and name in sensors]
+    return min(
+        (
+            max(snapshot.holders[s.id].time.timestamp(), snapshot.seconds - known_hold(snapshot, s, s.hold))
+            for s in on
+            if s.hold and s.id in snapshot.holders
+        ),
+        default=math.inf,
+    )
 
 
 def _next_door(plan: Floorplan, snapshot: Snapshot, sensor: Sensor, last: float) -> bool:

@@ -113,6 +113,15 @@ def stop_accepting(windows: Sequence[Window], door: str) -> tuple[Window, ...]:
     return tuple(replace(w, accepting=False) if w.door == door and w.accepting else w for w in windows)
 
 
+def as_told(windows: Sequence[Window], before: Sequence[Window]) -> tuple[Window, ...]:
+    """Windows of events that were taken in once more, with what was told of them before: now nothing was.
+
+    One that was not there before was told as a closing by which nobody passed.
+    """
+    told = {(w.seconds, w.door, w.beyond): w.told for w in before}
+    return tuple(replace(w, told=told.get((w.seconds, w.door, w.beyond), 0)) for w in windows)
+
+
 def inferred_passages(
     plan: Floorplan, names: Sequence[str], before: Array, after: Array, now: float
 ) -> Iterator[Passage]:

@@ -32,10 +32,12 @@ def check_number(name: str, number: object, *, zero: bool = False) -> None:
     """Refuse what is no finite number above zero, or of at least zero.
 
     Raises:
-        SettingError: says which setting, and what it is.
+        SettingError: says which setting, and what it is; also of a fraction of what comes in whole numbers.
     """
     if not (isinstance(number, (int, float)) and math.isfinite(number) and (number > 0 or (zero and number == 0))):
         raise SettingError(f"{name}: {number!r} is not a finite number {'of at least' if zero else 'above'} zero")
+    if name in WHOLE and number % 1:
+        raise SettingError(f"{name}: {number!r} is not a whole number")
 
 
 def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
@@ -67,6 +69,8 @@ MAY_BE_ZERO = (
     "put_back_events",
 )
 """The settings that only add to something else that is above zero."""
+WHOLE = ("put_back_events",)
+"""The settings that count something."""
 WITH_NAMES: Mapping[str, Callable[[Any], None]] = {
     "factors": _check_factors,
     "own_places": _check_own_places,

@@ -20,8 +20,9 @@ MOST_STEPS = 512
 LOOK_EVERY, LOOK_SELDOM = 300.0, 1800.0
 """Seconds between two looks at the sensors while one is suspected, and between two once nobody has spoken for so long.
 Looks are at multiples of them: silences stay cut there."""
-ANCHOR_EVERY = 32
-"""One snapshot is kept for this many steps (tens to hundreds of kilobytes each)."""
+ANCHOR_EVERY, ANCHOR_LATEST = 32, 64
+"""One snapshot is kept for so many steps (tens to hundreds of kilobytes each): the first that has no earlier ones in
+`Snapshot.lately`, or else the last of these."""
 
 
 def next_look(seconds: float, heard: float) -> float:
@@ -76,17 +77,17 @@ class Record:
         if event is None and last is not None and last.event is None and last.seconds % LOOK_EVERY:
             self._steps[-1] = last._replace(seconds=seconds, again=[])
             return
-        anchored = last is None or self._since_anchor + 1 >= ANCHOR_EVERY
+        anchored = last is None or self._since_anchor + 1 >= (ANCHOR_LATEST if before.lately else ANCHOR_EVERY)
         self._steps.append(Step(seconds, event, before if anchored else None, []))
         self._since_anchor = 0 if anchored else self._since_anchor + 1
         self._forget(seconds - LONGEST)
 
     def _forget(self, horizon: float) -> None:
         """Drop the oldest steps, an anchor and all that hangs on it at a time."""
-        while len(self._steps) > ANCHOR_EVERY and (
-            len(self._steps) > MOST_STEPS or self._steps[ANCHOR_EVERY - 1].seconds < horizon
+        while (second := next((n for n, step in enumerate(self._steps) if n and step.before is not None), 0)) and (
+            len(self._steps) > MOST_STEPS or self._steps[second - 1].seconds < horizon
         ):
-            for _ in range(ANCHOR_EVERY):
+            for _ in range(second):
                 self._steps.popleft()
 
     def with_latest(self, latest: Iterable[tuple[float, Event | None, Snapshot]]) -> list[Step]:

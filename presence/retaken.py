@@ -12,6 +12,7 @@ goes by their rates. What must be exact or undone (all hypotheses kept, learning
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 import numpy as np
 
@@ -19,8 +20,8 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import branch
 from presence.inference import Engine
-from presence.lingering import last_movement
-from presence.passages import Passage
+from presence.lingering import earliest_movement, last_movement
+from presence.passages import Passage, as_told
 from presence.snapshot import Snapshot, Taken, replace
 from presence.witness import nobody_inside
 
@@ -44,7 +45,7 @@ class LiveEngine(Engine):
         sensor = self.plan.sensors[event.sensor]
         if not self.settings.put_back_events or not self.most:
             return None
-        if sensor.kind != "motion" or event.value != "clear" or not self._sees_all(sensor):
+        if event.value != "clear" or sensor.id not in self._see_all:
             return None
         moved = last_movement(self.plan, snapshot, sensor)
         if moved is None or not IN_DOUBT < nobody_inside(snapshot.mixture, self._inside(sensor.id)) < 1.0 - IN_DOUBT:
@@ -56,15 +57,18 @@ class LiveEngine(Engine):
         alike = all(
             taken.known and doubts == (taken.known.silent, taken.known.noise) for taken in snapshot.lately[begin:]
         )
-        return self._again(snapshot, begin, moved, event) if alike else None
+        said_again = any(taken.event.sensor == sensor.id for taken in snapshot.lately[begin + 1 :])
+        return self._again(snapshot, begin, moved, event) if alike and not said_again else None
 
-    def _sees_all(self, sensor: Sensor) -> bool:
-        """Whether a motion sensor is the only one of a room in the house, so that it sees all of it.
+    @cached_property
+    def _see_all(self) -> frozenset[str]:
+        """The motion sensors that are the only one of a room in the house, so that they see all of it.
 
         Wind and traffic keep on those that are outdoors.
         """
-        alike = [other for other in self.plan.sensors.values() if (other.kind, other.room) == ("motion", sensor.room)]
-        return len(alike) == 1 and sensor.room in self.plan.indoor
+        motion = [sensor for sensor in self.plan.sensors.values() if sensor.kind == "motion"]
+        rooms = [sensor.room for sensor in motion]
+        return frozenset(s.id for s in motion if rooms.count(s.room) == 1 and s.room in self.plan.indoor)
 
     def _again(self, snapshot: Snapshot, begin: int, moved: float, event: Event) -> Snapshot:
         """Take in what has come since an instant once more, after the last movement that a sensor saw then."""
@@ -82,7 +86,7 @@ class LiveEngine(Engine):
                 now = self._remembering(now, lately, taken)
             lately = now.lately
         now, _ = self.advance(now, snapshot.seconds)
-        return now
+        return replace(now, windows=as_told(now.windows, snapshot.windows))
 
     def _ended(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """The off report of a sensor whose last movement is in its place already."""
@@ -109,8 +113,11 @@ class LiveEngine(Engine):
         return replace(snapshot, mixture=seen, conditions=conditions, due=due)
 
     def _remembering(self, after: Snapshot, lately: tuple[Taken, ...], taken: Taken) -> Snapshot:
-        """What is known after an event, with the latest as long as some sensor is on; what came before is forgotten."""
+        """What is known after an event, with the latest as far back as a sensor that is on may have seen somebody."""
         most = int(self.settings.put_back_events)
-        if not most or all(what != "expire" for _, what, _ in after.due):
+        back = earliest_movement(self.plan, after, self._see_all) if most else math.inf
+        if back == math.inf:
             return replace(after, lately=())
-        return replace(after, lately=(*lately[-most:], taken._replace(known=replace(after, lately=()))))
+        lately = (*lately[-most:], taken._replace(known=replace(after, lately=())))
+        passed = sum(earlier.at <= back for earlier in lately)
+        return replace(after, lately=lately[max(0, passed - 1) :])

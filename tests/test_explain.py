@@ -27,6 +27,7 @@ from presence.explained import ORDINARY
 from presence.explained import effort as work
 from presence.record import ANCHOR_EVERY, LONGEST, MOST_STEPS, Record
 from presence.replay import replay, to_json
+from presence.snapshot import Taken
 from presence.telling import DECIBANS, Explanation
 from presence.wording import door_name, event_text, room_name
 from tests.oracle import NOON, DenseModel, at, contact, home, logs, motion, time_at
@@ -254,6 +255,11 @@ def test_the_record_is_bounded_and_begins_with_a_snapshot() -> None:
     steps = record.with_latest([])
     assert MOST_STEPS - ANCHOR_EVERY <= len(steps) <= MOST_STEPS
     assert [n for n, step in enumerate(steps) if step.before is not None] == list(range(0, len(steps), ANCHOR_EVERY))
+    for n in range(40):  # one that has earlier ones with it is kept only where there is none without for long
+        record.add(1e5 + n, EVENING[0], snapshot._replace(lately=(Taken(EVENING[0], known=snapshot),)))
+        record.add(1e5 + n + 0.5, EVENING[0], snapshot)
+    kept = [step.before for step in record.with_latest([]) if step.before is not None]
+    assert all(not before.lately for before in kept)
     for n in range(20):
         record.add(1e6 + LONGEST * n, EVENING[0], snapshot)
     assert len(record.with_latest([])) <= 2 * ANCHOR_EVERY

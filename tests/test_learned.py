@@ -135,6 +135,13 @@ def test_switches_may_be_taken_not_to_chatter() -> None:
         Settings(object_false_alarm_rate=0.0)
 
 
+@pytest.mark.parametrize("number", [-1, 2.5, float("nan"), "4"])
+def test_events_to_be_taken_in_once_more_are_counted(number: Any) -> None:
+    assert Settings.from_mapping({"put_back_events": 0}).put_back_events == 0
+    with pytest.raises(SettingError, match=r"put_back_events: .* is not a (finite|whole) number"):
+        Settings.from_mapping({"put_back_events": number})
+
+
 @pytest.mark.parametrize("factors", [{"no_rate": {}}, {"rising_rate": {"hall": float("nan")}}, {"rising_rate": 2}, 3])
 def test_settings_refuse_factors_that_make_no_sense(factors: Any) -> None:
     with pytest.raises(SettingError):

@@ -12,7 +12,7 @@ from benchmarks.exact.dense import DenseModel
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
 from presence.retaken import LiveEngine
-from tests.oracle import at, home, motion
+from tests.oracle import at, contact, home, motion, time_at
 
 Report = tuple[float, str, str]
 HOLD = 60.0
@@ -138,6 +138,15 @@ def test_how_often_the_time_is_asked_for_changes_nothing() -> None:
         (evening()[:8] + visit(clear=HOLD + 15.0), {}),  # gone off four times: what its hold is is not known yet
         (evening(lasting=30.0) + visit(clear=HOLD + 15.0), {}),  # its hold is shorter than the plan says
         (evening() + visit(clear=HOLD + 24.0), {}),  # seen next door just before: one walk, in either order
+        (
+            [
+                *evening(),
+                *visit(clear=HOLD + 15.0)[:2],
+                (40.0, "bath_motion", "detected"),
+                (HOLD + 15.0, "bath_motion", "clear"),
+            ],
+            {},
+        ),  # says in between that it still sees somebody
         (evening() + visit(clear=HOLD + 15.0), {"hypotheses": None}),  # exact as the model is
     ],
 )
@@ -145,6 +154,38 @@ def test_nothing_is_made_of_what_tells_no_last_movement(reports: list[Report], o
     if options:
         reports = reports[-5:]
     assert in_bath(reports, LiveEngine, **options) == in_bath(reports, Engine, **options)
+
+
+def test_an_answer_about_a_door_that_an_off_report_changes_is_told_again_and_its_final_one_once() -> None:
+    """Last seen before the front door was opened: not who came in, but who went out."""
+    ways = {"front": ["hall", "away"], "hall_door": ["hall", "studio"], "bath_door": ["studio", "bath"]}
+    rooms = {"hall": {}, "studio": {}, "bath": {}}
+    sensors = {f"{room}_motion": motion(room, HOLD) for room in ("studio", "bath", "hall")}
+    doors = {name: {"between": between} for name, between in ways.items()}
+    plan = home(2, rooms=rooms, doors=doors, **sensors, front_contact=contact("front"))
+    used = [(20.0, "front_contact", "open"), (23.0, "front_contact", "closed")]
+    tracker = followed(plan, [*evening("studio_motion"), (0.0, "studio_motion", "detected"), *used])
+    opening = [p for p in tracker.take_passages() if p.time == time_at(10_020.0)]
+    tracker.observe(at(10_078.0, "studio_motion", "clear"))
+    again = [p for p in tracker.take_passages() if p.time == time_at(10_020.0)]
+    tracker.advance(time_at(11_000.0))
+    final = [p for p in tracker.take_passages() if p.time == time_at(10_020.0)]
+    told = [[max(p.directions, key=lambda way: p.directions[way]) for p in each] for each in (opening, again, final)]
+    assert told == [["away>hall"], ["hall>away"], ["hall>away"]]
+    assert [p.final for p in final] == [True]
+
+
+def test_no_more_is_kept_than_a_sensor_that_is_on_may_have_seen_last() -> None:
+    """The latest that came before the last movement that can still be told of, and all later; nothing if none is on."""
+    bath = [(10.0, "bath_motion", "detected"), (20.0, "bath_motion", "clear"), (100.0, "bath_motion", "detected")]
+    tracker = followed(flat(), [*evening("studio_motion"), (0.0, "studio_motion", "detected"), *bath])
+    known = tracker._snapshot
+    assert known is not None
+    assert [known.seconds - taken.at for taken in known.lately] == [80.0, 0.0]
+    tracker.observe(at(10_150.0, "bath_motion", "clear"))
+    tracker.observe(at(10_155.0, "studio_motion", "clear"))
+    assert tracker._snapshot is not None
+    assert tracker._snapshot.lately == ()
 
 
 def test_nothing_is_made_of_what_is_hardly_in_doubt() -> None:

@@ -165,8 +165,11 @@ class Monitor:
         self._settled, self._began = snapshot, snapshot.seconds
 
     def note(self, quiet: Snapshot, after: Snapshot, event: Event | None = None) -> None:
-        """One step: silence from the last one up to `quiet`, then an event, or a look, that led to `after`."""
-        self._waiting.append((quiet, after, event))
+        """One step: silence from the last one up to `quiet`, then an event, or a look, that led to `after`.
+
+        What was known earlier is left out: a twin, which has other doubts, makes nothing of it (`retaken`).
+        """
+        self._waiting.append((quiet._replace(lately=()), after._replace(lately=()), event))
 
     def go_back(self, seconds: float) -> None:
         """A late event is about to be put in its place: forget the steps after it."""
