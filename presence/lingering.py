@@ -89,7 +89,7 @@ def earliest_movement(plan: Floorplan, snapshot: Snapshot, sensors: Collection[s
     on = [plan.sensors[name] for _, what, name in snapshot.due if what == "expire" and name in sensors]
     return min(
         (
-            max(snapshot.holders[s.id].time.timestamp(), snapshot.seconds - known_hold(snapshot, s, s.hold))
+            max(snapshot.holders[s.id].time.timestamp(), snapshot.seconds - known_hold(snapshot, s))
             for s in on
             if s.hold and s.id in snapshot.holders
         ),

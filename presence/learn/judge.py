@@ -13,6 +13,7 @@ the wrong way round (`benchmarks/judges.py`), so that `fit.choose` asks for all 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -89,7 +90,8 @@ def courses(plan: Floorplan, stretches: Sequence[Stretch], timescales: Timescale
 def foresee(plan: Floorplan, settings: Settings, course: Course, hypotheses: int) -> Iterator[Foresight]:
     """Track one stretch afresh; a `Foresight` for each day of it, as soon as that is tracked."""
     stretch, later = course
-    tracker = Tracker(plan, settings, hypotheses=hypotheses, reordering_window=0.0, watching=False)
+    heard = replace(settings, put_back_events=0)  # which off reports are put back hangs on the belief: another log each
+    tracker = Tracker(plan, heard, hypotheses=hypotheses, reordering_window=0.0, watching=False)
     tracker.advance(utc(stretch.begin))
     events, told, rate = iter(stretch.events), 0.0, quiet(plan, settings)
     coming = next(events, None)
