@@ -114,7 +114,7 @@ class TimingWatch(Watch):
             return None
         way = "ahead" if lag.seconds > 0 else "behind"
         evidence = (
-            f"Its reports fit those of its neighbours if its clock is {duration(abs(lag.seconds))} {way}:"
+            f"Its reports fit those of its neighbours if its clock is {_precisely(abs(lag.seconds))} {way}:"
             f" {100 * lag.share:.0f} % of {counted(len(own), 'visit')} then begin within {CLOSE:.0f} s of one,"
             f" instead of {100 * lag.at_zero:.0f} %."
         )
@@ -234,3 +234,8 @@ def rooms_apart(plan: Floorplan) -> IndexArray:
         for m, there in enumerate(rooms):
             apart[n, m] = min([FAR, *(steps[a].get(b, FAR) for a in here for b in there)])
     return apart
+
+
+def _precisely(seconds: float) -> str:
+    """A clock is set by the second, as long as it is not hours out."""
+    return f"{seconds:.0f} s" if seconds < 600 else duration(seconds)
