@@ -10,7 +10,7 @@ One that stays on for very long has lost its off message.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 from presence.floorplan import Floorplan, Sensor
 from presence.holds import PASSING, SLACK
@@ -48,8 +48,8 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         return None
     hold = known_hold(snapshot, sensor)
     went_on, last = on.time.timestamp(), snapshot.seconds - hold
-    told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in outer and s.id in snapshot.holders]
-    passed = max((report.time.timestamp() + PASSING + JITTER * hold for report in told), default=went_on)
+    told = _latest(plan, snapshot, lambda other: other.door in outer)
+    passed = max((seconds + PASSING + JITTER * hold for seconds in told), default=went_on)
     return last - went_on if last > max(went_on + SLACK, passed) else None
 
 
@@ -76,8 +76,8 @@ def last_movement(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float 
     last = snapshot.seconds - hold
     outer = {door for door, side in plan.outdoor_sides.items() if side is not None}
     doors = outer | {door.id for door in plan.doors.values() if sensor.room in door.between}
-    told = [snapshot.holders[s.id] for s in plan.sensors.values() if s.door in doors and s.id in snapshot.holders]
-    passing = any(0.0 <= last - report.time.timestamp() <= PASSING + JITTER * hold for report in told)
+    told = _latest(plan, snapshot, lambda other: other.door in doors)
+    passing = any(0.0 <= last - seconds <= PASSING + JITTER * hold for seconds in told)
     return None if passing or _next_door(plan, snapshot, sensor, last) else last
 
 
@@ -100,12 +100,14 @@ def earliest_movement(plan: Floorplan, snapshot: Snapshot, sensors: Collection[s
 def _next_door(plan: Floorplan, snapshot: Snapshot, sensor: Sensor, last: float) -> bool:
     """Whether a motion sensor next door spoke just before a movement: they may be one walk, in either order."""
     nearby = set(plan.graph.neighbors(sensor.room)) if sensor.room else set()
-    spoke = [
-        snapshot.holders[other.id].time.timestamp()
-        for other in plan.sensors.values()
-        if other.kind == "motion" and other.room in nearby and other.id in snapshot.holders
-    ]
+    spoke = _latest(plan, snapshot, lambda other: other.kind == "motion" and other.room in nearby)
     return any(0.0 <= last - seconds <= PASSING for seconds in spoke)
+
+
+def _latest(plan: Floorplan, snapshot: Snapshot, of: Callable[[Sensor], bool]) -> list[float]:
+    """When each of some sensors reported somebody last, epoch seconds."""
+    sensors = (sensor for sensor in plan.sensors.values() if of(sensor) and sensor.id in snapshot.holders)
+    return [snapshot.holders[sensor.id].time.timestamp() for sensor in sensors]
 
 
 def known_hold(snapshot: Snapshot, sensor: Sensor) -> float:
