@@ -206,7 +206,7 @@ SECOND = {"bath_2_motion": motion("bath", HOLD)}
 
 @pytest.mark.parametrize("plan", [flat(**SECOND), flat(bath={"outdoors": True})], ids=["two in one room", "outdoors"])
 def test_nothing_is_made_of_a_sensor_that_sees_part_of_a_room_or_the_wind(plan: Floorplan) -> None:
-    reports = evening() + visit(clear=HOLD + 15.0)
+    reports = evening() + visit(clear=HOLD + 30.0)
     put_back, as_it_came = (followed(plan, reports, engine).belief.rooms for engine in (LiveEngine, Engine))
     assert put_back == as_it_came
     assert followed(flat(), reports).belief.rooms != followed(flat(), reports, Engine).belief.rooms

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule, run_state_machine_as_test
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 from benchmarks.exact.joint_filter import JointFilter
 from benchmarks.exact.senses import SLACK, STEPS
@@ -26,11 +26,13 @@ from presence.retaken import LiveEngine
 from presence.snapshot import Snapshot
 from tests.oracle import at, contact, home, motion, time_at
 
-HOLD = 60.0
-MOST = int(Settings().put_back_events)
+HOLDS = {"bath_motion": 90.0, "hall_motion": 60.0, "studio_motion": 45.0}
+"""So different that one that goes off may tell of a movement before another's that has been told of."""
+MOST = 3
+"""Events that are taken in once more: one less than usual, so that there are often too many."""
 NEXT_DOOR = {"bath_motion": ["studio_motion"], "hall_motion": ["studio_motion"]}
 NEXT_DOOR["studio_motion"] = sorted(NEXT_DOOR)
-MOTION = sorted(NEXT_DOOR)
+MOTION = sorted(HOLDS)
 READY = 2000.0
 WINDOW = 1.9
 """Seconds by which reports may come late, and a little less."""
@@ -41,7 +43,7 @@ def flat(people: int) -> Floorplan:
     """A hall, a studio and a bathroom in a row; the front door has a contact where more than one live."""
     ends = {"front": ["hall", "away"], "arch": ["hall", "studio"], "bath_door": ["studio", "bath"]}
     rooms = {sensor.removesuffix("_motion"): {} for sensor in MOTION}
-    sensors = {f"{room}_motion": motion(room, HOLD) for room in rooms}
+    sensors = {f"{room}_motion": motion(room, HOLDS[f"{room}_motion"]) for room in rooms}
     doors = {name: {"between": between} for name, between in ends.items()}
     return home(
         people, rooms=rooms, doors=doors, **sensors, **({"front_contact": contact("front")} if people > 1 else {})
@@ -59,7 +61,7 @@ class Fact(NamedTuple):
 
 
 BEFORE = sorted(
-    Fact(1000.0 + 150.0 * n + 10.0 * k + HOLD * (value == "clear"), sensor, value)
+    Fact(1000.0 + 150.0 * n + 10.0 * k + HOLDS[sensor] * (value == "clear"), sensor, value)
     for n in range(6)
     for k, sensor in enumerate(MOTION)
     for value in ("detected", "clear")
@@ -124,12 +126,14 @@ class Stirring(RuleBasedStateMachine):
         super().__init__()
         self.now = READY
         self.on: dict[str, float] = {}
-        """Since when each sensor has been on."""
+        """Since when each sensor that is on has been on..."""
+        self.went_on: dict[str, float] = {}
+        """...and when each went on last."""
         self.trackers = [self.begun() for _ in range(self.people)]
 
     def begun(self) -> Tracker:
         """A tracker that has heard what came before."""
-        tracker = Tracker(flat(self.people), watching=False)
+        tracker = Tracker(flat(self.people), Settings(put_back_events=MOST), watching=False)
         tracker.advance(time_at(0.0))
         for fact in BEFORE:
             tracker.observe(at(*fact))
@@ -142,21 +146,23 @@ class Stirring(RuleBasedStateMachine):
         for tracker in self.trackers:
             tracker.observe(at(self.now, sensor, value))
 
-    @rule(gap=gaps, sensor=st.sampled_from(MOTION))
-    def sees(self, gap: float, sensor: str) -> None:
-        """A sensor sees somebody; one that is on may say so again before its hold is over."""
-        if self.now + gap <= self.on.get(sensor, np.inf) + HOLD:
-            self.report(gap, sensor, "detected")
-            self.on.setdefault(sensor, self.now)
+    @rule(gap=gaps, sensor=st.sampled_from(MOTION), moved=st.floats(0.0, 1.0), again=st.booleans())
+    def speaks(self, gap: float, sensor: str, moved: float, again: bool) -> None:
+        """A sensor sees somebody; one that is on says so once more before its hold is over, or goes off.
 
-    @precondition(lambda self: self.on)
-    @rule(n=st.integers(0, len(MOTION) - 1), moved=st.floats(0.0, 1.0))
-    def goes_off(self, n: int, moved: float) -> None:
-        """One that is on goes off, a hold after somebody moved last: at some time since it went on."""
-        sensor = sorted(self.on)[n % len(self.on)]
-        earliest = max(self.on[sensor], self.now - HOLD)
-        self.report(0.5 + moved * (self.now - earliest) + earliest + HOLD - self.now, sensor, "clear")
-        del self.on[sensor]
+        It goes off a hold after somebody moved last, at some time since it went on.
+        """
+        on, hold = self.on.get(sensor, self.now), HOLDS[sensor]
+        if sensor not in self.on:
+            self.report(gap, sensor, "detected")
+            self.on[sensor] = self.went_on[sensor] = self.now
+        elif again and self.now + gap <= on + hold:
+            self.report(gap, sensor, "detected")
+        else:
+            last = max(on, self.now - hold)
+            last += moved * (self.now - last)
+            self.report(0.5 + last + hold - self.now, sensor, "clear")
+            del self.on[sensor]
 
     @invariant()
     def no_more_is_kept_than_is_needed(self) -> None:
@@ -179,7 +185,7 @@ class OneAlone(Stirring):
     def report(self, gap: float, sensor: str, value: str) -> None:
         """The report joins what has happened, and so does the last movement that it tells of."""
         super().report(gap, sensor, value)
-        last = self.now - HOLD
+        last = self.now - HOLDS[sensor]
         if value == "clear" and self.tells(sensor, last):
             self.facts.insert(sum(fact.at <= last for fact in self.facts), Fact(last, sensor, "moved"))
             value = "ended"
@@ -188,9 +194,8 @@ class OneAlone(Stirring):
     def tells(self, sensor: str, last: float) -> bool:
         """Whether an off report now says when the last movement was, and not too much has come since."""
         since_on = last - self.on[sensor]
-        whole = abs(since_on - round(since_on / HOLD) * HOLD) <= SLACK
-        seen = {fact.sensor: fact.at for fact in self.facts if fact.what == "detected"}
-        one_walk = any(0.0 <= last - seen.get(other, -np.inf) <= STEPS for other in NEXT_DOOR[sensor])
+        whole = abs(since_on - round(since_on / HOLDS[sensor]) * HOLDS[sensor]) <= SLACK
+        one_walk = any(0.0 <= last - self.went_on.get(other, -np.inf) <= STEPS for other in NEXT_DOOR[sensor])
         since = [fact.sensor for fact in self.facts if fact.at > last]
         return not whole and not one_walk and sensor not in since and len(since) <= MOST
 
@@ -202,6 +207,8 @@ class OneAlone(Stirring):
         tracker.advance(time_at(self.now))
         exact = in_order(self.facts, self.now)
         np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=1e-9)
+        assert tracker._snapshot is not None
+        assert {name: record.heard for name, record in tracker._snapshot.times_on.items()} == exact.senses.came
         assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-12, abs=1e-8)
 
     @rule(ahead=st.floats(0.0, WINDOW))
@@ -308,7 +315,7 @@ def retakes(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 
 
 def test_one_person_is_followed_as_if_all_had_been_told_in_order(retakes: list[float]) -> None:
-    run_state_machine_as_test(OneAlone, settings=settings(max_examples=40, stateful_step_count=40))
+    run_state_machine_as_test(OneAlone, settings=settings(max_examples=30, stateful_step_count=40))
     assert len(retakes) > 20
 
 
