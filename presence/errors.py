@@ -25,6 +25,8 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
+from presence.times import apart
+
 DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED = 0, 1, 2, 130
 """Exit statuses of the command."""
 
@@ -84,7 +86,7 @@ class LateEventError(EventError):
     def of(cls, event: str, by: float, window: float) -> LateEventError:
         """The error of an event that is so many seconds older than the tracker's time."""
         return cls(
-            f"{event} is {by:.3f} s older than the tracker's time; at most {window:g} s are put in order"
+            f"{event} is {apart(by)} older than the tracker's time; at most {window:g} s are put in order"
             " (if an earlier clock was ahead, load a tracker that was kept before it)"
         )
 

@@ -28,6 +28,7 @@ from presence.errors import (
 from presence.leaps import LEAP, Numbered, right_clocks
 from presence.reading import Source, check_year, name_of, offset_of, parse_time, text_field
 from presence.rows import HEADER, read_rows
+from presence.times import apart
 
 if TYPE_CHECKING:
     from presence.floorplan import Floorplan
@@ -84,7 +85,7 @@ class LogCounts:
     duplicate: int = 0
     """Exact repetitions inside the reordering window."""
     late: int = 0
-    """Events too far out of order."""
+    """Events too late to be put in order, or whose clock was ahead."""
     path: str = "-"
     line: int = 0
     """Where reading is: the line of the event that was read last."""
@@ -97,7 +98,7 @@ class LogCounts:
             counted(self.bad, "bad line"),
             counted(self.duplicate, "duplicate"),
         )
-        return f"{read} read, {bad} skipped, {twice}, {self.late} too late"
+        return f"{read} read, {bad} skipped, {twice}, {self.late} left out for their time"
 
 
 # --- reading ----------------------------------------------------------------------------------------------------------
@@ -259,7 +260,7 @@ def reorder(
     counts = LogCounts() if counts is None else counts
 
     def ahead(each: Numbered, by: float) -> None:
-        _leave_out(each, f"{by:.0f} s ahead of the line beside it", counts, on_fault)
+        _leave_out(each, f"{apart(by)} ahead of the line beside it", counts, on_fault)
 
     held: list[tuple[float, int, Event]] = []
     keys: set[Key] = set()
@@ -273,7 +274,7 @@ def reorder(
             continue
         if seconds < newest - window:
             doubt = " (whose clock may be wrong)" if newest - seconds > LEAP else ""
-            far = f"{newest - seconds:.3f} s older than the latest event before it{doubt}"
+            far = f"{apart(newest - seconds)} older than the latest event before it{doubt}"
             _leave_out(each, far, counts, on_fault)
             continue
         newest = max(newest, seconds)

@@ -135,7 +135,11 @@ def _read(path: str | Path) -> Mapping[str, Any]:
     except OSError as error:
         raise _fault(path, f"cannot be read ({error.strerror})") from None
     except (ValueError, RecursionError) as error:
-        raise _fault(path, f"is not JSON ({error})", getattr(error, "lineno", 0)) from None
+        raise _fault(
+            path,
+            f"is not JSON ({error}); a file that `presence learn` wrote would be right",
+            getattr(error, "lineno", 0),
+        ) from None
     if not isinstance(content, Mapping):
         raise _fault(path, "is no mapping; a file that `presence learn` wrote would be right")
     return content

@@ -16,6 +16,11 @@ def rfc3339(time: datetime) -> str:
     return time.astimezone(UTC).isoformat(timespec=precision)
 
 
+def apart(seconds: float) -> str:
+    """How far two instants lie apart: to the millisecond where that is little, `2.250 s`, else as `duration`."""
+    return f"{seconds:.3f} s" if seconds < 90 else duration(seconds)
+
+
 def duration(seconds: float) -> str:
     """A span of time in words, as exact as people tell it: `8 s`, `12 min`, `1 h 5 min`, `3 days`."""
     if seconds < 90:

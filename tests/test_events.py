@@ -25,6 +25,7 @@ from presence.events import OF_A_FILE, WINDOW, Event, LogCounts, read_log, reord
 from presence.floorplan import Floorplan
 from presence.leaps import LAST_LEAP, LEAP
 from presence.reading import MAX_LINE, parse_time
+from presence.times import duration
 from tests.strategies import START, aware_times, events
 
 PLAN = Floorplan.from_mapping(
@@ -299,8 +300,8 @@ def test_what_is_no_log_gets_one_clear_line(raw: bytes, line: int, says: str) ->
 
 
 def test_one_of_each_is_told_in_the_singular() -> None:
-    assert str(LogCounts(1, 1, 1, 1)) == "1 event read, 1 bad line skipped, 1 duplicate, 1 too late"
-    assert str(LogCounts(0, 2, 0, 0)) == "0 events read, 2 bad lines skipped, 0 duplicates, 0 too late"
+    assert str(LogCounts(1, 1, 1, 1)) == "1 event read, 1 bad line skipped, 1 duplicate, 1 left out for their time"
+    assert str(LogCounts(0, 2, 0, 0)) == "0 events read, 2 bad lines skipped, 0 duplicates, 0 left out for their time"
 
 
 @pytest.mark.parametrize(
@@ -393,7 +394,7 @@ def test_days_in_the_wrong_order_are_named_line_by_line() -> None:
     assert found == today
     assert (counts.late, len(faults)) == (50, 50)
     assert "86400.000 s" not in faults[0].message
-    assert f"{86400 + 49 * 60}.000 s older" in faults[0].message
+    assert "24 h 49 min older" in faults[0].message
 
 
 # --- order -----------------------------------------------------------------------------------------------------------
@@ -484,7 +485,7 @@ def test_one_wrong_clock_does_not_make_all_others_late(ahead: float, place: int)
     found, faults, counts = ordered([*said[:place], at(ahead, "clear"), *said[place:]])
     assert found == said
     assert (counts.late, len(faults)) == (1, 1)
-    assert f"{ahead - 10.0 * place:.0f} s ahead of the line beside it" in faults[0].message
+    assert f"{duration(ahead - 10.0 * place)} ahead of the line beside it" in faults[0].message
 
 
 @pytest.mark.parametrize("several", [2, 7, OF_A_FILE])

@@ -519,7 +519,7 @@ def test_short_busy_logs_are_shared_out_whole() -> None:
 @pytest.mark.parametrize(
     ("logs", "kept", "note"),
     [
-        ([*(session(n) for n in range(4)), session(4, events=99)], 4, "1 stretches of less than 100 events"),
+        ([*(session(n) for n in range(4)), session(4, events=99)], 4, "1 stretch of less than 100 events"),
         ([session(n) for n in range(3)], 0, "3 stretches of less than 4 h"),
         ([*(session(n) for n in range(5)), every_hour(24, 48)], 1, "5 stretches of less than 4 h"),
     ],

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from presence.times import duration, rfc3339, utc
+from presence.times import apart, duration, rfc3339, utc
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 UNITS = {"s": 1, "min": 60, "h": 3600, "days": 86400}
@@ -49,6 +49,11 @@ def test_epoch_seconds_are_counted_from_1970_in_utc() -> None:
 )
 def test_durations_are_told_in_words(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+@pytest.mark.parametrize(("seconds", "text"), [(2.25, "2.250 s"), (89.9994, "89.999 s"), (5460.0, "1 h 31 min")])
+def test_how_far_instants_lie_apart_is_told_to_the_millisecond_where_it_is_little(seconds: float, text: str) -> None:
+    assert apart(seconds) == text
 
 
 @given(st.floats(min_value=0, max_value=1e8))

@@ -37,6 +37,14 @@ SECTIONS: dict[str, tuple[str, type[BaseModel] | None]] = {
     "pets": ("pet", PetFields),
 }
 """What one entry of a section is called, and its fields (those of a sensor depend on its kind)."""
+EXAMPLES = {
+    "rooms": "hall: {floor: 0}",
+    "doors": "front: {between: [hall, away], leaf: hinged}",
+    "sensors": "hall_motion: {kind: motion, room: hall, hold: 30}",
+    "people": "ada: {bed: bedroom}",
+    "pets": "cat: {rooms: [hall]}",
+}
+"""An entry of each."""
 PARTS = {"location": LocationFields}
 """Keys of the heading that hold keys themselves."""
 PLACES = {"room": "in a room", "door": "at a door", "person": "with a person"}
@@ -111,7 +119,10 @@ def _draft(text: Text) -> Draft:
                 draft.add(where, f"{name}: an id has 1 to 100 characters, no blank at either end, and no > in it")
                 continue
             if not isinstance(entry, dict):
-                draft.add(where, f"{name} is {_read(draft, where, entry)}; it should be a mapping, such as {{}}")
+                draft.add(
+                    where,
+                    f"{name} is {_read(draft, where, entry)}; it should be a mapping, such as {EXAMPLES[section]}",
+                )
                 continue
             fields = _sensor(draft, where, name, entry) if model is None else _fields(draft, where, name, model, entry)
             if fields is not None:
@@ -122,7 +133,7 @@ def _draft(text: Text) -> Draft:
 def _entries(draft: Draft, section: str) -> dict[str, Any]:
     """The entries of a section, without `away`; an entry of which nothing is said is an empty mapping."""
     entries = draft.text.value.get(section)
-    right = f"`{section}` should be a mapping from ids to what is known of each"
+    right = f"it should be a mapping from ids to what is known of each, such as {EXAMPLES[section]}"
     if entries is None and section == "rooms":
         draft.add(("rooms",), "`rooms` is missing; a plan needs at least one room, such as rooms: {hall: {}}")
     elif entries is not None and not isinstance(entries, dict):

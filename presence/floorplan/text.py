@@ -136,6 +136,10 @@ def _hint(content: str, mark: yaml.Mark | None, what: str) -> str:
         return f"{what} (is the file cut off?)"
     if mark and "\t" in lines[mark.line][: mark.column + 1]:
         return f"{what} (indent with spaces, not with tabs)"
+    if "document start" in what:
+        return f"{what} (is this a log? a plan is one mapping)"
+    if "cannot start any token" in what:
+        return f"{what} (put text that begins with such a character in quotes)"
     return what
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from presence.errors import counted
 from presence.events import Event
 from presence.learn.later import DAYS, SESSIONS, Timescales
 from presence.times import utc
@@ -76,9 +77,9 @@ def material(logs: Iterable[Sequence[Event]]) -> Material:
     busy = [stretch for stretch in stretches if len(stretch.events) >= LEAST_EVENTS]
     sessions = not long and len(busy) >= LEAST_SESSIONS
     chosen = busy if sessions else long
-    if len(chosen) < len(stretches):
+    if left_out := len(stretches) - len(chosen):
         least = f"{LEAST_EVENTS} events" if sessions else f"{SHORTEST / 3600:.0f} h"
-        notes.append(f"{len(stretches) - len(chosen)} stretches of less than {least} were left out")
+        notes.append(f"{counted(left_out, 'stretch', 'stretches')} of less than {least} left out")
     whole = sum(stretch.end - stretch.begin for stretch in chosen)
     fitting, judging = _share_out(chosen, FITTING_SHARE * whole, 0.0 if sessions else SHORTEST)
     return Material(tuple(fitting), tuple(judging), tuple(notes), SESSIONS if sessions else DAYS)
