@@ -235,6 +235,12 @@ def test_paths_follow_the_likeliest_rooms(home: Floorplan, day: Day) -> None:
     assert drawn_texts(draw.paths(day, []))
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_paths_speak_of_the_truth_where_there_is_any(day: Day, known: bool) -> None:
+    chart = draw.paths(day if known else replace(day, truth=()), ["ada"])
+    assert any("truth" in text.get_text() for text in chart.texts) == known
+
+
 def test_passages_are_as_high_as_they_are_sure(home: Floorplan, day: Day) -> None:
     chart = draw.passages(day)
     check_texts(chart)

@@ -80,7 +80,7 @@ def paths(day: Day, people: Sequence[str] | None = None) -> Chart:
             _put_person(figure, day, layout, extent, person, style, (left, bottom))
         if not who:
             figure.text(0.5, 0.3, "the plan names nobody", ha="center", color=FAINT)
-        _put_key(figure)
+        _put_key(figure, truth=bool(day.truth))
     return figure
 
 
@@ -229,9 +229,9 @@ def _put_strip(
     axes.tick_params(axis="x", labelsize=7)
 
 
-def _put_key(figure: Chart) -> None:
-    text = (
+def _put_key(figure: Chart, *, truth: bool) -> None:
+    another = "; black below it where the truth says another" if truth else ""
+    figure.foot(
         "Darker: longer there. Lines: solid where sure, dashed where less so. Strip: the likeliest room, as high as"
-        " it is probable; black below it where the truth says another."
+        f" it is probable{another}."
     )
-    figure.foot(text)
