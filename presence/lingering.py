@@ -105,7 +105,7 @@ def _next_door(plan: Floorplan, snapshot: Snapshot, sensor: Sensor, last: float)
 
 
 def _latest(plan: Floorplan, snapshot: Snapshot, of: Callable[[Sensor], bool]) -> list[float]:
-    """When each of some sensors reported somebody last, epoch seconds."""
+    """When somebody last set off each of some sensors, epoch seconds; not when one that is on says so again."""
     sensors = (sensor for sensor in plan.sensors.values() if of(sensor) and sensor.id in snapshot.holders)
     return [snapshot.holders[sensor.id].time.timestamp() for sensor in sensors]
 
