@@ -202,6 +202,8 @@ class Reported(NamedTuple):
     """When it first said so, epoch seconds..."""
     heard: float
     """...and when last: it may say so again."""
+    before: str = ""
+    """What it said before that."""
 
 
 class Snapshot(NamedTuple):

@@ -419,18 +419,21 @@ def test_a_tag_that_is_worn_keeps_its_owner_where_it_is_heard(people: int) -> No
         assert tracker.belief.people["P1"]["bed"] > 0.9, minute
 
 
-@pytest.mark.parametrize("home_again", [False, True])
-def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_again: bool) -> None:
-    """In a home of tags alone nothing else speaks; half an hour after it had left, its owner was away by .26."""
-    rooms = {"foyer": {}, "lounge": {}, "bed": {"rest": True}}
+def of_tags_alone() -> Floorplan:
+    """A home in which nothing but the tag of its one resident speaks."""
     ends = {"front": ["foyer", "away"], "inner": ["foyer", "lounge"], "bed_door": ["lounge", "bed"]}
-    plan = home(
+    return home(
         {"P1": {"bed": "bed"}},
-        rooms=rooms,
+        rooms={"foyer": {}, "lounge": {}, "bed": {"rest": True}},
         doors={name: {"between": between} for name, between in ends.items()},
         tag={"kind": "badge", "person": "P1"},
     )
-    tracker = followed(plan, (0.0, "tag", "lounge"), (600.0, "tag", "foyer"), (640.0, "tag", "away"))
+
+
+@pytest.mark.parametrize("home_again", [False, True])
+def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_again: bool) -> None:
+    """In a home of tags alone nothing else speaks; half an hour after it had left, its owner was away by .26."""
+    tracker = followed(of_tags_alone(), (0.0, "tag", "lounge"), (600.0, "tag", "foyer"), (640.0, "tag", "away"))
     for hours in (0.5, 2.0, 6.0):
         tracker.advance(time_at(hours * HOUR))
         assert tracker.belief.people["P1"]["away"] > 0.7, hours
@@ -439,6 +442,30 @@ def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_
         for hours in (6.5, 8.0, 12.0):
             tracker.advance(time_at(hours * HOUR))
             assert tracker.belief.people["P1"]["away"] < 0.1, hours
+
+
+@pytest.mark.parametrize("hours", [0.01, 0.5, 2.0, 6.0])
+def test_a_room_on_the_way_out_that_is_told_only_after_away_does_not_bring_the_owner_back(hours: float) -> None:
+    """A hub that is in no hurry tells of the foyer last; half an hour later the owner was away by .11."""
+    tracker = followed(of_tags_alone(), (0.0, "tag", "lounge"), (640.0, "tag", "away"), (652.0, "tag", "foyer"))
+    tracker.advance(time_at(652.0 + hours * HOUR))
+    assert tracker.belief.people["P1"]["away"] > 0.7
+
+
+@pytest.mark.parametrize(
+    "reports",
+    [
+        [(600.0, "tag", "foyer"), (640.0, "tag", "away"), (652.0, "tag", "foyer")],  # out of reach for a moment
+        [(640.0, "tag", "away"), (652.0, "tag", "lounge")],  # in no room by the door
+        [(640.0, "tag", "away"), (670.0, "tag", "foyer")],  # too late for a message that was overtaken
+        [(640.0, "tag", "away"), (652.0, "tag", "foyer"), (670.0, "tag", "lounge")],  # they have come back, indeed
+    ],
+)
+def test_a_tag_that_is_heard_again_brings_its_owner_back(reports: list[Report]) -> None:
+    tracker = followed(of_tags_alone(), (0.0, "tag", "lounge"), *reports)
+    for hours in (0.5, 2.0):
+        tracker.advance(time_at(700.0 + hours * HOUR))
+        assert tracker.belief.people["P1"]["away"] < 0.2, hours
 
 
 def test_that_a_tag_is_heard_again_where_it_was_does_not_put_off_or_hasten_what_its_silence_tells() -> None:
