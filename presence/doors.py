@@ -23,6 +23,7 @@ from presence.unprompted import (
     contacts_of,
     false_alarm_rate,
     is_echo,
+    just_begun,
     locks_itself_rate,
     opened_by,
     pulled_shut_rate,
@@ -62,7 +63,8 @@ class DoorEngine(CarriedEngine):
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
         said = snapshot.said.get(sensor.id)
-        by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds)
+        begun = just_begun(snapshot.said, snapshot.holders, snapshot.seconds)
+        by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds, begun=begun)
         by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
         if is_echo(self.plan, event, use, snapshot.said, snapshot.seconds):
             # a passage would need two reports of the other contact to be lost

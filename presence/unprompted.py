@@ -116,27 +116,39 @@ def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, As
     return min(latest, key=lambda opening: opening.nobody, default=None)
 
 
-def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seconds: float) -> float:
+def just_begun(said: Mapping[str, Said], holders: Mapping[str, Association], seconds: float) -> bool:
+    """Whether nothing has been heard but within the last few seconds: a hub that starts tells how everything stands."""
+    first = [other.first for other in said.values()] + [report.time.timestamp() for report in holders.values()]
+    return all(seconds - heard <= TOGETHER for heard in first)
+
+
+def repeat_rate(
+    settings: Settings, event: Event, said: Mapping[str, Said], seconds: float, *, begun: bool = False
+) -> float:
     """Rate at which a contact or a lock says again what it has said, nothing having happened (1/s).
 
     `(repeats + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, whose
     shape is `repeats` and inverse scale `period` beforehand); more where another has just done so, or has first been
     heard to stand shut: a hub that starts tells how everything stands. Who works a lock by its lever or a code is no
-    radio; a contact that has never said anything but `open` reports openings alone.
+    radio; a contact that has never said anything but `open` reports openings alone. What is heard first when the log has
+    just begun is how a door stands, unless it stands open and no other has told so yet.
 
     Args:
         settings: of the home.
         event: the report.
         said: what each contact and lock said before it.
         seconds: when it came, epoch seconds.
+        begun: whether the log has only just begun.
     """
     own, expected, period = said.get(event.sensor), settings.door_repeats, settings.door_repeat_period
     news = own is not None and own.value != event.value
     if not expected or news or event.by is not None or event.code is not None:
         return 0.0
-    if event.value in ("open", "unlocked") and not (own and own.both):
-        return 0.0
+    first, opening = own is None and begun, event.value in ("open", "unlocked")
     together = any(seconds - other.unprompted <= TOGETHER for name, other in said.items() if name != event.sensor)
+    if opening and not ((own and own.both) or (first and together)):
+        return 0.0
+    together = together or first
     usual = 0.0 if own is None else (expected + own.repeats) / (period + max(0.0, seconds - own.first))
     return usual + together * 0.5 / TOGETHER
 
