@@ -130,8 +130,8 @@ def repeat_rate(
     `(repeats + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, whose
     shape is `repeats` and inverse scale `period` beforehand); more where another has just done so, or has first been
     heard to stand shut: a hub that starts tells how everything stands. Who works a lock by its lever or a code is no
-    radio; a contact that has never said anything but `open` reports openings alone. What is heard first when the log has
-    just begun is how a door stands, unless it stands open and no other has told so yet.
+    radio; a contact that has never said anything but `open` reports openings alone. What is heard first when the log
+    has just begun is how a door stands, unless it stands open and no other has told so yet.
 
     Args:
         settings: of the home.
