@@ -22,6 +22,10 @@ TRUSTED = 10
 """A switch or an appliance is trusted as if it had reported so many times before, never by itself. Common practice, no
 source."""
 
+LOCKS_ITSELF = 0.1
+"""Share of so many lockings that a lock is taken to have made by itself, for a start, where a contact tells who passes
+the door. Common practice, no source."""
+
 
 def contacts_of(plan: Floorplan, door: str | None) -> list[str]:
     """The contacts of a door; a gate, say, may have two."""
@@ -96,16 +100,21 @@ def _soon_rate(share: float, delay: float, age: float) -> float:
     return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
 
-def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event) -> float:
+def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record: Unprompted | None) -> float:
     """Rate at which a lock that has been unlocked locks by itself, wherever anybody is (1/s).
 
     `share * lock_rate`: that of somebody who stands beside it, for keypads mostly lock themselves after a while. Common
-    practice, no source. Not where it says `by` whom, nor where the door's contact tells who passes it.
+    practice, no source. Where the door's contact tells who passes it, it matters whether a hand locked it from outside:
+    then the share is the lock's own record, (1 + m) / (10 + n) if it locked m of n times by itself. Not where it says
+    `by` whom.
     """
-    by_hand = event.value != "locked" or event.by is not None or event.code is not None
-    if by_hand or contacts_of(plan, plan.sensors[event.sensor].door):
+    if event.value != "locked" or event.by is not None or event.code is not None:
         return 0.0
-    return settings.door_pulled_shut_share * settings.lock_rate
+    share = settings.door_pulled_shut_share
+    if contacts_of(plan, plan.sensors[event.sensor].door):
+        record = record or Unprompted()
+        share = min(share, (LOCKS_ITSELF * TRUSTED + record.by_itself) / (TRUSTED + record.reports))
+    return share * settings.lock_rate
 
 
 def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, Association]) -> Association | None:
