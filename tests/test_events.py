@@ -241,6 +241,8 @@ BAD = [
     (field(sensor="doorbell\n\x1b[31m"), "unknown sensor"),
     (field(value="open"), "there is detected, clear"),
     (field(value="detcted"), 'did you mean "detected"'),
+    (field(value="ofline"), 'did you mean "offline"'),
+    (field(value="off"), "there is detected, clear"),
     (field(sensor="tag", value="attic"), "there is hall, den, away"),
     ('{"x": "' + "a" * MAX_LINE + '"}', "longer than"),
     ('{"x": ' + "9" * 5000 + "}", "a number of 5000 digits"),
