@@ -22,7 +22,7 @@ TRUSTED = 10
 """A switch or an appliance is trusted as if it had reported so many times before, never by itself. Common practice, no
 source."""
 
-LOCKS_ITSELF = 0.1
+LOCKS_ITSELF = 0.02
 """Share of so many lockings that a lock is taken to have made by itself, for a start, where a contact tells who passes
 the door. Common practice, no source."""
 
@@ -105,7 +105,7 @@ def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record:
 
     `share * lock_rate`: that of somebody who stands beside it, for keypads mostly lock themselves after a while. Common
     practice, no source. Where the door's contact tells who passes it, it matters whether a hand locked it from outside:
-    then the share is the lock's own record, (1 + m) / (10 + n) if it locked m of n times by itself. Not where it says
+    then the share is the lock's own record, (.2 + m) / (10 + n) if it locked m of n times by itself. Not where it says
     `by` whom.
     """
     if event.value != "locked" or event.by is not None or event.code is not None:
