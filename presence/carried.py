@@ -15,6 +15,11 @@ from presence.witness import Staying
 
 Array = NDArray[np.float64]
 
+OVERTAKEN = 20.0
+"""Seconds after a tag was told to be away within which the room by the door may be told of, which it left before..."""
+OVERTAKEN_SHARE = 0.3
+"""...as likely as this, its owner being away. Common practice, no source."""
+
 
 class CarriedEngine(EngineCore):
     """The part of the inference that takes in phones and tags."""
@@ -45,6 +50,9 @@ class CarriedEngine(EngineCore):
         rooms, last = self.model.states.rooms, snapshot.reports.get(sensor.id)
         agrees, error = self.model.states.room == rooms.index(value), self.settings.badge_error
         likelihood = np.where(agrees, 1 - error, error / max(1, len(rooms) - 1))
+        if last is not None and self._overtaken(snapshot, last, value):  # it goes on being away
+            likelihood[self.model.states.room == self.model.away] = OVERTAKEN_SHARE
+            return self._about(snapshot, owner, likelihood)
         if last is not None and last.value == value:
             elsewhere = self._elsewhere(snapshot, owner, agrees)
             lying = snapshot.staying[sensor.id].at(elsewhere, error).stuck
@@ -52,12 +60,19 @@ class CarriedEngine(EngineCore):
         snapshot = self._about(snapshot, owner, likelihood)
         lies = Staying(1.0, self._elsewhere(snapshot, owner, agrees))
         since = last.since if last is not None and last.value == value else snapshot.seconds
-        reports = {**snapshot.reports, sensor.id: Reported(value, since, snapshot.seconds)}
+        before = "" if last is None else last.before if last.value == value else last.value
+        reports = {**snapshot.reports, sensor.id: Reported(value, since, snapshot.seconds, before)}
         snapshot = replace(snapshot, reports=reports, staying={**snapshot.staying, sensor.id: lies})
         told_away = value == AWAY or any(note[1:] == ("still", sensor.id) for note in snapshot.due)
         if since < snapshot.seconds or not told_away:
             return snapshot
         return self._schedule(snapshot, since + self.settings.phone_still, "still", sensor.id)
+
+    def _overtaken(self, snapshot: Snapshot, last: Reported, value: str) -> bool:
+        """Whether a tag may only now be told to have been in the room by the door, on its way to be away."""
+        soon = last.value == AWAY and snapshot.seconds - last.since <= OVERTAKEN
+        outer = {room for door in self.plan.doors.values() if AWAY in door.between for room in door.between}
+        return soon and value != last.before and value in outer - {AWAY}
 
     def _elsewhere(self, snapshot: Snapshot, being: str, there: NDArray[np.bool_]) -> float:
         """Probability that a being is in none of some states, `there` of shape (S,)."""
@@ -72,7 +87,7 @@ class CarriedEngine(EngineCore):
 
     def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
         """What has not changed for a while: its owner is likely still at home, or away; told ever more rarely."""
-        value, since, _ = snapshot.reports[sensor]
+        value, since, *_ = snapshot.reports[sensor]
         likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
         again = since + 4.0 * (snapshot.seconds - since)
         told = self._about(snapshot, str(self.plan.sensors[sensor].person), likelihood)

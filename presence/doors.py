@@ -23,6 +23,7 @@ from presence.unprompted import (
     contacts_of,
     false_alarm_rate,
     is_echo,
+    just_begun,
     locks_itself_rate,
     opened_by,
     pulled_shut_rate,
@@ -62,7 +63,8 @@ class DoorEngine(CarriedEngine):
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
         said = snapshot.said.get(sensor.id)
-        by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds)
+        begun = just_begun(snapshot.said, snapshot.holders, snapshot.seconds)
+        by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds, begun=begun)
         by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
         if is_echo(self.plan, event, use, snapshot.said, snapshot.seconds):
             # a passage would need two reports of the other contact to be lost
@@ -108,7 +110,7 @@ class DoorEngine(CarriedEngine):
             ways = [way._replace(rates=way.rates * world.sight.door_miss(door)) for way in ways]
         by_itself += SHUT_BY_ITSELF * self.settings.door_false_alarm_rate
         pulled = self._gone_on_rate(snapshot, event, use)
-        opener = opened_by(self.plan, door, use, snapshot.holders)
+        opener = opened_by(self.plan, door, use, snapshot.holders) if event.value == "closed" else None
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
         if opener is None or snapshot.association is None or not pulled:
             return snapshot
@@ -124,7 +126,7 @@ class DoorEngine(CarriedEngine):
         """
         door = str(self.plan.sensors[event.sensor].door)
         if self.plan.sensors[event.sensor].kind == "lock":
-            return locks_itself_rate(self.plan, self.settings, event)
+            return locks_itself_rate(self.plan, self.settings, event, snapshot.unprompted.get(event.sensor))
         if self.plan.doors[door].leaf != "overhead":
             return pulled_shut_rate(self.settings, event, use, snapshot.seconds)
         if event.value != "closed" or not use.open:

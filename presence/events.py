@@ -227,6 +227,7 @@ def _unknown(plan: Floorplan, sensor: str, value: str) -> str:
     if sensor not in plan.sensors:
         return f"unknown sensor {shown(sensor)}; {did_you_mean(sensor, plan.sensors)}"
     known, kind = plan.values(sensor), plan.sensors[sensor].kind
+    known = known[:-2] if value.casefold() in ("on", "off") else known  # not misspelt `online` and `offline`
     return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(value, known)}"
 
 

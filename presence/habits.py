@@ -66,6 +66,13 @@ def hour_of_week(now: datetime) -> int:
     return 24 * now.weekday() + now.hour
 
 
+def is_asleep(awake: tuple[float, float], now: datetime) -> bool:
+    """Whether a local time lies outside somebody's waking hours, which may pass midnight."""
+    start, end = awake
+    second = now.hour * 3600 + now.minute * 60 + now.second + now.microsecond / 1e6
+    return not (start <= second < end if start <= end else not end <= second < start)
+
+
 def hours_to_change(habit: Habit, now: datetime) -> tuple[int, ...]:
     """How many hours on, within a day, the factors first differ from those of this hour: one number or none."""
     here = hour_of_week(now)

@@ -57,6 +57,7 @@ class Engine(DoorEngine):
             snapshot = self._report(snapshot, sensor, event.value)
         elif sensor.kind in ("contact", "lock"):
             snapshot = self._door(snapshot, sensor, keyed(event), told)
+            snapshot = self._recorded(snapshot, sensor) if event.value == "locked" else snapshot
         elif sensor.kind == "pressure":
             snapshot = self._seat(snapshot, sensor, event)
         elif event.value in ("clear", "vacant", "stopped"):
@@ -107,8 +108,8 @@ class Engine(DoorEngine):
 
     @staticmethod
     def _recorded(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-        """How many of a switch's or an appliance's reports it has made by itself, after one more."""
-        if sensor.kind not in ("switch", "power"):
+        """How many reports a switch, an appliance or a lock (that it is locked) has made by itself, after one more."""
+        if sensor.kind not in ("switch", "power", "lock"):
             return snapshot
         record = snapshot.unprompted.get(sensor.id, Unprompted()).after(snapshot.holders[sensor.id].nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})

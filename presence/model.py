@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 
 import numpy as np
@@ -15,15 +15,16 @@ from presence.conditions import entries_of, seldom
 from presence.dissection import Part, Parts, Split, dissect, parts_of, split, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
-from presence.habits import Hour, Hours, hour_of_week, hours_to_change
+from presence.habits import Hour, Hours, hour_of_week, hours_to_change, is_asleep
 from presence.hypotheses import Way
 from presence.merging import Mixture
-from presence.movement import PET, Being, beings, weights_and_flows
+from presence.movement import PET, RESIDENT, VISITOR, Being, beings, weights_and_flows
 from presence.places import ASLEEP, WATCHERS, States, first_side, states_of
 from presence.propagation import Change, Reversible, decompose
 from presence.recent import Derived, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
+from presence.times import at_clock
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -217,7 +218,10 @@ class Model:
     @cached_property
     def worlds_kept(self) -> int:
         """How many hours are kept ready: those of a week, so that none is worked out again every week; bounded."""
-        week, now, end = set[Hours](), *(_at(A_MONDAY.replace(tzinfo=self.plan.zone), days, 0.0) for days in (0, 7))
+        week, now, end = (
+            set[Hours](),
+            *(at_clock(A_MONDAY.replace(tzinfo=self.plan.zone), day, 0.0) for day in (0, 7)),
+        )
         while now < end:
             hours, now = self.hours(now)
             week.add(hours)
@@ -263,7 +267,7 @@ class Model:
         beds = {room.id for room in self.plan.rooms.values() if room.rest}
         lying = np.array([self.states.places[p].seat is None for p in self.states.place]) & (self.states.pace == ASLEEP)
         for row, hour, being in zip(weights, hours, self.beings, strict=True):
-            if hour.asleep:
+            if hour.asleep and being.role == RESIDENT:
                 row[self.states.room == self.away] *= self.settings.night_away_share
                 own = [room in ((being.bed,) if being.bed else beds) for room in self.states.rooms]
                 in_bed = lying & np.array(own)[self.states.room]
@@ -273,28 +277,23 @@ class Model:
         return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
     def hours(self, seconds: float) -> tuple[Hours, float]:
-        """What everybody's habits say at an instant, and the instant when that next changes (epoch seconds)."""
+        """Everybody's hours (visitors sleep when all residents do), and when they next change, epoch seconds."""
         now = datetime.fromtimestamp(seconds, self.plan.zone)
-        second = now.hour * 3600 + now.minute * 60 + now.second + now.microsecond / 1e6
-        answers, changes = [], [seconds + 86400.0]
+        answers: list[Hour] = []
+        changes = [seconds + 86400.0]
         for being in self.beings:
             habit = self.settings.habits.get(being.id)
             awake = being.awake if habit is None or habit.awake is None else habit.awake
             asleep, out, back = False, 1.0, 1.0
             if awake is not None:
-                start, end = awake
-                asleep = not (start <= second < end if start <= end else not end <= second < start)
-                changes += [at for clock in awake for day in (0, 1) if (at := _at(now, day, clock)) > seconds]
+                asleep = is_asleep(awake, now)
+                changes += [at for clock in awake for day in (0, 1) if (at := at_clock(now, day, clock)) > seconds]
             if habit is not None:
                 out, back = (factors[hour_of_week(now)] for factors in (habit.out, habit.back))
                 ahead = hours_to_change(habit, now)
-                changes += [at for h in ahead if (at := _at(now, 0, 3600.0 * (now.hour + h))) > seconds]
+                changes += [at for h in ahead if (at := at_clock(now, 0, 3600.0 * (now.hour + h))) > seconds]
+            if being.role == VISITOR:
+                residents = answers[: len(self.plan.people)]
+                asleep = bool(residents) and all(hour.asleep for hour in residents)
             answers.append(Hour(asleep, out, back))
         return tuple(answers), min(changes)
-
-
-def _at(now: datetime, days: int, clock: float) -> float:
-    """Epoch seconds of a local clock time, some days from now."""
-    midnight = datetime(now.year, now.month, now.day) + timedelta(days=days)
-    local = (midnight + timedelta(seconds=clock)).replace(tzinfo=now.tzinfo)
-    return local.astimezone(UTC).timestamp()

@@ -193,13 +193,20 @@ def _sleep_rates(plan: Floorplan, room: str, being: Being, hour: Hour, settings:
     asleep, awake = settings.dozing_rate, settings.waking_rate
     if plan.rooms[room].rest and hour.asleep:
         asleep, awake = settings.bedtime_rate, settings.night_waking_rate
-    if plan.rooms[room].rest and (being.role == VISITOR or being.bed not in (None, room)):
-        asleep *= settings.foreign_bed_share  # a visitor's bed is elsewhere
+    if plan.rooms[room].rest and _foreign_bed(plan, room, being):
+        asleep *= settings.foreign_bed_share
     if not plan.rooms[room].rest:
         asleep *= settings.nap_share
     if plan.rooms[room].outdoors:
         asleep *= settings.foreign_bed_share
     return asleep, awake
+
+
+def _foreign_bed(plan: Floorplan, room: str, being: Being) -> bool:
+    """Whether a bedroom is for others to sleep in; a visitor's is one that is no resident's."""
+    if being.role == VISITOR:
+        return any(person.bed in (None, room) for person in plan.people.values())
+    return being.bed not in (None, room)
 
 
 def _scale_away(states: States, being: Being, hour: Hour, weights: Array, flows: Array, settings: Settings) -> None:

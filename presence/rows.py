@@ -2,8 +2,8 @@
 
     read_rows -> (number, fields, problem), ...
 
-The first line that is an object or a header tells JSON Lines from CSV, the first bytes tell Parquet. Never raises for
-what is inside: what keeps a row from being read is its problem.
+The first line that is an object or a header tells JSON Lines from CSV, and what separates the cells of CSV; the first
+bytes tell Parquet. Never raises for what is inside: what keeps a row from being read is its problem.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ from presence.reading import Source, parse_object, read_lines
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 HEADER: Mapping[str, Any] = MappingProxyType({})
 """The fields of a header, which is no row; its problem loses no row."""
+SEPARATORS = (",", ";", "\t")
+"""Between cells of CSV: spreadsheets write semicolons where a comma is the decimal mark. Common practice, no source."""
 
 
 def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
@@ -46,7 +48,7 @@ def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
             if fields_of is None:
                 fields_of = _csv_fields(text, columns)
                 if fields_of is not None:
-                    yield number, HEADER, unread(_header(text), columns)
+                    yield number, HEADER, unread(_header(text, _separator(text, columns)), columns)
                     continue
                 fields_of = parse_object if _is_json(text) else None
             fields = (fields_of or parse_object)(text)
@@ -64,9 +66,10 @@ def _csv_fields(first: str, columns: Sequence[str]) -> Callable[[str], dict[str,
     """
     if _is_json(first):
         return None
-    header, right = _header(first), f"{','.join(columns)} would be right"
+    separator, right = _separator(first, columns), f"{','.join(columns)} would be right"
+    header = _header(first, separator)
     if not set(columns[:2]) <= set(header):
-        if len(_cells(first.replace(";", ","))) < 3:
+        if len(header) < 3:
             return None
         raise ValueError(f"is not JSON, and as CSV has no header above it: {shown(first)}; a first line {right}")
     if columns[2] not in header:
@@ -75,7 +78,7 @@ def _csv_fields(first: str, columns: Sequence[str]) -> Callable[[str], dict[str,
         raise ValueError(f"CSV header {shown(first)} names a column twice; {right}")
 
     def fields(text: str) -> dict[str, Any]:
-        cells = _cells(text)
+        cells = _cells(text, separator)
         if len(cells) > len(header):
             raise ValueError(f"{len(cells)} cells under {len(header)} columns; one a column would be right")
         return {name: cell or None for name, cell in zip(header, cells, strict=False)}
@@ -87,14 +90,20 @@ def _is_json(first: str) -> bool:
     return first.lstrip().startswith(("{", "["))
 
 
-def _header(first: str) -> list[str]:
-    return [name.strip().lower() for name in _cells(first)]
+def _separator(first: str, columns: Sequence[str]) -> str:
+    """What separates the cells of a header: where it names the columns that every row needs; else most of its cells."""
+    headers = {mark: [cell.strip(' "').lower() for cell in first.split(mark)] for mark in SEPARATORS}
+    return max(headers, key=lambda mark: (set(columns[:2]) <= set(headers[mark]), len(headers[mark])))
 
 
-def _cells(text: str) -> list[str]:
+def _header(first: str, separator: str) -> list[str]:
+    return [name.strip().lower() for name in _cells(first, separator)]
+
+
+def _cells(text: str, separator: str) -> list[str]:
     if '"' not in text:
-        return text.split(",")
+        return text.split(separator)
     try:
-        return next(csv.reader([text], strict=True))
+        return next(csv.reader([text], delimiter=separator, strict=True))
     except csv.Error as error:
         raise ValueError(f"is not CSV ({error}): {shown(text)}; a line with its quotes closed would be right") from None

@@ -184,7 +184,7 @@ class Taken(NamedTuple):
 
 
 class Unprompted(NamedTuple):
-    """How often a switch or an appliance has reported, and how often by itself (expected)."""
+    """How often a switch, an appliance or a lock has reported, and how often by itself (expected)."""
 
     reports: int = 0
     by_itself: float = 0.0
@@ -202,6 +202,8 @@ class Reported(NamedTuple):
     """When it first said so, epoch seconds..."""
     heard: float
     """...and when last: it may say so again."""
+    before: str = ""
+    """What it said before that."""
 
 
 class Snapshot(NamedTuple):
@@ -227,7 +229,7 @@ class Snapshot(NamedTuple):
     said: Mapping[str, Said] = {}
     """What each contact and lock said last, and how often it has said the same again; cameras that have gone off."""
     unprompted: Mapping[str, Unprompted] = {}
-    """Each switch's and appliance's record of what it reported by itself."""
+    """Each switch's and appliance's record of what it reported by itself; how often each lock locked itself."""
     reports: Mapping[str, Reported] = {}
     """What each phone and tag reported last."""
     association: Association | None = None

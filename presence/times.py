@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 
 def utc(seconds: float) -> datetime:
     """Epoch seconds as a UTC time."""
     return datetime.fromtimestamp(seconds, UTC)
+
+
+def at_clock(now: datetime, days: int, clock: float) -> float:
+    """Epoch seconds of a local clock time (seconds after midnight), some days from now."""
+    midnight = datetime(now.year, now.month, now.day) + timedelta(days=days)
+    local = (midnight + timedelta(seconds=clock)).replace(tzinfo=now.tzinfo)
+    return local.astimezone(UTC).timestamp()
 
 
 def rfc3339(time: datetime) -> str:

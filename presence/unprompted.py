@@ -22,6 +22,10 @@ TRUSTED = 10
 """A switch or an appliance is trusted as if it had reported so many times before, never by itself. Common practice, no
 source."""
 
+LOCKS_ITSELF = 0.02
+"""Share of so many lockings that a lock is taken to have made by itself, for a start, where a contact tells who passes
+the door. Common practice, no source."""
+
 
 def contacts_of(plan: Floorplan, door: str | None) -> list[str]:
     """The contacts of a door; a gate, say, may have two."""
@@ -96,16 +100,21 @@ def _soon_rate(share: float, delay: float, age: float) -> float:
     return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
 
-def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event) -> float:
+def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record: Unprompted | None) -> float:
     """Rate at which a lock that has been unlocked locks by itself, wherever anybody is (1/s).
 
     `share * lock_rate`: that of somebody who stands beside it, for keypads mostly lock themselves after a while. Common
-    practice, no source. Not where it says `by` whom, nor where the door's contact tells who passes it.
+    practice, no source. Where the door's contact tells who passes it, it matters whether a hand locked it from outside:
+    then the share is the lock's own record, (.2 + m) / (10 + n) if it locked m of n times by itself. Not where it says
+    `by` whom.
     """
-    by_hand = event.value != "locked" or event.by is not None or event.code is not None
-    if by_hand or contacts_of(plan, plan.sensors[event.sensor].door):
+    if event.value != "locked" or event.by is not None or event.code is not None:
         return 0.0
-    return settings.door_pulled_shut_share * settings.lock_rate
+    share = settings.door_pulled_shut_share
+    if contacts_of(plan, plan.sensors[event.sensor].door):
+        record = record or Unprompted()
+        share = min(share, (LOCKS_ITSELF * TRUSTED + record.by_itself) / (TRUSTED + record.reports))
+    return share * settings.lock_rate
 
 
 def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, Association]) -> Association | None:
@@ -116,27 +125,39 @@ def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, As
     return min(latest, key=lambda opening: opening.nobody, default=None)
 
 
-def repeat_rate(settings: Settings, event: Event, said: Mapping[str, Said], seconds: float) -> float:
+def just_begun(said: Mapping[str, Said], holders: Mapping[str, Association], seconds: float) -> bool:
+    """Whether nothing has been heard but within the last few seconds: a hub that starts tells how everything stands."""
+    first = [other.first for other in said.values()] + [report.time.timestamp() for report in holders.values()]
+    return all(seconds - heard <= TOGETHER for heard in first)
+
+
+def repeat_rate(
+    settings: Settings, event: Event, said: Mapping[str, Said], seconds: float, *, begun: bool = False
+) -> float:
     """Rate at which a contact or a lock says again what it has said, nothing having happened (1/s).
 
     `(repeats + n) / (period + T)`: n such reports since it was first heard T ago (mean of a gamma distribution, whose
     shape is `repeats` and inverse scale `period` beforehand); more where another has just done so, or has first been
     heard to stand shut: a hub that starts tells how everything stands. Who works a lock by its lever or a code is no
-    radio; a contact that has never said anything but `open` reports openings alone.
+    radio; a contact that has never said anything but `open` reports openings alone. What is heard first when the log
+    has just begun is how a door stands, unless it stands open and no other has told so yet.
 
     Args:
         settings: of the home.
         event: the report.
         said: what each contact and lock said before it.
         seconds: when it came, epoch seconds.
+        begun: whether the log has only just begun.
     """
     own, expected, period = said.get(event.sensor), settings.door_repeats, settings.door_repeat_period
     news = own is not None and own.value != event.value
     if not expected or news or event.by is not None or event.code is not None:
         return 0.0
-    if event.value in ("open", "unlocked") and not (own and own.both):
-        return 0.0
+    first, opening = own is None and begun, event.value in ("open", "unlocked")
     together = any(seconds - other.unprompted <= TOGETHER for name, other in said.items() if name != event.sensor)
+    if opening and not ((own and own.both) or (first and together)):
+        return 0.0
+    together = together or first
     usual = 0.0 if own is None else (expected + own.repeats) / (period + max(0.0, seconds - own.first))
     return usual + together * 0.5 / TOGETHER
 

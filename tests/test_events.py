@@ -107,6 +107,17 @@ def test_csv_columns_in_any_order_and_quoted_cells() -> None:
     assert (faults, counts.read, counts.bad) == ([], 2, 0)
 
 
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_csv_as_spreadsheets_write_it_where_a_comma_is_the_decimal_mark(separator: str) -> None:
+    rows = [["\ufeffTime", "sensor", "value", "code"], ["2026-03-01T07:00:00Z", "front_lock", "unlocked", "1,2"]]
+    found, faults, _ = read([separator.join(row) for row in rows], plan=PLAN)
+    assert (found, faults) == ([Event(START, "front_lock", "unlocked", None, "1,2")], [])
+    quoted = [separator.join(f'"{cell}"' for cell in row) for row in [[*rows[0][:3], "note"], [*rows[1][:3], "a;\tb"]]]
+    found, faults, _ = read([quoted[0].replace('"\ufeff', '\ufeff"'), quoted[1]], plan=PLAN)
+    assert found == [Event(START, "front_lock", "unlocked")]
+    assert [(fault.line, fault.message[:24]) for fault in faults] == [(1, 'column "note" is not rea')]
+
+
 def test_without_a_plan_any_sensor_is_taken() -> None:
     line = LINE.replace("hall_motion", "of_nobody")
     assert read([line])[0] == [Event(START, "of_nobody", "detected")]
@@ -231,6 +242,8 @@ BAD = [
     (field(sensor="doorbell\n\x1b[31m"), "unknown sensor"),
     (field(value="open"), "there is detected, clear"),
     (field(value="detcted"), 'did you mean "detected"'),
+    (field(value="ofline"), 'did you mean "offline"'),
+    (field(value="off"), "there is detected, clear"),
     (field(sensor="tag", value="attic"), "there is hall, den, away"),
     ('{"x": "' + "a" * MAX_LINE + '"}', "longer than"),
     ('{"x": ' + "9" * 5000 + "}", "a number of 5000 digits"),
@@ -264,7 +277,11 @@ def test_a_bad_line_is_named_and_the_rest_is_read(tmp_path: Path, bad: str, says
         (["time,sensor,value", '2026-03-01T07:00:00Z,"hall_motion,clear'], 2, "is not CSV"),
         (["time,sensor,value", "07:00,hall_motion,clear"], 2, "no RFC 3339 time"),
         (["2026-03-01T07:00:00Z,hall_motion,clear"], 1, "a first line time,sensor,value,by,code would be right"),
-        (["time;sensor;value", "2026-03-01T07:00:00Z;hall_motion;clear"], 1, "a first line time,sensor,value"),
+        (["2026-03-01T07:00:00Z;hall_motion;clear"], 1, "a first line time,sensor,value,by,code would be right"),
+        (["2026-03-01T07:00:00Z\thall_motion\tclear"], 1, "a first line time,sensor,value,by,code would be right"),
+        (["time;sensor", "2026-03-01T07:00:00Z;hall_motion"], 1, "no column 'value'"),
+        (["time;sensor;value", "2026-03-01T07:00:00Z,hall_motion,clear"], 2, "'sensor' is missing"),
+        (["time;sensor;value", "2026-03-01T07:00:00,250Z;hall_motion;clear"], 2, "no RFC 3339 time"),
         (['{"time": "2026', "time,sensor,value"], 1, "is not JSON (Unterminated string starting at column 10)"),
     ],
 )

@@ -9,6 +9,7 @@ from benchmarks.exact.dense import DenseModel
 from presence import Floorplan, Settings, Tracker
 from presence.hypotheses import BACK, FORTH
 from presence.places import ACTIVE, MOVING
+from presence.snapshot import Unprompted
 from presence.unprompted import locks_itself_rate
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
@@ -165,10 +166,48 @@ def test_who_turns_a_lock_by_hand_inside_is_beside_it() -> None:
 def test_a_lock_locks_itself_as_often_as_somebody_beside_it_does_unless_it_tells_who_did() -> None:
     settings, alone = Settings(), home(1, front_lock=LOCK)
     rate = settings.door_pulled_shut_share * settings.lock_rate
-    for plan, event, expected in (
-        (alone, at(0, "front_lock", "locked"), rate),
-        (alone, at(0, "front_lock", "locked", by="inside"), 0.0),
-        (alone, at(0, "front_lock", "unlocked"), 0.0),
-        (LOCKED, at(0, "front_lock", "locked"), 0.0),
+    for event, expected in (
+        (at(0, "front_lock", "locked"), rate),
+        (at(0, "front_lock", "locked", by="inside"), 0.0),
+        (at(0, "front_lock", "unlocked"), 0.0),
     ):
-        assert locks_itself_rate(plan, settings, event) == expected
+        assert locks_itself_rate(alone, settings, event, None) == expected
+
+
+@pytest.mark.parametrize(
+    ("record", "share"),
+    [(None, 0.02), (Unprompted(30, 0.0), 0.005), (Unprompted(30, 19.8), 0.5), (Unprompted(990, 980.0), 0.9)],
+)
+def test_a_lock_beside_a_contact_locks_itself_as_often_as_it_has(record: Unprompted | None, share: float) -> None:
+    """A hand that locks the door from outside tells that somebody has left, and most are taken for one at first."""
+    rate = locks_itself_rate(LOCKED, Settings(), at(0, "front_lock", "locked"), record)
+    assert rate == pytest.approx(share * Settings().lock_rate, rel=1e-12, abs=0.0)
+
+
+def test_a_lock_that_locks_itself_is_found_out_by_its_own_record() -> None:
+    """Again and again somebody comes in and goes to bed, where they are seen; the lock works itself, or they do it."""
+    made = {}
+    for hand in (False, True):
+        tracker = Tracker(LOCKED)
+        for k in range(20):
+            begin = 7200.0 * k
+            reports = [
+                (0.0, "front_lock", "unlocked"),
+                (2.0, "front_contact", "open"),
+                (4.0, "hall_motion", "detected"),
+            ]
+            reports += [(6.0, "front_contact", "closed"), (8.0 if hand else 25.0, "front_lock", "locked")]
+            reports += [
+                (12.0, "inner_contact", "open"),
+                (14.0, "bed_motion", "detected"),
+                (24.0, "bed_motion", "clear"),
+            ]
+            reports += [(15.0, "inner_contact", "closed"), (120.0, "hall_motion", "clear")]
+            reports += [(3600.0, "inner_contact", "open"), (3602.0, "front_contact", "open")]
+            reports += [(3605.0, "front_contact", "closed"), (3606.0, "inner_contact", "closed")]
+            for seconds, sensor, value in sorted(reports):
+                tracker.observe(at(begin + seconds, sensor, value))
+        made[hand] = tracker._known().unprompted["front_lock"]
+        assert made[hand].reports == 20
+    assert made[False].by_itself > 7.0
+    assert made[True].by_itself < 1.0

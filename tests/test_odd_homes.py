@@ -419,18 +419,21 @@ def test_a_tag_that_is_worn_keeps_its_owner_where_it_is_heard(people: int) -> No
         assert tracker.belief.people["P1"]["bed"] > 0.9, minute
 
 
-@pytest.mark.parametrize("home_again", [False, True])
-def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_again: bool) -> None:
-    """In a home of tags alone nothing else speaks; half an hour after it had left, its owner was away by .26."""
-    rooms = {"foyer": {}, "lounge": {}, "bed": {"rest": True}}
+def of_tags_alone() -> Floorplan:
+    """A home in which nothing but the tag of its one resident speaks."""
     ends = {"front": ["foyer", "away"], "inner": ["foyer", "lounge"], "bed_door": ["lounge", "bed"]}
-    plan = home(
+    return home(
         {"P1": {"bed": "bed"}},
-        rooms=rooms,
+        rooms={"foyer": {}, "lounge": {}, "bed": {"rest": True}},
         doors={name: {"between": between} for name, between in ends.items()},
         tag={"kind": "badge", "person": "P1"},
     )
-    tracker = followed(plan, (0.0, "tag", "lounge"), (600.0, "tag", "foyer"), (640.0, "tag", "away"))
+
+
+@pytest.mark.parametrize("home_again", [False, True])
+def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_again: bool) -> None:
+    """In a home of tags alone nothing else speaks; half an hour after it had left, its owner was away by .26."""
+    tracker = followed(of_tags_alone(), (0.0, "tag", "lounge"), (600.0, "tag", "foyer"), (640.0, "tag", "away"))
     for hours in (0.5, 2.0, 6.0):
         tracker.advance(time_at(hours * HOUR))
         assert tracker.belief.people["P1"]["away"] > 0.7, hours
@@ -441,6 +444,30 @@ def test_a_tag_that_is_told_to_be_away_is_believed_until_it_is_heard_again(home_
             assert tracker.belief.people["P1"]["away"] < 0.1, hours
 
 
+@pytest.mark.parametrize("hours", [0.01, 0.5, 2.0, 6.0])
+def test_a_room_on_the_way_out_that_is_told_only_after_away_does_not_bring_the_owner_back(hours: float) -> None:
+    """A hub that is in no hurry tells of the foyer last; half an hour later the owner was away by .11."""
+    tracker = followed(of_tags_alone(), (0.0, "tag", "lounge"), (640.0, "tag", "away"), (652.0, "tag", "foyer"))
+    tracker.advance(time_at(652.0 + hours * HOUR))
+    assert tracker.belief.people["P1"]["away"] > 0.7
+
+
+@pytest.mark.parametrize(
+    "reports",
+    [
+        [(600.0, "tag", "foyer"), (640.0, "tag", "away"), (652.0, "tag", "foyer")],  # out of reach for a moment
+        [(640.0, "tag", "away"), (652.0, "tag", "lounge")],  # in no room by the door
+        [(640.0, "tag", "away"), (670.0, "tag", "foyer")],  # too late for a message that was overtaken
+        [(640.0, "tag", "away"), (652.0, "tag", "foyer"), (670.0, "tag", "lounge")],  # they have come back, indeed
+    ],
+)
+def test_a_tag_that_is_heard_again_brings_its_owner_back(reports: list[Report]) -> None:
+    tracker = followed(of_tags_alone(), (0.0, "tag", "lounge"), *reports)
+    for hours in (0.5, 2.0):
+        tracker.advance(time_at(700.0 + hours * HOUR))
+        assert tracker.belief.people["P1"]["away"] < 0.2, hours
+
+
 def test_that_a_tag_is_heard_again_where_it_was_does_not_put_off_or_hasten_what_its_silence_tells() -> None:
     """Left behind by the bed, it is heard every minute: after three hours that is no more than once every hour."""
     away: list[Report] = [(0.0, "tag", "away"), (600.0, "tag", "bed")]
@@ -448,3 +475,58 @@ def test_that_a_tag_is_heard_again_where_it_was_does_not_put_off_or_hasten_what_
     seldom = followed(tagged(), *away, *((600.0 + 3600.0 * k, "tag", "bed") for k in range(1, 4)))
     assert [len(tracker._known().due) for tracker in (often, seldom)] == [1, 1]
     assert often._known().due == seldom._known().due
+
+
+# --- guests who stay the night ----------------------------------------------------------------------------------------
+def guest_night(guest: str) -> Tracker:
+    """One resident, at home all day; from eight on a guest sits in the lounge, and at eleven leaves or goes to bed.
+
+    The resident stirs every 80 minutes, the guest once, at half past one. The last report is of twenty past four.
+
+    Args:
+        guest: `none`, `leaves` or `stays`.
+    """
+    ends = {"front": ["hall", "away"], "main_door": ["hall", "main"], "spare_door": ["hall", "spare"]}
+    plan = home(
+        {"P1": {"bed": "main", "awake": ["07:00", "22:30"]}},
+        rooms={"hall": {}, "lounge": {}, "main": {"rest": True}, "spare": {"rest": True}},
+        doors={
+            "arch": {"between": ["hall", "lounge"], "leaf": "none"},
+            **{name: {"between": between} for name, between in ends.items()},
+        },
+        visitors=1,
+        front_contact=contact("front"),
+        phone={"kind": "phone", "person": "P1"},
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "lounge", "main", "spare")},  # type: ignore[arg-type]
+    )
+    came, left = 8.0 * HOUR, 11.0 * HOUR
+    seen = [(600.0 * k, "main") for k in range(1, 66)] + [(left + 4800.0 * k, "main") for k in range(1, 5)]
+    opened = []
+    if guest != "none":
+        opened += [came]
+        seen += [(came - 20.0, "hall"), (came - 40.0, "main")]
+        seen += [(came + 6.0, "lounge"), (came + 40.0, "hall"), (came + 46.0, "main")]
+        seen += [(came + 170.0 * k, "lounge") for k in range(1, 63)]
+        seen += [(left - 6.0, "hall")]
+    if guest == "leaves":
+        opened += [left]
+    if guest == "stays":
+        seen += [(left, "spare"), (left + 300.0, "spare"), (left + 2.5 * HOUR, "spare")]
+    reports: list[Report] = [(1.0, "phone", "home")]
+    for seconds in opened:
+        reports += [(seconds, "front_contact", "open"), (seconds + 4.0, "front_contact", "closed")]
+    for seconds, room in seen:
+        reports += [(seconds, f"{room}_motion", "detected"), (seconds + 31.0, f"{room}_motion", "clear")]
+    return followed(plan, *sorted(reports))
+
+
+def test_a_guest_who_sleeps_in_a_spare_bedroom_is_there_all_night() -> None:
+    """The front door stays shut; all the same, two were at home by .003: guests never slept."""
+    belief = guest_night("stays").belief
+    assert belief.at_home[2] > 0.9
+    assert belief.rooms["spare"] > 0.9
+
+
+@pytest.mark.parametrize("guest", ["none", "leaves"])
+def test_nobody_sleeps_in_a_spare_bedroom_who_has_left_or_never_came(guest: str) -> None:
+    assert guest_night(guest).belief.at_home[1] > 0.95

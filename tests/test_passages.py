@@ -514,6 +514,28 @@ def test_a_hub_that_starts_and_tells_how_all_stands_moves_nobody(reports: tuple[
     )
 
 
+@pytest.mark.parametrize("order", [("front", "bath", "bed"), ("bath", "front", "bed"), ("front", "bath_open", "bed")])
+def test_a_hub_that_tells_how_all_stands_as_a_log_begins_puts_nobody_behind_a_door(order: tuple[str, ...]) -> None:
+    """Told first, the bathroom's door had just been shut: somebody was in there by .94 five minutes later."""
+    doors = {"front": ["hall", "away"], "bath": ["hall", "bathroom"], "bed": ["hall", "bedroom"]}
+    sensors = {door: contact(door) for door in doors} | {"hall_motion": motion("hall")}
+    plan = home(
+        2,
+        rooms={"hall": {}, "bathroom": {}, "bedroom": {"rest": True}},
+        doors={door: {"between": between} for door, between in doors.items()},
+        **sensors,
+    )
+    silent, told = Tracker(plan), Tracker(plan)
+    for n, door in enumerate(order):
+        told.observe(at(0.4 * n, door.removesuffix("_open"), "open" if door.endswith("_open") else "closed"))
+    for minutes in (0.1, 5.0):
+        silent.advance(time_at(60.0 * minutes))
+        told.advance(time_at(60.0 * minutes))
+        for room in plan.rooms:
+            if room != "away":
+                assert told.belief.rooms[room] == pytest.approx(silent.belief.rooms[room], abs=0.1), (minutes, room)
+
+
 def test_who_comes_back_by_a_door_left_open_is_told_at_its_closing_though_all_was_quiet_before() -> None:
     """The first report in many minutes is of somebody who has come in already: before it they were outside."""
     lines: list[Line] = [

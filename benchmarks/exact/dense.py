@@ -54,7 +54,10 @@ class DenseModel:
         self._silent: dict[Any, list[Array]] = {}
 
     def hours(self, seconds: float) -> Hours:
-        """Who is in their sleeping hours, and how readily they go out and come back (these plans live by UTC)."""
+        """Who is in their sleeping hours, and how readily they go out and come back (these plans live by UTC).
+
+        Visitors sleep when all residents do.
+        """
         clock = seconds % 86400.0
         hour = int((seconds - MONDAY) // 3600) % 168
         answers = []
@@ -63,7 +66,10 @@ class DenseModel:
             a, b = habit.awake or (self.plan.people[name].awake if name in self.plan.people else (0.0, 86400.0))
             asleep = not (a <= clock < b if a <= b else not b <= clock < a)
             answers.append(Hour(asleep, habit.out[hour], habit.back[hour]))
-        return tuple(answers)
+        residents = [answers[self.names.index(name)] for name in self.plan.people]
+        night = bool(residents) and all(answer.asleep for answer in residents)
+        beings = zip(answers, self._model.beings, strict=True)
+        return tuple(hour._replace(asleep=night) if being.role == "visitor" else hour for hour, being in beings)
 
     def clock_changes(self, begin: float, end: float) -> list[float]:
         """Instants after `begin` and before `end` at which somebody's habits may change."""
@@ -82,7 +88,7 @@ class DenseModel:
         weights = self.sight(tuple(Hour(hour.asleep) for hour in hours)).weights.copy()
         states, plan = self._model.states, self._model.plan
         for row, hour, being in zip(weights, hours, self._model.beings, strict=True):
-            if hour.asleep:  # hardly anybody is away then, and most are in their own bed, or in one of the bedrooms
+            if hour.asleep and being.role == "resident":  # hardly anybody is away, and most are in a bed of theirs
                 row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
                 beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
                 bed = [
