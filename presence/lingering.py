@@ -25,6 +25,8 @@ UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 LEAST_HEARD = 5
 """Times that a sensor must have gone off before its hold is believed: some stay on for longer than the plan says."""
+UNHEARD = TimesOn()
+"""The record of a sensor that has not gone off yet."""
 
 
 def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | None:
@@ -41,16 +43,16 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         unheard, for an outer door stands open or is not watched by a contact.
     """
     on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
-    outer = [door for door, side in plan.outdoor_sides.items() if side is not None]
     if on is None or not sensor.hold or sensor.room not in plan.indoor or record.heard < LEAST_HEARD:
-        return None
-    if not all(_shut(plan, snapshot, door) for door in outer):
         return None
     hold = known_hold(snapshot, sensor)
     went_on, last = on.time.timestamp(), snapshot.seconds - hold
+    outer = [door for door, side in plan.outdoor_sides.items() if side is not None]
+    if last <= went_on + SLACK or not all(_shut(plan, snapshot, door) for door in outer):
+        return None
     told = _latest(plan, snapshot, lambda other: other.door in outer)
     passed = max((seconds + PASSING + JITTER * hold for seconds in told), default=went_on)
-    return last - went_on if last > max(went_on + SLACK, passed) else None
+    return last - went_on if last > passed else None
 
 
 def stated_hold(sensor: Sensor) -> float:
@@ -66,12 +68,13 @@ def last_movement(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float 
     room or of an outer one: it may be theirs who have gone through, or the door's own.
     """
     on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
-    followed = ("expire", sensor.id) in {note[1:] for note in snapshot.due}
-    if on is None or not sensor.hold or record.heard < LEAST_HEARD or not followed:
+    if on is None or not sensor.hold or record.heard < LEAST_HEARD:
         return None
     hold, lasted = known_hold(snapshot, sensor), snapshot.seconds - on.time.timestamp()
     whole = abs(lasted - round(lasted / hold) * hold) <= SLACK
     if lasted < hold or whole or record.shortest < (1.0 - JITTER) * hold:
+        return None
+    if ("expire", sensor.id) not in {note[1:] for note in snapshot.due}:
         return None
     last = snapshot.seconds - hold
     outer = {door for door, side in plan.outdoor_sides.items() if side is not None}
@@ -86,15 +89,12 @@ def earliest_movement(plan: Floorplan, snapshot: Snapshot, sensors: Collection[s
 
     They have been on since they went on, and go off a hold after it, now at the earliest; infinite if none is on.
     """
-    on = [plan.sensors[name] for _, what, name in snapshot.due if what == "expire" and name in sensors]
-    return min(
-        (
-            max(snapshot.holders[s.id].time.timestamp(), snapshot.seconds - known_hold(snapshot, s))
-            for s in on
-            if s.hold and s.id in snapshot.holders
-        ),
-        default=math.inf,
-    )
+    earliest = math.inf
+    for _, what, name in snapshot.due:
+        if what == "expire" and name in sensors and (on := snapshot.holders.get(name)) and plan.sensors[name].hold:
+            hold = known_hold(snapshot, plan.sensors[name])
+            earliest = min(earliest, max(on.time.timestamp(), snapshot.seconds - hold))
+    return earliest
 
 
 def _next_door(plan: Floorplan, snapshot: Snapshot, sensor: Sensor, last: float) -> bool:
@@ -139,7 +139,7 @@ def _share(heard: int, lost: int, usual: float) -> float:
 
 
 def _record(snapshot: Snapshot, sensor: Sensor) -> TimesOn:
-    return snapshot.times_on.get(sensor.id, TimesOn())
+    return snapshot.times_on.get(sensor.id, UNHEARD)
 
 
 def _kept(snapshot: Snapshot, sensor: Sensor, record: TimesOn) -> Snapshot:

@@ -117,7 +117,7 @@ class LiveEngine(Engine):
         most = int(self.settings.put_back_events)
         back = earliest_movement(self.plan, after, self._see_all) if most else math.inf
         if back == math.inf:
-            return replace(after, lately=())
+            return replace(after, lately=(), put_back=taken.ended)
         lately = (*lately[-most:], taken._replace(known=replace(after, lately=())))
         passed = sum(earlier.at <= back for earlier in lately)
-        return replace(after, lately=lately[max(0, passed - 1) :])
+        return replace(after, lately=lately[max(0, passed - 1) :], put_back=taken.ended)

@@ -30,9 +30,12 @@ BOUNCE_PRIOR = 20
 
 
 def replace(value: T, /, **changes: Any) -> T:
-    """A frozen value with some fields changed: of a named tuple, or as `dataclasses.replace`."""
+    """A frozen value with some fields changed, as `dataclasses.replace`; a snapshot sooner than by its `_replace`."""
     if isinstance(value, Snapshot):
-        return value._replace(**changes)
+        fields: list[Any] = list(value)
+        for name, changed in changes.items():
+            fields[PLACES[name]] = changed
+        return Snapshot._make(fields)  # type: ignore[return-value]
     return dataclasses.replace(value, **changes)  # type: ignore[type-var]
 
 
@@ -246,6 +249,8 @@ class Snapshot(NamedTuple):
     """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
     lately: tuple[Taken, ...] = ()
     """The latest few events, in order, see `retaken`."""
+    put_back: bool = False
+    """Whether the latest event was an off report that was put back, which took as long as several events."""
 
     @property
     def time(self) -> datetime:
@@ -255,3 +260,7 @@ class Snapshot(NamedTuple):
     def noted_of(self, door: str) -> list[int]:
         """Which of `noted` are about a door, in order."""
         return [i for i, (_, name) in enumerate(self.noted) if name == door]
+
+
+PLACES = {name: n for n, name in enumerate(Snapshot._fields)}
+"""Where each field of a snapshot is in the tuple."""

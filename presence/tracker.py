@@ -118,7 +118,8 @@ class Tracker:
                 self._step(at) if old is None else self._take(old)
         self.counts.observed += 1
         self.counts.reordered += bool(later)
-        at_ease = event.value in OFF.values() and (self.health.behind or not self._engine.foresee(self._known()))
+        at_ease = event.value in OFF.values() and not self._known().put_back
+        at_ease = at_ease and (self.health.behind or not self._engine.foresee(self._known()))
         self._forget(AT_EASE if at_ease else 0)
 
     def advance(self, now: datetime) -> None:

@@ -237,6 +237,18 @@ def test_a_sensor_bears_no_witness_after_the_last_movement_that_it_saw() -> None
     assert [what for _, what, name in after.due if name == "bath_motion"] == ["expire"]
 
 
+def test_what_can_wait_waits_where_an_off_report_took_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    """After one that was put back, nothing is prepared for what may come next; after any other, something is."""
+    asked: list[str] = []
+    tracker = followed(flat(), [*evening(), *visit(clear=HOLD + 15.0)[:2]])
+    monkeypatch.setattr(tracker._engine, "foresee", lambda snapshot: asked.append("foresee"))
+    tracker.observe(at(10_000.0 + HOLD + 15.0, "bath_motion", "clear"))
+    assert tracker._snapshot is not None
+    assert (tracker._snapshot.put_back, asked) == (True, [])
+    tracker.observe(at(10_000.0 + HOLD + 22.0, "studio_motion", "clear"))
+    assert (tracker._snapshot.put_back, asked) == (False, ["foresee"])
+
+
 def test_nor_where_more_has_come_since_than_is_taken_in_again() -> None:
     busy = [(20.0 + n, "studio_motion", ("clear", "detected")[n % 2]) for n in range(10)]
     reports = [*evening(), (0.0, "bath_motion", "detected"), (16.0, "studio_motion", "detected"), *busy]

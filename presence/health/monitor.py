@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import replace
 
 from presence.events import Event
 from presence.floorplan import Floorplan
@@ -27,7 +26,7 @@ from presence.health.twins import HOLE, KEPT, Twins
 from presence.health.wear import WearWatch
 from presence.inference import Engine
 from presence.record import LOOK_EVERY
-from presence.snapshot import Snapshot
+from presence.snapshot import Snapshot, replace
 from presence.times import utc
 
 REMEMBERED = 200
@@ -169,7 +168,7 @@ class Monitor:
 
         What was known earlier is left out: a twin, which has other doubts, makes nothing of it (`retaken`).
         """
-        self._waiting.append((quiet._replace(lately=()), after._replace(lately=()), event))
+        self._waiting.append((replace(quiet, lately=()), replace(after, lately=()), event))
 
     def go_back(self, seconds: float) -> None:
         """A late event is about to be put in its place: forget the steps after it."""
