@@ -1,7 +1,8 @@
 """For rules: when to switch a room on and off, given how probable it is that somebody is there.
 
-One threshold alone makes lights flicker and leaves people in the dark, so there are two: a room goes on as soon as
-somebody is more likely there than not, and off only when staying on costs more than going off.
+One threshold alone makes lights flicker, so there are two: by default a room goes on as soon as somebody is more likely
+there than not, and off only when staying on costs more than going off. The more a minute in the dark costs, the less
+likely somebody need be there for a room to go on, or people would walk in in the dark.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ BoolArray = NDArray[np.bool_]
 
 DARK_COST = 4.0
 """A minute in the dark with somebody there, in minutes on with nobody there. Common practice, no source."""
+ODDS_APART = 4.0
+"""A room goes on at so many times the odds at which it goes off, at most. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +47,28 @@ class Switch:
 
         Args:
             dark_cost: what a minute in the dark with somebody there costs, in minutes on with nobody there; > 0.
-            on_above: probability above which the room goes on.
+            on_above: probability above which the room goes on at any rate; earlier as in `from_threshold`.
 
         Raises:
             SettingError: if the cost is not a finite number above zero.
         """
         if not (math.isfinite(dark_cost) and dark_cost > 0):
             raise SettingError(f"dark_cost: {dark_cost!r} is not a finite number above zero")
-        return cls(on_above, min(on_above, 1 / (1 + dark_cost)))
+        return cls.from_threshold(min(on_above, 1 / (1 + dark_cost)), on_above)
+
+    @classmethod
+    def from_threshold(cls, off_below: float, on_above: float = 0.5) -> Switch:
+        """The switch that goes off below a probability, and on where the odds are `ODDS_APART` times as high.
+
+        Args:
+            off_below: probability below which the room goes off.
+            on_above: probability above which it goes on at any rate.
+
+        Raises:
+            SettingError: unless 0 <= off_below <= on_above <= 1.
+        """
+        apart = off_below / (off_below + (1 - off_below) / ODDS_APART)
+        return cls(min(on_above, apart), off_below)
 
     def next(self, on: bool, probability: float) -> bool:
         """Whether the room is on after this probability, given whether it was."""

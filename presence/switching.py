@@ -17,7 +17,7 @@ CountArray = NDArray[np.int64]
 
 TIMER_MINUTES = (1, 2, 5, 10, 15, 20, 30)
 OFF_BELOW = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5)
-"""The rule's second threshold, tried to trade minutes in the dark for minutes wasted."""
+"""The rule's second threshold, moved to trade minutes in the dark for minutes wasted; the first keeps its distance."""
 
 
 class LastMovement:
@@ -67,7 +67,7 @@ class SwitchingSums:
 
     Args:
         rooms: R.
-        rule: the rule that is scored; the same with other second thresholds is summed beside it.
+        rule: the rule that is scored; the same with other second thresholds (`from_threshold`) is summed beside it.
         off_below: those thresholds; one above the rule's first threshold stands for both.
         minutes: the timers.
     """
@@ -82,7 +82,7 @@ class SwitchingSums:
     ) -> None:
         self.rule = rule or Switch()
         self.off_below, self.minutes = tuple(off_below), tuple(minutes)
-        self.rules = [self.rule, *(Switch(max(self.rule.on_above, off), off) for off in off_below)]
+        self.rules = [self.rule, *(Switch.from_threshold(off, max(self.rule.on_above, off)) for off in off_below)]
         self.rooms = rooms
         self.samples = self.occupied = 0
         """Instants, and room-instants with somebody there."""

@@ -23,6 +23,7 @@ from presence.cli import run
 from presence.direction import DirectionSums, DoorEvent, TruePassage, match
 from presence.evaluate import Scores, evaluate
 from presence.metrics import BinarySums, CountSums
+from presence.occupancy import DARK_COST
 from presence.passages import Passage
 from presence.replay import replay, to_json
 from presence.report import report
@@ -130,6 +131,43 @@ def test_the_switch_turns_off_where_staying_on_costs_more() -> None:
         assert switch.next(True, p) == (p * 4.0 > (1 - p) * 1.0)
     assert not switch.next(False, 0.4)
     assert switch.next(False, 0.51)
+
+
+def test_the_default_switch_is_that_of_the_default_cost() -> None:
+    assert Switch.from_cost(DARK_COST) == Switch.from_threshold(0.2) == Switch(0.5, 0.2) == Switch()
+
+
+def test_who_minds_the_dark_goes_on_sooner_and_nobody_later() -> None:
+    """By hand: off at odds of 1 to 99, on at 4 to 99; who minds it less than by default goes on at evens, or above."""
+    dear = Switch.from_cost(99.0)
+    assert (dear.off_below, dear.on_above) == pytest.approx((0.01, 4 / 103))
+    assert Switch.from_cost(1.0) == Switch(0.5, 0.5)
+    assert Switch.from_cost(0.25, on_above=0.8) == Switch(0.8, 0.8)
+    assert Switch.from_threshold(0.0) == Switch(0.0, 0.0)
+    assert Switch.from_threshold(1.0, 1.0) == Switch(1.0, 1.0)
+
+
+@pytest.mark.parametrize("cost", [30.0, 100.0])
+def test_the_switch_for_a_cost_is_near_the_cheapest_and_far_below_one_that_waits_for_evens(cost: float) -> None:
+    """Someone comes and goes between minutes, seen by a sensor that a cat sets off, too; the exact filter."""
+    rng = np.random.default_rng(17)
+    there, p = np.zeros((100_000, 1), bool), np.zeros((100_000, 1))
+    now, belief = False, 0.2
+    for i in range(len(there)):
+        now = rng.random() < (0.98 if now else 0.001)
+        belief = belief * 0.98 + (1 - belief) * 0.001
+        seen = rng.random() < (0.2 if now else 0.05)
+        likely = (0.2, 0.05) if seen else (0.8, 0.95)
+        belief = belief * likely[0] / (belief * likely[0] + (1 - belief) * likely[1])
+        there[i], p[i] = now, belief
+
+    def costs(switch: Switch) -> float:
+        on = switch.series(p, np.zeros(1, bool))
+        return float(cost * (there & ~on).sum() + (on & ~there).sum())
+
+    cheapest = 1 / (1 + cost)  # with calibrated probabilities and lights that may flicker
+    assert costs(Switch.from_cost(cost)) < 1.25 * costs(Switch(cheapest, cheapest))
+    assert costs(Switch(0.5, cheapest)) > 1.25 * costs(Switch.from_cost(cost))
 
 
 @pytest.mark.parametrize("wrong", [(0.5, 0.6), (-0.1, -0.2), (math.nan, 0.1), (2.0, 0.1)])

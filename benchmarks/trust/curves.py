@@ -1,4 +1,4 @@
-"""Minutes in the dark against minutes wasted, as curves: the library's over its threshold, the timer's over its length.
+"""Minutes in the dark against minutes wasted, as curves: the library's over its thresholds, a timer's over its length.
 
 Any rule can be mixed with another (one on some days, the other on others), and always on and always off are rules too,
 so each curve is the straight-line interpolation of its points that no other point beats, between those two ends.

@@ -106,9 +106,9 @@ def _ahead(rows: Sequence[Row]) -> list[str]:
     lines = [
         "## Against the best timer, on equal terms",
         "",
-        "The library's threshold is moved until it has as many dark minutes as the timer, or as many wasted ones: what"
-        " is then left of the timer's wasted minutes / of its dark minutes, means over seeds. Below 100 % the library"
-        " is ahead. Timers are chosen in hindsight.",
+        "The library's thresholds are moved (`Switch.from_threshold`) until it has as many dark minutes as the timer,"
+        " or as many wasted ones: what is then left of the timer's wasted minutes / of its dark minutes, means over"
+        " seeds. Below 100 % the library is ahead. Timers are chosen in hindsight.",
     ]
     people = sorted({row["people"] for row in rows})
     for rival, name in RIVAL_NAMES.items():

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 LINES = (
-    ("library, threshold moved", "#0b6e4f", [f"off_below_{off:g}" for off in OFF_BELOW], "-"),
+    ("library, thresholds moved", "#0b6e4f", [f"off_below_{off:g}" for off in OFF_BELOW], "-"),
     ("one timer, length moved", "#c8553d", [f"timer_{m:g}_min" for m in MINUTES], "-"),
     ("a timer tuned for each room", "#e0a458", [f"room_timers_cost_{cost:g}" for cost in COSTS], "--"),
 )
