@@ -23,7 +23,6 @@ from presence.unprompted import (
     contacts_of,
     false_alarm_rate,
     is_echo,
-    just_begun,
     locks_itself_rate,
     opened_by,
     pulled_shut_rate,
@@ -63,7 +62,7 @@ class DoorEngine(CarriedEngine):
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
         said = snapshot.said.get(sensor.id)
-        begun = just_begun(snapshot.said, snapshot.holders, snapshot.seconds)
+        begun = snapshot.begun is not None and snapshot.seconds - snapshot.begun <= TOGETHER
         by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds, begun=begun)
         by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
         if is_echo(self.plan, event, use, snapshot.said, snapshot.seconds):

@@ -98,7 +98,7 @@ class LogCounts:
             counted(self.bad, "bad line"),
             counted(self.duplicate, "duplicate"),
         )
-        return f"{read} read, {bad} skipped, {twice}, {self.late} left out for their time"
+        return f"{read} read, {bad} skipped, {twice}, {self.late} too late or ahead"
 
 
 # --- reading ----------------------------------------------------------------------------------------------------------
@@ -275,8 +275,7 @@ def reorder(
             continue
         if seconds < newest - window:
             doubt = " (whose clock may be wrong)" if newest - seconds > LEAP else ""
-            far = f"{apart(newest - seconds)} older than the latest event before it{doubt}"
-            _leave_out(each, far, counts, on_fault)
+            _leave_out(each, f"{apart(newest - seconds)} older than the latest before it{doubt}", counts, on_fault)
             continue
         newest = max(newest, seconds)
         heapq.heappush(held, (seconds, number, event))

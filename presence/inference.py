@@ -49,6 +49,8 @@ class Engine(DoorEngine):
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """Take in an event at the snapshot's own instant."""
         sensor = self.plan.sensors[event.sensor]
+        if snapshot.begun is None:
+            snapshot = replace(snapshot, begun=snapshot.seconds)
         if event.value in ("offline", "online"):
             return self._reachable(snapshot, sensor, event.value == "online"), []
         told: list[Passage] = []

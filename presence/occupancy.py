@@ -67,7 +67,9 @@ class Switch:
         Raises:
             SettingError: unless 0 <= off_below <= on_above <= 1.
         """
-        apart = off_below / (off_below + (1 - off_below) / ODDS_APART)
+        if not 0.0 <= off_below <= 1.0:
+            raise SettingError(f"off_below: {off_below!r} is not a probability")
+        apart = off_below / (off_below + (1.0 - off_below) / ODDS_APART)
         return cls(min(on_above, apart), off_below)
 
     def next(self, on: bool, probability: float) -> bool:

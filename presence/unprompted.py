@@ -125,12 +125,6 @@ def opened_by(plan: Floorplan, door: str, use: DoorUse, holders: Mapping[str, As
     return min(latest, key=lambda opening: opening.nobody, default=None)
 
 
-def just_begun(said: Mapping[str, Said], holders: Mapping[str, Association], seconds: float) -> bool:
-    """Whether nothing has been heard but within the last few seconds: a hub that starts tells how everything stands."""
-    first = [other.first for other in said.values()] + [report.time.timestamp() for report in holders.values()]
-    return all(seconds - heard <= TOGETHER for heard in first)
-
-
 def repeat_rate(
     settings: Settings, event: Event, said: Mapping[str, Said], seconds: float, *, begun: bool = False
 ) -> float:

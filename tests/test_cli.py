@@ -409,4 +409,4 @@ def test_two_events_with_a_clock_ahead_are_left_out_of_a_file_and_named(home: Pa
     assert (expected[0], status, out) == (0, 2, expected[1])
     named = [line for line in err.splitlines() if "ahead of the line beside it" in line]
     assert [line.split(": ")[0] for line in named] == ["wrong.jsonl:6", "wrong.jsonl:7"]
-    assert "2 left out for their time" in err
+    assert "2 too late or ahead" in err

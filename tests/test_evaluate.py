@@ -145,6 +145,9 @@ def test_who_minds_the_dark_goes_on_sooner_and_nobody_later() -> None:
     assert Switch.from_cost(0.25, on_above=0.8) == Switch(0.8, 0.8)
     assert Switch.from_threshold(0.0) == Switch(0.0, 0.0)
     assert Switch.from_threshold(1.0, 1.0) == Switch(1.0, 1.0)
+    for threshold in (-1.0 / 3.0, -0.1, 1.1, float("nan")):
+        with pytest.raises(SettingError, match=r"off_below: .* is not a probability"):
+            Switch.from_threshold(threshold)
 
 
 @pytest.mark.parametrize("cost", [30.0, 100.0])

@@ -317,8 +317,8 @@ def test_what_is_no_log_gets_one_clear_line(raw: bytes, line: int, says: str) ->
 
 
 def test_one_of_each_is_told_in_the_singular() -> None:
-    assert str(LogCounts(1, 1, 1, 1)) == "1 event read, 1 bad line skipped, 1 duplicate, 1 left out for their time"
-    assert str(LogCounts(0, 2, 0, 0)) == "0 events read, 2 bad lines skipped, 0 duplicates, 0 left out for their time"
+    assert str(LogCounts(1, 1, 1, 1)) == "1 event read, 1 bad line skipped, 1 duplicate, 1 too late or ahead"
+    assert str(LogCounts(0, 2, 0, 0)) == "0 events read, 2 bad lines skipped, 0 duplicates, 0 too late or ahead"
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_a_bad_home_is_named_and_the_rest_is_scored(run: Run) -> None:
     assert rows[-1] == "3 of 5 homes scored"
     told = err.splitlines()
     assert told[0].startswith("homes/c/log.jsonl:6: is not JSON")
-    assert told[1] == "homes/c/log.jsonl: 5 events read, 1 bad line skipped, 0 duplicates, 0 left out for their time"
+    assert told[1] == "homes/c/log.jsonl: 5 events read, 1 bad line skipped, 0 duplicates, 0 too late or ahead"
     assert told[2].startswith("homes/d/plan.yaml:14: ")
     assert told[3].startswith("homes/e/log.jsonl:0: is missing")
     assert len(told) == 4
