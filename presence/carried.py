@@ -71,8 +71,7 @@ class CarriedEngine(EngineCore):
     def _overtaken(self, snapshot: Snapshot, last: Reported, value: str) -> bool:
         """Whether a tag may only now be told to have been in the room by the door, on its way to be away."""
         soon = last.value == AWAY and snapshot.seconds - last.since <= OVERTAKEN
-        outer = {room for door in self.plan.doors.values() if AWAY in door.between for room in door.between}
-        return soon and value != last.before and value in outer - {AWAY}
+        return soon and value != last.before and self.plan.graph.has_edge(AWAY, value)
 
     def _elsewhere(self, snapshot: Snapshot, being: str, there: NDArray[np.bool_]) -> float:
         """Probability that a being is in none of some states, `there` of shape (S,)."""

@@ -62,7 +62,7 @@ class DoorEngine(CarriedEngine):
         door = str(sensor.door)
         use = snapshot.doors.get(door, DoorUse())
         said = snapshot.said.get(sensor.id)
-        begun = snapshot.begun is not None and snapshot.seconds - snapshot.begun <= TOGETHER
+        begun = snapshot.seconds - snapshot.begun <= TOGETHER
         by_itself = repeat_rate(self.settings, event, snapshot.said, snapshot.seconds, begun=begun)
         by_itself += bounce_rate(self.settings, event, use, snapshot.seconds) if sensor.kind == "contact" else 0.0
         if is_echo(self.plan, event, use, snapshot.said, snapshot.seconds):

@@ -49,7 +49,7 @@ class Engine(DoorEngine):
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """Take in an event at the snapshot's own instant."""
         sensor = self.plan.sensors[event.sensor]
-        if snapshot.begun is None:
+        if snapshot.begun == np.inf:
             snapshot = replace(snapshot, begun=snapshot.seconds)
         if event.value in ("offline", "online"):
             return self._reachable(snapshot, sensor, event.value == "online"), []

@@ -218,10 +218,8 @@ class Model:
     @cached_property
     def worlds_kept(self) -> int:
         """How many hours are kept ready: those of a week, so that none is worked out again every week; bounded."""
-        week, now, end = (
-            set[Hours](),
-            *(at_clock(A_MONDAY.replace(tzinfo=self.plan.zone), day, 0.0) for day in (0, 7)),
-        )
+        monday = A_MONDAY.replace(tzinfo=self.plan.zone)
+        week, now, end = set[Hours](), at_clock(monday, 0, 0.0), at_clock(monday, 7, 0.0)
         while now < end:
             hours, now = self.hours(now)
             week.add(hours)

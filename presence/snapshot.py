@@ -249,8 +249,8 @@ class Snapshot(NamedTuple):
     """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
     lately: tuple[Taken, ...] = ()
     """The latest few events, in order, see `retaken`."""
-    begun: float | None = None
-    """When anything was first heard, epoch seconds."""
+    begun: float = math.inf
+    """When anything was first heard, epoch seconds; infinite if nothing has been."""
     put_back: bool = False
     """Whether the latest event was an off report that was put back, which took as long as several events."""
 

@@ -15,6 +15,7 @@ from presence.doors import SHUT_BY_ITSELF
 from presence.habits import Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model
+from presence.movement import RESIDENT, VISITOR
 from presence.places import ASLEEP
 
 Array = NDArray[np.float64]
@@ -69,7 +70,7 @@ class DenseModel:
         residents = [answers[self.names.index(name)] for name in self.plan.people]
         night = bool(residents) and all(answer.asleep for answer in residents)
         beings = zip(answers, self._model.beings, strict=True)
-        return tuple(hour._replace(asleep=night) if being.role == "visitor" else hour for hour, being in beings)
+        return tuple(hour._replace(asleep=night) if being.role == VISITOR else hour for hour, being in beings)
 
     def clock_changes(self, begin: float, end: float) -> list[float]:
         """Instants after `begin` and before `end` at which somebody's habits may change."""
@@ -88,7 +89,7 @@ class DenseModel:
         weights = self.sight(tuple(Hour(hour.asleep) for hour in hours)).weights.copy()
         states, plan = self._model.states, self._model.plan
         for row, hour, being in zip(weights, hours, self._model.beings, strict=True):
-            if hour.asleep and being.role == "resident":  # hardly anybody is away, and most are in a bed of theirs
+            if hour.asleep and being.role == RESIDENT:  # hardly anybody is away, and most are in a bed of theirs
                 row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
                 beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
                 bed = [
