@@ -1,12 +1,12 @@
 """The exact joint filter as an engine inside the tracker, to be timed against the hypotheses on equal terms.
 
 It keeps `p(x_1..x_P, labels)` whole: an axis of S states for each being, one of 1 + 2 P labels for each open window.
-Movement, sensing, conditions, what falls due, windows, passages, the watch over the sensors, the order of late events
-and the reading of the belief are the tracker's own. What it does not have, for each would take a further axis: who has
-passed while a door stands open (`first_passage`), who has come back by the time it closes (`Mixture.sides`), and
-whether one being caused this event and the one before. Nor are off reports heard where they belong (`retaken`). What
-a sensor's lost off message is worth is read from the marginals. Seats, sensors of still people and visitors are not in
-the homes that are timed, so it refuses them.
+Movement, sensing, conditions, what falls due, windows, passages, off reports put back, the watch over the sensors, the
+order of late events and the reading of the belief are the tracker's own. What it does not have, for each would take a
+further axis: who has passed while a door stands open (`first_passage`), who has come back by the time it closes
+(`Mixture.sides`), and whether one being caused this event and the one before. What a sensor's lost off message is worth
+is read from the marginals. Seats, sensors of still people and visitors are not in the homes that are timed, so it
+refuses them.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from presence import Belief, Event, Floorplan, Settings, Tracker
 from presence.floorplan import Sensor
 from presence.health import Monitor
 from presence.hypotheses import Caused, Companion, Way
-from presence.inference import Engine
-from presence.merging import NO_TRACKS
+from presence.merging import NO_TRACKS, Mixture
 from presence.passages import Window
 from presence.propagation import Change, Reversible, propagate
+from presence.retaken import LiveEngine
 from presence.snapshot import Snapshot, replace
 
 Array = NDArray[np.float64]
@@ -53,11 +53,11 @@ def joint_of(joint: Array, persons: int, log_likelihood: float) -> Joint:
     return Joint(joint, x, np.ones(1), np.zeros((1, joint.ndim - persons, 0)), log_likelihood + float(np.log(total)))
 
 
-class JointEngine(Engine):
+class JointEngine(LiveEngine):
     """The inference of one home with the exact joint filter."""
 
     def __init__(self, plan: Floorplan, settings: Settings) -> None:
-        super().__init__(plan, settings, None, numbering=True)
+        super().__init__(plan, settings, 1, numbering=True)
         if plan.visitors or self.seats or any(s.kind == "occupancy" for s in plan.sensors.values()):
             raise ValueError("the joint filter is timed in homes without visitors, seats and sensors of still people")
         self._own: dict[tuple[int, int], tuple[Reversible, Reversible]] = {}
@@ -75,15 +75,18 @@ class JointEngine(Engine):
         if dt <= 0:
             return snapshot
         base, change = self._world(snapshot).generators(snapshot.conditions)
-        known = _of(snapshot)
-        joint, persons = known.joint, len(self.names)
-        for being in range(persons):
+        joint = _of(snapshot).joint
+        for being in range(len(self.names)):
             rows = np.moveaxis(joint, being, -1)
             kind = base.kind(being)
             own = None if change is None else Change(change.states, change.entries[kind : kind + 1])
             moved = propagate(self._alone(base, being), rows.reshape(1, -1, rows.shape[-1]), dt, own)
             joint = np.moveaxis(moved.reshape(rows.shape), -1, being)
-        return _with(replace(snapshot, seconds=seconds), joint_of(joint, persons, known.log_likelihood))
+        return self._given(replace(snapshot, seconds=seconds), joint)
+
+    def _given(self, snapshot: Snapshot, joint: Array) -> Snapshot:
+        """What is known, with a joint distribution that is not normalised."""
+        return _with(snapshot, joint_of(joint, len(self.names), _of(snapshot).log_likelihood))
 
     def _alone(self, base: Reversible, being: int) -> Reversible:
         """The generator of one being, taken out once."""
@@ -101,43 +104,63 @@ class JointEngine(Engine):
         accepting: tuple[int, ...] = (),
         ghost: Any = None,
     ) -> Snapshot:
-        known, persons = _of(snapshot), len(self.names)
-        marked = (float(nobody_rate) + snapshot.noise.get(event.sensor, 0.0)) * known.joint
-        nobody, masses = float(marked.sum()), np.zeros(persons)
-        ways = self._numbered(snapshot, ways)
+        joint = _of(snapshot).joint
+        moved, masses = self._caused(joint, self._numbered(snapshot, ways), accepting)
+        marked = (float(nobody_rate) + snapshot.noise.get(event.sensor, 0.0)) * joint
+        nobody = float(marked.sum())
+        total = nobody + float(masses.sum())
+        association = self._association(event, Caused(masses / total, nobody / total, 0.0))
+        holders = {**snapshot.holders, event.sensor: association}
+        snapshot = replace(snapshot, association=association, holders=holders)
+        return self._given(snapshot, marked + moved)
+
+    def _caused(self, joint: Array, ways: list[Way], accepting: tuple[int, ...] = ()) -> tuple[Array, Array]:
+        """The joint after each being caused an event at its rates, summed; and how much of it each did."""
+        persons = len(self.names)
+        caused, masses = np.zeros_like(joint), np.zeros(persons)
         for being in range(persons):
-            rows = np.moveaxis(known.joint, being, 0)
+            rows = np.moveaxis(joint, being, 0)
             for way in ways:
                 part = np.tensordot(way.rates[being], rows[way.source], axes=(0, 0))
                 masses[being] += way.times * part.sum()
                 for window in accepting if way.label else ():
                     part = _settled(part, persons + window, 1 + (way.label - 1) * persons + being)
                 if way.companion is None:
-                    np.moveaxis(marked, being, 0)[way.target] += part
+                    np.moveaxis(caused, being, 0)[way.target] += part
                     continue
-                passed = np.zeros_like(known.joint)
+                passed = np.zeros_like(joint)
                 np.moveaxis(passed, being, 0)[way.target] = part
-                marked += sum(_asked(passed, way.companion, other) for other in way.companion.beings if other != being)
-        total = nobody + float(masses.sum())
-        association = self._association(event, Caused(masses / total, nobody / total, 0.0))
-        holders = {**snapshot.holders, event.sensor: association}
-        snapshot = replace(snapshot, association=association, holders=holders)
-        return _with(snapshot, joint_of(marked, persons, known.log_likelihood))
+                caused += sum(_asked(passed, way.companion, other) for other in way.companion.beings if other != being)
+        return caused, masses
 
     def _factor(self, snapshot: Snapshot, factor: Array) -> Snapshot:
-        known = _of(snapshot)
-        joint = known.joint
+        joint = _of(snapshot).joint
         for being, likelihood in enumerate(factor):
             joint = joint * likelihood.reshape([-1 if axis == being else 1 for axis in range(joint.ndim)])
-        return _with(snapshot, joint_of(joint, len(self.names), known.log_likelihood))
+        return self._given(snapshot, joint)
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
-        known, nobody = _of(snapshot), np.ones(())
-        for outside in 1.0 - inside:
-            nobody = np.multiply.outer(nobody, outside)
-        factor = 1.0 - (1.0 - alone) * nobody
-        joint = known.joint * factor.reshape(*factor.shape, *(1,) * len(snapshot.windows))
-        return _with(snapshot, joint_of(joint, len(self.names), known.log_likelihood))
+        return self._given(snapshot, _of(snapshot).joint * (1.0 - (1.0 - alone) * self._nobody(snapshot, inside)))
+
+    def _nobody(self, snapshot: Snapshot, inside: Array) -> Array:
+        """1 where nobody is in the states that count (`inside`, shape (P, S)), else 0, for the axes of a joint."""
+        return _product(1.0 - inside, len(snapshot.windows))
+
+    def _nobody_in_sight(self, snapshot: Snapshot, sensor: Sensor) -> float:
+        return float((_of(snapshot).joint * self._nobody(snapshot, self._inside(sensor.id))).sum())
+
+    def _moved_last(self, snapshot: Snapshot, sensor: Sensor) -> Mixture:
+        """Alike whoever is in sight, as in each hypothesis; by their rates among those who are."""
+        joint, inside = _of(snapshot).joint, self._inside(sensor.id)
+        ways = self._world(snapshot).ways(sensor.id, "detected")
+        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        after = self.settings.occupancy_lost * joint * self._nobody(snapshot, inside)
+        for here in list(np.ndindex(*(2,) * len(self.names)))[1:]:
+            part = joint * _product(np.where(np.array(here)[:, None], inside, 1.0 - inside), len(snapshot.windows))
+            if (share := float(part.sum())) > 0.0:
+                moved, masses = self._caused(part, ways)
+                after += share / (float(masses.sum()) + by_itself * share) * (moved + by_itself * part)
+        return self._given(snapshot, after).mixture
 
     def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         association = replace(snapshot.holders[sensor.id], time=event.time, value=event.value)
@@ -191,6 +214,14 @@ class JointEngine(Engine):
                 part = one if gone[being] else part.sum(axis=being) - one
             count[persons - sum(gone)] += float(part)
         return Belief(plain.time, someone, plain.people, tuple(map(float, count)), self.plan)
+
+
+def _product(factors: Array, windows: int) -> Array:
+    """The product of a factor for each being, shape (P, S), for the axes of a joint with so many windows."""
+    product: Array = np.ones(())
+    for factor in factors:
+        product = np.multiply.outer(product, factor)
+    return product.reshape(*product.shape, *(1,) * windows)
 
 
 def _someone(joint: Array, room: int) -> float:

@@ -21,6 +21,7 @@ from presence.floorplan import Sensor
 from presence.hypotheses import branch
 from presence.inference import Engine
 from presence.lingering import earliest_movement, last_movement
+from presence.merging import Mixture
 from presence.passages import Passage, as_told
 from presence.snapshot import Snapshot, Taken, replace
 from presence.witness import nobody_inside
@@ -48,7 +49,7 @@ class LiveEngine(Engine):
         if event.value != "clear" or sensor.id not in self._see_all:
             return None
         moved = last_movement(self.plan, snapshot, sensor)
-        if moved is None or not IN_DOUBT < nobody_inside(snapshot.mixture, self._inside(sensor.id)) < 1.0 - IN_DOUBT:
+        if moved is None or not IN_DOUBT < self._nobody_in_sight(snapshot, sensor) < 1.0 - IN_DOUBT:
             return None
         begin = next((n for n, taken in enumerate(snapshot.lately) if taken.at > moved), len(snapshot.lately)) - 1
         if begin < 0:
@@ -59,6 +60,10 @@ class LiveEngine(Engine):
         )
         said_again = any(taken.event.sensor == sensor.id for taken in snapshot.lately[begin + 1 :])
         return self._again(snapshot, begin, moved, event) if alike and not said_again else None
+
+    def _nobody_in_sight(self, snapshot: Snapshot, sensor: Sensor) -> float:
+        """Probability that nobody is where a motion sensor sees."""
+        return nobody_inside(snapshot.mixture, self._inside(sensor.id))
 
     @cached_property
     def _see_all(self) -> frozenset[str]:
@@ -96,6 +101,12 @@ class LiveEngine(Engine):
 
     def _seen(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         """Somebody in a sensor's sight moves, for the last time before it goes off: from now on its silence tells."""
+        due = tuple(note for note in snapshot.due if note[1:] != ("witness", sensor.id))
+        conditions = snapshot.conditions - {("blind", sensor.id)}
+        return replace(snapshot, mixture=self._moved_last(snapshot, sensor), conditions=conditions, due=due)
+
+    def _moved_last(self, snapshot: Snapshot, sensor: Sensor) -> Mixture:
+        """The hypotheses, given that somebody in a sensor's sight moved, or that its off report came by itself."""
         mixture = snapshot.mixture
         ways = self._world(snapshot).ways(sensor.id, "detected")
         there = np.clip(np.einsum("pks,ps->pk", mixture.x, self._inside(sensor.id)), 0.0, 1.0)
@@ -108,9 +119,7 @@ class LiveEngine(Engine):
         total = float(weight.sum())
         even = mixture._replace(weight=weight / total, log_likelihood=mixture.log_likelihood + math.log(total))
         seen, _ = branch(even, ways, nobody, self.most)
-        due = tuple(note for note in snapshot.due if note[1:] != ("witness", sensor.id))
-        conditions = snapshot.conditions - {("blind", sensor.id)}
-        return replace(snapshot, mixture=seen, conditions=conditions, due=due)
+        return seen
 
     def _remembering(self, after: Snapshot, lately: tuple[Taken, ...], taken: Taken) -> Snapshot:
         """What is known after an event, with the latest as far back as a sensor that is on may have seen somebody."""

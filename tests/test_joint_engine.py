@@ -5,6 +5,7 @@ import pytest
 
 from benchmarks.joint_engine import JointEngine, joint_tracker
 from presence import Settings, Tracker
+from presence.simulate import simulate
 from tests.oracle import NOON, at, draw_log, home, motion
 from tests.test_exactness import flat
 
@@ -30,6 +31,23 @@ def test_the_joint_filter_in_the_tracker_answers_as_the_tracker_does(people: int
     said = [[p for p in t.take_passages() if not p.inferred] for t in (joint, tracker)]
     assert said[0]
     assert said[0][0].directions == pytest.approx(dict(said[1][0].directions), rel=0, abs=tolerance)
+
+
+@pytest.mark.parametrize(("people", "tolerance"), [(1, 1e-4), (2, 2e-3)])
+def test_off_reports_are_put_back_as_in_the_tracker(people: int, tolerance: float) -> None:
+    """The same ones, with the same answers but for what merging loses, and where nobody moved (see `_moved_last`)."""
+    plan = flat(people)
+    joint, tracker = joint_tracker(plan), Tracker(plan)
+    put_back, apart = [], []
+    for event in sorted(simulate(plan, days=1, seed=3).log, key=lambda event: event.time):
+        joint.observe(event)
+        tracker.observe(event)
+        put_back.append([tracker._known().put_back, joint._known().put_back])
+        apart.append([abs(p - joint.belief.rooms[room]) for room, p in tracker.belief.rooms.items()])
+    mine, theirs = np.sum(put_back, axis=0)
+    assert mine == theirs > 5
+    assert np.mean(apart) < tolerance
+    assert joint.log_likelihood == pytest.approx(tracker.log_likelihood, rel=0, abs=0.1)
 
 
 def test_a_sensor_that_repeats_itself_tells_nothing_new() -> None:
