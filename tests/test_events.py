@@ -220,6 +220,8 @@ BAD = [
     ('{"time": "2026-03-01T07:00:00Z", "value": "detected"}', "'sensor' is missing"),
     ('{"time": "2026-03-01T07:00:00Z", "sensor": "hall_motion"}', "'value' is missing"),
     (field(value=None), "'value' is missing"),
+    ('{"timestamp": "2026-03-01T07:00:00Z", "sensor": "tag"}', 'and this one has "timestamp", "sensor"'),
+    ('{"e": 1, "time": null}', "'time' is missing; every line needs it, and this one has \"e\""),
     (field(value=""), "'value' is empty"),
     (field(value=1), "'value' is 1; text, in quotes"),
     (field(time=1772348400), "text, in quotes"),
@@ -485,6 +487,12 @@ def test_a_late_event_is_named_with_its_line(tmp_path: Path) -> None:
     assert [(fault.path, fault.line) for fault in faults] == [(str(path), 3)]
     assert "55.000 s older" in faults[0].message
     assert (counts.read, counts.late) == (4, 1)
+
+
+def test_of_a_line_with_thousands_of_keys_a_few_are_named() -> None:
+    (fault,) = read([json.dumps({f"key_{k}": k for k in range(3000)})])[1]
+    assert '"key_0", "key_1"' in fault.message
+    assert len(fault.message) < 200
 
 
 def test_duplicates_are_told_from_repetitions() -> None:
