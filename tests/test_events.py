@@ -560,6 +560,12 @@ def test_messages_older_than_what_came_before_the_quiet_time_are_late_and_the_ne
     assert all("older" in fault.message for fault in faults)
 
 
+def test_one_straggler_from_before_a_quiet_time_does_not_outvote_three_after_it() -> None:
+    after = [at(3 * HOUR + seconds) for seconds in (0, 5, 10)]
+    found, faults, _ = ordered([at(0), at(60), after[0], at(61), *after[1:]], believed=OF_A_FILE)
+    assert (found, faults) == ([at(0), at(60), at(61), *after], [])
+
+
 def test_what_goes_on_from_before_a_wrong_clock_is_in_order_or_late_as_ever() -> None:
     found, faults, counts = ordered([at(0), at(2 * LEAP), at(-1), at(5), at(1), at(6)])
     assert found == [at(-1), at(0), at(5), at(6)]
