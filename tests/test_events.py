@@ -566,6 +566,13 @@ def test_one_straggler_from_before_a_quiet_time_does_not_outvote_three_after_it(
     assert (found, faults) == ([at(0), at(60), at(61), *after], [])
 
 
+@pytest.mark.parametrize(("seconds", "right"), [(0.5, True), (0.0, True), (-1.5, True), (-2.5, False)])
+def test_what_comes_in_the_same_second_bears_witness_against_a_clock_that_is_ahead(seconds: float, right: bool) -> None:
+    first, ahead, beside = at(0), at(2 * HOUR), at(seconds, "clear")
+    in_order = sorted([first, beside], key=lambda event: event.time)
+    assert ordered([first, ahead, beside])[0] == (in_order if right else [first, ahead])
+
+
 def test_what_goes_on_from_before_a_wrong_clock_is_in_order_or_late_as_ever() -> None:
     found, faults, counts = ordered([at(0), at(2 * LEAP), at(-1), at(5), at(1), at(6)])
     assert found == [at(-1), at(0), at(5), at(6)]
