@@ -17,7 +17,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from presence.errors import Fault, LogError
@@ -531,6 +531,7 @@ def test_of_a_file_several_events_with_a_clock_ahead_are_left_out(several: int, 
     st.integers(0, 20),
     st.lists(st.floats(0.0, 3 * LEAP), max_size=4),
 )
+@example([60.0] * 30, 20, [2 * LEAP] * 5)
 def test_quiet_times_are_told_from_clocks_that_are_ahead(gaps: list[float], place: int, further: list[float]) -> None:
     """However rarely a home reports, what lies on the way is kept and what is ahead of all of it is left out."""
     said = [at(seconds) for seconds in accumulate(gaps)]
