@@ -7,6 +7,7 @@ from typing import Any
 
 from presence.advise import FIGURES, Advice, Change, Gain, Spread
 from presence.report import table
+from presence.wording import capitalised
 
 DARK, WASTED, DOUBT, LOG_LOSS = FIGURES
 SAID = 8
@@ -52,7 +53,7 @@ def sentence(gain: Gain, advice: Advice) -> str:
     """What one change would do, and how sure that is."""
     spread, now = gain.saved[DARK], advice.now[DARK]
     what = _named(gain.change)
-    who = f"{what[0].upper()}{what[1:]}" if gain.change.added else f"Without {gain.change.sensor.id}"
+    who = capitalised(what) if gain.change.added else f"Without {gain.change.sensor.id}"
     over = f"over {len(spread.values)} seeds" if len(spread.values) > 1 else "in one life, which tells little"
     low, high = min(spread.values), max(spread.values)
     if max(abs(low), abs(high)) < 0.5:

@@ -93,12 +93,8 @@ class LogCounts:
     """Those that its times are written with."""
 
     def __str__(self) -> str:
-        read, bad, twice = (
-            counted(self.read, "event"),
-            counted(self.bad, "bad line"),
-            counted(self.duplicate, "duplicate"),
-        )
-        return f"{read} read, {bad} skipped, {twice}, {self.late} too late or ahead"
+        read, bad = counted(self.read, "event"), counted(self.bad, "bad line")
+        return f"{read} read, {bad} skipped, {counted(self.duplicate, 'duplicate')}, {self.late} too late or ahead"
 
 
 # --- reading ----------------------------------------------------------------------------------------------------------
@@ -224,10 +220,12 @@ def _spelling(fields: Mapping[str, Any]) -> None:
 
 
 def _unknown(plan: Floorplan, sensor: str, value: str) -> str:
+    from presence.floorplan import LINK_VALUES
+
     if sensor not in plan.sensors:
         return f"unknown sensor {shown(sensor)}; {did_you_mean(sensor, plan.sensors)}"
-    known, kind = plan.values(sensor), plan.sensors[sensor].kind
-    known = known[:-2] if value.casefold() in ("on", "off") else known  # not misspelt `online` and `offline`
+    links = LINK_VALUES if value.casefold() in ("on", "off") else ()  # these are no misspelt `online` and `offline`
+    known, kind = [each for each in plan.values(sensor) if each not in links], plan.sensors[sensor].kind
     return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(value, known)}"
 
 

@@ -14,6 +14,7 @@ import sys
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -22,6 +23,8 @@ from presence.parquet import MAGIC
 
 MAX_LINE = 65536
 """Bytes of the longest line that is read."""
+MOST_NAMED = 6
+"""Keys of a line that are named where another is missing."""
 HEAD = 1024
 """Bytes at the start of a file by which text is told from anything else."""
 
@@ -249,7 +252,9 @@ def text_field(fields: Mapping[str, Any], key: str) -> str:
     if isinstance(value, str) and value:
         return value
     if value is None:
-        raise ValueError(f"{key!r} is missing; every line needs it")
+        found = [shown(name) for name, cell in islice(fields.items(), MOST_NAMED) if cell is not None]
+        there = f", and this one has {', '.join(found)}" if found else ""
+        raise ValueError(f"{key!r} is missing; every line needs it{there}")
     if value == "":
         raise ValueError(f"{key!r} is empty; text would be right")
     raise ValueError(f"{key!r} is {shown(value)}; text, in quotes, would be right")

@@ -46,9 +46,10 @@ def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
             continue
         try:
             if fields_of is None:
-                fields_of = _csv_fields(text, columns)
-                if fields_of is not None:
-                    yield number, HEADER, unread(_header(text, _separator(text, columns)), columns)
+                header, separator = _csv_header(text, columns)
+                if header:
+                    fields_of = _csv_fields(header, separator)
+                    yield number, HEADER, unread(header, columns)
                     continue
                 fields_of = parse_object if _is_json(text) else None
             fields = (fields_of or parse_object)(text)
@@ -58,24 +59,29 @@ def read_rows(source: Source, columns: Sequence[str]) -> Iterator[Row]:
             yield number, fields, None
 
 
-def _csv_fields(first: str, columns: Sequence[str]) -> Callable[[str], dict[str, Any]] | None:
-    """The reader of the lines under a CSV header; None if `first` is no CSV.
+def _csv_header(first: str, columns: Sequence[str]) -> tuple[list[str], str]:
+    """The names in a CSV header, and what separates them; no names if `first` is no CSV.
 
     Raises:
         ValueError: if it is a row with no header above it, or a header that does not do.
     """
     if _is_json(first):
-        return None
+        return [], ""
     separator, right = _separator(first, columns), f"{','.join(columns)} would be right"
-    header = _header(first, separator)
+    header = [name.strip().lower() for name in _cells(first, separator)]
     if not set(columns[:2]) <= set(header):
         if len(header) < 3:
-            return None
+            return [], ""
         raise ValueError(f"is not JSON, and as CSV has no header above it: {shown(first)}; a first line {right}")
     if columns[2] not in header:
         raise ValueError(f"CSV header {shown(first)} has no column {columns[2]!r}; {right}")
     if len(set(header)) < len(header):
         raise ValueError(f"CSV header {shown(first)} names a column twice; {right}")
+    return header, separator
+
+
+def _csv_fields(header: Sequence[str], separator: str) -> Callable[[str], dict[str, Any]]:
+    """The reader of the lines under a CSV header."""
 
     def fields(text: str) -> dict[str, Any]:
         cells = _cells(text, separator)
@@ -94,10 +100,6 @@ def _separator(first: str, columns: Sequence[str]) -> str:
     """What separates the cells of a header: where it names the columns that every row needs; else most of its cells."""
     headers = {mark: [cell.strip(' "').lower() for cell in first.split(mark)] for mark in SEPARATORS}
     return max(headers, key=lambda mark: (set(columns[:2]) <= set(headers[mark]), len(headers[mark])))
-
-
-def _header(first: str, separator: str) -> list[str]:
-    return [name.strip().lower() for name in _cells(first, separator)]
 
 
 def _cells(text: str, separator: str) -> list[str]:

@@ -30,6 +30,11 @@ STILL = "no movement in {room} for as long as its sensor stays on"
 """...and that of one which tells when it saw its last movement (see `retaken`)."""
 
 
+def capitalised(text: str) -> str:
+    """A text with which a line begins; names inside it stay as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def room_name(plan: Floorplan, room: str) -> str:
     """`the kitchen`; a label that begins with a capital letter is a name and takes no article."""
     label = plan.rooms[room].label

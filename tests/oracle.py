@@ -73,8 +73,19 @@ def motion(room: str, hold: float = 10.0, **more: Any) -> dict[str, Any]:
     return {"kind": "motion", "room": room, "hold": hold, **more}
 
 
+def motions(*rooms: str, hold: float = 10.0) -> dict[str, Any]:
+    """A motion sensor in each of some rooms: `hall_motion`, ..."""
+    return {f"{room}_motion": motion(room, hold) for room in rooms}
+
+
 def contact(door: str) -> dict[str, Any]:
     return {"kind": "contact", "door": door}
+
+
+def doors(**joined: str) -> dict[str, Any]:
+    """Doors by the two rooms they join and what closes them, else a hinged leaf: `stairs="hall landing none"`."""
+    words = {name: [*text.split(), "hinged"] for name, text in joined.items()}
+    return {name: {"between": [first, second], "leaf": leaf} for name, (first, second, leaf, *_) in words.items()}
 
 
 @st.composite

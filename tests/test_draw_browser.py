@@ -145,6 +145,34 @@ def test_arrows_point_into_the_room_that_is_entered(window: Browser, day: Path) 
     assert len(seen) >= 5
 
 
+COVERED = """
+    const arrows = [...document.querySelectorAll("#sheets .passage")], found = [];
+    const common = (a, long, b, other) => Math.min(a + long, b + other) - Math.max(a, b);
+    for (const arrow of arrows) for (const text of arrow.ownerSVGElement.querySelectorAll(".halo:not(.under)")) {
+      if (text.closest(".passage")) continue;
+      const head = arrow.querySelector(".head").getBBox(), name = text.getBBox();
+      const wide = common(head.x, head.width, name.x, name.width);
+      const tall = common(head.y, head.height, name.y + 3, name.height - 6); // ascent and descent are mostly empty
+      const painted_over = text.compareDocumentPosition(arrow) & Node.DOCUMENT_POSITION_FOLLOWING;
+      if (painted_over || Math.min(wide, tall) > 3) found.push(text.textContent);
+    }
+    return [arrows.length, found];
+"""
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_an_arrow_into_a_narrow_room_and_its_name_are_both_to_be_read(
+    window: Browser, tmp_path: Path, size: str
+) -> None:
+    """From the kitchen through the utility room, whose name begins a few pixels behind the door, into the garage."""
+    assert cli.run(["draw", str(GARAGE), str(EVENING), "--no-explain", "--out", str(tmp_path / "page.html")]) == 0
+    window.open(tmp_path / "page.html", size=size)
+    window.press(*"nn")
+    assert "kitchen → utility room" in window.text("#passage-list")
+    arrows, covered = window.run(COVERED)
+    assert (arrows, covered) == (2, [])
+
+
 def test_every_likely_passage_is_jumped_to(window: Browser, day: Path, lines: list[dict[str, Any]]) -> None:
     plan = Floorplan.load(GARAGE)
     window.open(day / "page.html")

@@ -260,6 +260,9 @@ def test_a_passage_is_drawn_with_all_its_probabilities(home: Floorplan, day: Day
         check_texts(chart)
         said = [text.get_text() for text in chart.axes[1].texts]
         assert all(percent(p) in said for p in (*passage.directions.values(), passage.nobody))
+        title = chart.texts[0].get_text()
+        assert title.lower().startswith(passage.door.replace("_", " "))
+        assert title[0].isupper()
 
 
 # --- scores and health ------------------------------------------------------------------------------------------------

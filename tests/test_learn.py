@@ -609,6 +609,19 @@ def test_a_hold_that_the_plan_does_not_say_is_told_as_measured() -> None:
     assert "  bed_motion holds 60 s, as measured; the plan says 30 s" in lines
 
 
+def test_what_is_known_too_little_is_listed_in_lines_that_a_terminal_shows_whole() -> None:
+    few = {f"rising_rate at back-bedroom_{k}": 3.0 for k in range(30)}
+    vague = {f"motion_rates, pace_{k}": 1.4 for k in range(30)}
+    report: dict[str, Any] = {"log": {"events": 0}, "candidates": {}, "notes": [], "chosen": "defaults"}
+    report |= {"expected_events": few, "known_to": vague}
+    factors = {"settling_rate": {f"room {k}": 1.2 for k in range(20)}}
+    lines = list(report_lines(report, Settings(factors=factors), {}))
+    assert max(map(len, lines)) <= 100
+    told = [*few, *(f"{name} (1.40)" for name in vague), *(f"room {k} 1.20" for k in range(20))]
+    for entry in told:
+        assert any(f"{entry};" in f"{line};" for line in lines), entry
+
+
 def learned_hold(plan: Floorplan) -> Floorplan:
     sensor = replace(plan.sensors["hall_motion"], hold=45.0)
     return replace(plan, sensors=plan.sensors | {"hall_motion": sensor})
@@ -673,7 +686,7 @@ def test_a_home_is_learned_the_same_after_a_stop(
     assert all(factor > 1.0 for factor in whole.report["known_to"].values())
     assert set(whole.report["known_to"]) == set(map(str, rates_of(FLAT, places=False)))
     told = "\n".join(report_lines(whole.report, whole.settings, whole.holds))
-    assert "Data too few: known no better than to a factor of 1.3 (one standard error): " in told
+    assert "Data too few: known no better than to a factor of 1.3 (one standard error):" in told
     assert "Small steps: " in told
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]

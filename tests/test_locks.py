@@ -11,7 +11,7 @@ from presence.hypotheses import BACK, FORTH
 from presence.places import ACTIVE, MOVING
 from presence.snapshot import Unprompted
 from presence.unprompted import locks_itself_rate
-from tests.oracle import NOON, at, contact, home, motion, time_at
+from tests.oracle import NOON, at, contact, doors, home, motion, time_at
 
 LOCK = {"kind": "lock", "door": "front"}
 DOORS = {"inner_contact": contact("inner"), "front_contact": contact("front")}
@@ -72,9 +72,9 @@ def test_who_locks_a_door_stays_on_their_side_of_it(by: str | None, side: set[st
 @pytest.mark.parametrize("watched", [False, True])
 def test_by_the_lever_somebody_goes_out_and_by_a_code_they_come_in(between: list[str], watched: bool) -> None:
     """With a contact or without; and whoever is inside may open for a guest where no contact tells of it."""
-    doors = {"front": {"between": between}, "inner": {"between": ["hall", "bed"]}}
+    joined = doors(front=" ".join(between), inner="hall bed")
     sensors = {"hall_motion": motion("hall"), "front_lock": LOCK}
-    plan = home(1, doors=doors, visitors=1, **sensors, **({"front_contact": contact("front")} if watched else {}))
+    plan = home(1, doors=joined, visitors=1, **sensors, **({"front_contact": contact("front")} if watched else {}))
     sight = DenseModel(plan).sight(DenseModel(plan).hours(NOON.timestamp()))
     for by, starts in ((None, [{"hall"}, {"away"}]), ("inside", [{"hall"}]), ("keypad", [{"away"}])):
         ways = sight.options(plan.sensors["front_lock"], "unlocked", by)
@@ -118,12 +118,7 @@ def came_in_by_code(locked_after: float, by: str | None = None) -> Tracker:
     plan = home(
         {"P1": {"bed": "one", "codes": ["11"]}, "P2": {"bed": "two", "codes": ["22"]}},
         rooms={"hall": {}, "kitchen": {}, "one": {"rest": True}, "two": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            "arch": {"between": ["hall", "kitchen"], "leaf": "none"},
-            "door_one": {"between": ["hall", "one"]},
-            "door_two": {"between": ["hall", "two"]},
-        },
+        doors=doors(front="hall away", arch="hall kitchen none", door_one="hall one", door_two="hall two"),
         front_lock=LOCK,
         hall_motion=motion("hall", hold=30.0),
         kitchen_motion=motion("kitchen", hold=60.0),

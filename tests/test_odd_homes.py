@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from presence import Floorplan, Tracker
-from tests.oracle import at, contact, home, motion, time_at
+from tests.oracle import at, contact, doors, home, motion, motions, time_at
 
 HOUR = 3600.0
 Report = tuple[float, str, str]
@@ -25,7 +25,7 @@ def studio() -> Floorplan:
     return home(
         {"P1": {"bed": "studio", "awake": ["08:00", "23:30"]}},
         rooms={"studio": {"rest": True}, "bath": {}},
-        doors={"bath_door": {"between": ["studio", "bath"]}, "entry": {"between": ["studio", "away"]}},
+        doors=doors(bath_door="studio bath", entry="studio away"),
         bed_mat={"kind": "pressure", "room": "studio"},
         camera={"kind": "camera", "room": "studio"},
     )
@@ -55,7 +55,7 @@ def test_a_camera_that_never_says_that_it_sees_nobody_keeps_nobody_there() -> No
     plan = home(
         1,
         rooms={"hall": {}, "yard": {"outdoors": True}},
-        doors={"front": {"between": ["hall", "yard"]}, "gate": {"between": ["yard", "away"], "leaf": "none"}},
+        doors=doors(front="hall yard", gate="yard away none"),
         camera={"kind": "camera", "room": "yard"},
     )
     tracker = followed(plan, *((60.0 * minute, "camera", "person") for minute in (0, 30, 60)))
@@ -82,11 +82,7 @@ def flat(**more: dict[str, object]) -> Floorplan:
     return home(
         SLEEPER,
         rooms={"hall": {}, "living": {}, "bed": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            "living_door": {"between": ["hall", "living"]},
-            "bed_door": {"between": ["hall", "bed"]},
-        },
+        doors=doors(front="hall away", living_door="hall living", bed_door="hall bed"),
         front_contact=contact("front"),
         hall_motion=motion("hall", hold=30.0),
         living_motion=motion("living", hold=30.0),
@@ -128,7 +124,7 @@ def test_whose_only_room_has_a_bed_with_a_mat_is_at_home_before_they_lie_down() 
     plan = home(
         {"P1": {"bed": "studio", "awake": ["07:00", "23:00"]}},
         rooms={"studio": {"rest": True}, "bath": {}},
-        doors={"bath_door": {"between": ["studio", "bath"]}, "front": {"between": ["studio", "away"]}},
+        doors=doors(bath_door="studio bath", front="studio away"),
         mat={"kind": "pressure", "room": "studio"},
         front_contact=contact("front"),
     )
@@ -153,13 +149,10 @@ def test_whom_a_motion_sensor_goes_on_seeing_has_not_left_although_no_seat_is_ta
     plan = home(
         dict.fromkeys(("P1", "P2")[:people], SLEEPER["P1"]),
         rooms={"hall": {}, "living": {}, "kitchen": {}, "bed": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "kitchen", "bed")},
-        },
+        doors=doors(front="hall away", living_door="hall living", kitchen_door="hall kitchen", bed_door="hall bed"),
         front_contact=contact("front"),
         hall_motion=motion("hall", hold=30.0),
-        **{f"{room}_motion": motion(room, hold=60.0) for room in ("living", "kitchen", "bed")},
+        **motions("living", "kitchen", "bed", hold=60.0),
         sofa={"kind": "pressure", "room": "living"},
         mat=MAT,
     )
@@ -175,12 +168,9 @@ def test_a_sensor_that_always_stays_on_for_longer_than_its_plan_says_keeps_nobod
     plan = home(
         SLEEPER,
         rooms={"hall": {}, "living": {}, "bed": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "bed")},
-        },
+        doors=doors(front="hall away", living_door="hall living", bed_door="hall bed"),
         front_contact=contact("front"),
-        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "living")},
+        **motions("hall", "living", hold=30.0),
         sofa={"kind": "pressure", "room": "living"},
         mat=MAT,
     )
@@ -201,13 +191,9 @@ def test_a_porch_sensor_that_stays_on_in_the_wind_brings_nobody_home() -> None:
     plan = home(
         dict.fromkeys(("P1", "P2"), SLEEPER["P1"]),
         rooms={"hall": {}, "living": {}, "bed": {"rest": True}, "porch": {"outdoors": True}},
-        doors={
-            "front": {"between": ["hall", "porch"]},
-            "gate": {"between": ["porch", "away"], "leaf": "none"},
-            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "bed")},
-        },
+        doors=doors(front="hall porch", gate="porch away none", living_door="hall living", bed_door="hall bed"),
         front_contact=contact("front"),
-        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "living", "porch")},
+        **motions("hall", "living", "porch", hold=30.0),
         sofa={"kind": "pressure", "room": "living"},
         mat=MAT,
     )
@@ -236,15 +222,10 @@ def test_who_is_quiet_in_their_own_room_is_not_in_the_spare_one(watched: bool) -
     plan = home(
         {"P1": {"bed": "own", "awake": ["07:00", "21:00"]}},
         rooms={"hall": {}, "landing": {}, "own": {"rest": True}, "spare": {"rest": True}},
-        doors={
-            "front": {"between": ["hall", "away"]},
-            "stairs": {"between": ["hall", "landing"], "leaf": "none"},
-            "own_door": {"between": ["landing", "own"]},
-            "spare_door": {"between": ["landing", "spare"]},
-        },
+        doors=doors(front="hall away", stairs="hall landing none", own_door="landing own", spare_door="landing spare"),
         front_contact=contact("front"),
         own_motion=motion("own", hold=60.0),
-        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
+        **motions("hall", "landing", hold=30.0),
         **({"own_contact": contact("own_door")} if watched else {}),
     )
     reports: list[Report] = [(0.0, "hall_motion", "detected"), (4.0, "landing_motion", "detected")]
@@ -263,22 +244,22 @@ def test_who_goes_to_bed_through_a_door_that_has_long_stood_open_is_there(
     watched: list[str], ways: int, online: bool
 ) -> None:
     """Its contact has not said since before the log how it stands, nor does now; the bedroom has no other sensor."""
-    doors = {
-        "front": {"between": ["hall", "away"]},
-        "living_door": {"between": ["hall", "living"]},
-        "stairs": {"between": ["hall", "landing"], "leaf": "none"},
-        "bed_door": {"between": ["landing", "bed"]},
-        "terrace_door": {"between": ["hall", "bed"]},
-    }
-    kept = [*doors][: 3 + ways]
+    joined = doors(
+        front="hall away",
+        living_door="hall living",
+        stairs="hall landing none",
+        bed_door="landing bed",
+        terrace_door="hall bed",
+    )
+    kept = [*joined][: 3 + ways]
     contacts = {f"{door}_contact": contact(door) for door in watched if door in kept}
     plan = home(
         {"P1": {"bed": "bed", "awake": ["07:00", "23:00"]}},
         rooms={"hall": {}, "living": {}, "landing": {}, "bed": {"rest": True}},
-        doors={door: doors[door] for door in kept},
+        doors={door: joined[door] for door in kept},
         front_contact=contact("front"),
         living_motion=motion("living", hold=60.0),
-        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "landing")},
+        **motions("hall", "landing", hold=30.0),
         **contacts,
     )
     walk = [(0.0, "living"), (60.0, "living"), (120.0, "hall"), (124.0, "landing")]
@@ -328,7 +309,7 @@ def twice_watched(**more: dict[str, object]) -> Floorplan:
     return home(
         1,
         rooms={"hall": {}},
-        doors={"front": {"between": ["hall", "away"]}},
+        doors=doors(front="hall away"),
         front_contact=contact("front"),
         second_contact=contact("front"),
         **more,
@@ -386,13 +367,9 @@ def tagged(people: int = 1) -> Floorplan:
     return home(
         people,
         rooms={"bed": {"rest": True}, "hall": {}, "kitchen": {}},
-        doors={
-            "arch": {"between": ["bed", "hall"], "leaf": "none"},
-            "kitchen_door": {"between": ["hall", "kitchen"]},
-            "front": {"between": ["hall", "away"]},
-        },
+        doors=doors(arch="bed hall none", kitchen_door="hall kitchen", front="hall away"),
         tag={"kind": "badge", "person": "P1"},
-        **{f"{room}_motion": motion(room) for room in ("bed", "hall", "kitchen")},  # type: ignore[arg-type]
+        **motions("bed", "hall", "kitchen"),
     )
 
 
@@ -421,11 +398,10 @@ def test_a_tag_that_is_worn_keeps_its_owner_where_it_is_heard(people: int) -> No
 
 def of_tags_alone() -> Floorplan:
     """A home in which nothing but the tag of its one resident speaks."""
-    ends = {"front": ["foyer", "away"], "inner": ["foyer", "lounge"], "bed_door": ["lounge", "bed"]}
     return home(
         {"P1": {"bed": "bed"}},
         rooms={"foyer": {}, "lounge": {}, "bed": {"rest": True}},
-        doors={name: {"between": between} for name, between in ends.items()},
+        doors=doors(front="foyer away", inner="foyer lounge", bed_door="lounge bed"),
         tag={"kind": "badge", "person": "P1"},
     )
 
@@ -486,18 +462,14 @@ def guest_night(guest: str) -> Tracker:
     Args:
         guest: `none`, `leaves` or `stays`.
     """
-    ends = {"front": ["hall", "away"], "main_door": ["hall", "main"], "spare_door": ["hall", "spare"]}
     plan = home(
         {"P1": {"bed": "main", "awake": ["07:00", "22:30"]}},
         rooms={"hall": {}, "lounge": {}, "main": {"rest": True}, "spare": {"rest": True}},
-        doors={
-            "arch": {"between": ["hall", "lounge"], "leaf": "none"},
-            **{name: {"between": between} for name, between in ends.items()},
-        },
+        doors=doors(arch="hall lounge none", front="hall away", main_door="hall main", spare_door="hall spare"),
         visitors=1,
         front_contact=contact("front"),
         phone={"kind": "phone", "person": "P1"},
-        **{f"{room}_motion": motion(room, hold=30.0) for room in ("hall", "lounge", "main", "spare")},  # type: ignore[arg-type]
+        **motions("hall", "lounge", "main", "spare", hold=30.0),
     )
     came, left = 8.0 * HOUR, 11.0 * HOUR
     seen = [(600.0 * k, "main") for k in range(1, 66)] + [(left + 4800.0 * k, "main") for k in range(1, 5)]

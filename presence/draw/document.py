@@ -14,6 +14,7 @@ from presence.draw.recording import Recording, Seen, Told, percents
 from presence.draw.shapes import floor_name
 from presence.floorplan import AWAY, Floorplan
 from presence.truth import TruthLine
+from presence.wording import capitalised
 
 QUARTER = 900.0
 """s: offsets from UTC change on quarters of an hour only."""
@@ -105,11 +106,7 @@ def _values(plan: Floorplan, sensor: str) -> list[str]:
 
 
 def _floor(layout: HouseLayout, floor: int) -> dict[str, Any]:
-    return {"floor": floor, "name": _capital(floor_name(floor, layout.floors)), "box": _metres(layout.bounds[floor])}
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return {"floor": floor, "name": capitalised(floor_name(floor, layout.floors)), "box": _metres(layout.bounds[floor])}
 
 
 def _metres(values: Iterable[float]) -> list[float]:

@@ -31,6 +31,7 @@ from presence.draw.paper import (
 from presence.floorplan import AWAY, Floorplan
 from presence.passages import Passage
 from presence.whereabouts import Whereabouts
+from presence.wording import capitalised, direction_name, door_name
 
 WIDTH, ROW, LEFT = 13.0, 0.62, 2.5
 """Inches: of the whole, of a door's row, left of the rows."""
@@ -125,10 +126,11 @@ def passage(plan: Floorplan, passage: Passage) -> Chart:
         state = "inferred: no sensor at this door"
     rows = len(passage.directions) + 1 + sum(p >= 0.05 for p in passage.people.values())
     whole = max(height + 1.0, 0.26 * rows + 1.7)
-    alt = f"Passage through {passage.door}: {way} {percent(passage.directions[way])}, nobody {percent(passage.nobody)}"
+    door, likely = door_name(plan, passage.door), f"{direction_name(plan, way)} {percent(passage.directions[way])}"
+    alt = f"Passage through the {door}: {likely}, nobody {percent(passage.nobody)}"
     with chart(width + 4.1, whole, alt) as figure:
         local = passage.time.astimezone(plan.zone)
-        figure.title(f"{passage.door}, {local:%a} {local.day} {local:%B %Y, %H:%M:%S}", state)
+        figure.title(f"{capitalised(door)}, {local:%a} {local.day} {local:%B %Y, %H:%M:%S}", state)
         house = put_house(figure, layout, extent, (0.15, 0.15), (width, height))
         put_names(house, halo=lambda _: SHEET, only=plan.doors[passage.door].between)
         _put_directions(house, passage)

@@ -15,6 +15,7 @@ from presence.draw.paper import BACK, DARKEST, FAINT, INK, SHEET, Chart, chart, 
 from presence.draw.shapes import SensorShape
 from presence.errors import counted
 from presence.floorplan import Floorplan
+from presence.wording import capitalised
 
 WIDTH, HEIGHT = 7.4, 5.6
 ASIDE = 3.6
@@ -59,7 +60,7 @@ def health(plan: Floorplan, findings: Iterable[Finding]) -> Chart:
         f"{failed} of {counted(len(plan.sensors), 'sensor')} may have failed" if suspected else "no sensor is suspected"
     )
     with chart(width + ASIDE + 0.4, whole, f"{plan.name}: {said}") as figure:
-        figure.title(said[0].upper() + said[1:], plan.name)
+        figure.title(capitalised(said), plan.name)
         house = put_house(figure, layout, extent, (0.1, whole - height - 0.75), (width, height))
         put_names(house, sensors=True)
         numbers = {finding.sensor: k for k, finding in reversed(list(enumerate(suspected, 1)))}

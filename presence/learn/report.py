@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from itertools import groupby
+from textwrap import wrap
 from typing import Any
 
 from presence.habits import DAYS, WEEK, Habit, clock
@@ -21,6 +22,8 @@ FIRST = "first step"
 """The candidate that is taken where no other surely helps, unless a witness surely objects."""
 VAGUE = 1.3
 """A standard error of more than this factor leaves a rate open, be the expected events many."""
+WIDTH = 100
+"""Characters in a line that lists much."""
 
 
 def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, notes: Sequence[str]) -> dict[str, Any]:
@@ -81,11 +84,11 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     yield from _changes(settings, holds, report.get("planned_holds", {}))
     few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
     if few:
-        yield f"Fewer than {FEW} expected events, so these stay near the defaults: {'; '.join(few)}"
+        yield from _listed(f"Fewer than {FEW} expected events, so these stay near the defaults:", few)
     vague = {k: v for k, v in report.get("known_to", {}).items() if v > VAGUE and k not in few}
     if vague:
-        told = "; ".join(f"{name} ({factor:.2f})" for name, factor in vague.items())
-        yield f"Data too few: known no better than to a factor of {VAGUE:g} (one standard error): {told}"
+        told = [f"{name} ({factor:.2f})" for name, factor in vague.items()]
+        yield from _listed(f"Data too few: known no better than to a factor of {VAGUE:g} (one standard error):", told)
     for note in report["notes"]:
         yield f"Note: {note}"
 
@@ -104,14 +107,21 @@ def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[st
             continue
         yield from (_row(f"{name}, {pace}", a, b) for pace, a, b in zip(paces, old, new, strict=True) if a != b)
     for name, places in settings.factors.items():
-        yield f"  factors on {name}: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
+        yield from _listed(f"  factors on {name}:", [f"{where} {factor:.2f}" for where, factor in places.items()])
     for name, places in settings.own_places.items():
-        yield f"  {name}'s own places: " + ", ".join(f"{where} {factor:.2f}" for where, factor in places.items())
+        yield from _listed(f"  {name}'s own places:", [f"{where} {factor:.2f}" for where, factor in places.items()])
     for name, habit in settings.habits.items():
         yield from _habit(name, habit)
     for sensor, hold in holds.items():
         said = "" if (told := planned.get(sensor)) is None else f"; the plan says {told:g} s"
         yield f"  {sensor} holds {hold:g} s, as measured{said}"
+
+
+def _listed(head: str, entries: Sequence[str]) -> Iterator[str]:
+    """A line, or several, that names one entry after the other, each in one piece."""
+    whole = "; ".join(entry.replace(" ", "\u00a0") for entry in entries)
+    for line in wrap(f"{head} {whole}", WIDTH, subsequent_indent="    ", break_on_hyphens=False):
+        yield line.replace("\u00a0", " ")
 
 
 def _habit(name: str, habit: Habit) -> Iterator[str]:

@@ -1,6 +1,6 @@
 // --- which way somebody went: an arrow through the door, with its probability where there is space for it -------------
 const LEAST_ARROW = 20; // percent
-const REACH = [[Infinity, Infinity], [22, 22], [16, 16], [11, 21]]; // pixels from the door to tip and tail, the longest that is free
+const REACH = [[Infinity, Infinity], [22, 22], [16, 16], [11, 21], [8, 24], [8, 16]]; // pixels from the door to tip and tail, the longest that is free
 const NUMBER = 12;
 
 const boxOf = (x, y, wide, tall) => ({ left: x - wide / 2, right: x + wide / 2, top: y - tall / 2, bottom: y + tall / 2 });
