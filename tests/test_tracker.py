@@ -259,8 +259,31 @@ def test_looking_often_changes_nothing(events: list[Event], count: int) -> None:
         often.advance(events[-1].time + timedelta(seconds=900.0 * n / count))
         assert sum(often.belief.at_home) == pytest.approx(1.0, rel=0, abs=EXACT)
     once.advance(often.belief.time)
-    # a sensor that bears witness makes hypotheses merge: rounding may break a tie between merges either way
-    assert_same_belief(once, often, 1e-6)
+    assert_same_belief(once, often, 1e-8)
+
+
+def test_how_often_anybody_asks_moves_nobody() -> None:
+    """Four who are alike: many merges cost the same, and no rounding may decide between them."""
+    rooms = ["hall", "den", "bed", "bath"]
+    plan = home(
+        4,
+        rooms={room: {} for room in rooms},
+        doors={"front": {"between": ["hall", "away"]}, **{room: {"between": ["hall", room]} for room in rooms[1:]}},
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room) for room in rooms[:3]},
+    )
+    never, often, random, now = Tracker(plan), Tracker(plan), np.random.default_rng(1), 0.0
+    for tracker in (never, often):
+        tracker.advance(NOON)
+    for _ in range(120):
+        after = now + 1.0 + random.exponential(40.0)
+        for second in np.arange(now + 3.0, after, 7.0):
+            often.advance(time_at(float(second)))
+        now = after
+        sensor, value = values_of(plan)[int(random.integers(len(values_of(plan))))]
+        for tracker in (never, often):
+            tracker.observe(at(now, sensor, value))
+        assert_same_belief(never, often, 1e-9)
 
 
 @pytest.mark.parametrize("hours", [9, 10, 11, 24, 24 * 30])
