@@ -42,7 +42,7 @@ LAYERS = [
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering"},
     {"engine", "carried", "doors", "inference", "retaken", "wording", "record", "recorder"},
-    {"retrace", "stories", "telling", "explain", "health", "tracker"},
+    {"retrace", "stories", "telling", "explain", "health", "kept", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},

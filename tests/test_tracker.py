@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import gc
 import json
 import os
@@ -33,13 +34,16 @@ from presence import (
     Tracker,
     UnknownSensorError,
     UnknownValueError,
+    VersionError,
     model,
 )
 from presence.errors import TooManyHypothesesError
 from presence.health import Monitor
+from presence.kept import this_version
 from presence.model import Model, World
 from presence.recent import Derived, Recent
 from presence.record import next_look
+from presence.snapshot import Snapshot
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
 GARAGE = Path(__file__).parents[1] / "floorplans" / "two_storey_garage.yaml"
@@ -608,6 +612,29 @@ def test_a_restart_changes_nothing_where_the_tracker_was_kept(before: list[Event
     assert kept.passages == whole.passages
     assert kept.log_likelihood == whole.log_likelihood
     assert kept.explain("hall").text() == whole.explain("hall").text()
+
+
+@pytest.mark.parametrize("written_by", [None, "0.0.9-00000000"], ids=["before pickles said so", "another"])
+def test_what_another_version_has_pickled_is_refused_by_name(written_by: str | None) -> None:
+    """Settings lie in a pickle by their order alone: one more in between, and each would be its neighbour."""
+    tracker = followed(SMALL, [at(5.0, "hall_motion", "detected")])
+    state = tracker.__getstate__()
+    assert pickle.loads(pickle.dumps(tracker)).belief == copy.copy(tracker).belief == tracker.belief
+    writer = state.pop("written_by")
+    other = object.__new__(Tracker)
+    with pytest.raises(VersionError, match=rf"pickled by another version.*this one is {writer}.*last days of your log"):
+        other.__setstate__(state if written_by is None else {**state, "written_by": written_by})
+    assert not vars(other)
+
+
+def test_a_version_is_told_by_the_fields_of_its_records(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = this_version()
+    monkeypatch.setattr(Snapshot, "_fields", (*Snapshot._fields[:-1], "another", Snapshot._fields[-1]))
+    this_version.cache_clear()
+    assert this_version() != now
+    monkeypatch.undo()
+    this_version.cache_clear()
+    assert this_version() == now
 
 
 def test_memory_stays_bounded() -> None:
