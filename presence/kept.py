@@ -5,10 +5,11 @@ A pickle holds values as the code lays them out: another version would take one 
 
 from __future__ import annotations
 
+from copy import deepcopy
 from functools import cache
 from hashlib import sha256
 from types import ModuleType
-from typing import Any
+from typing import Any, Self
 
 from presence import __version__, merging, passages, record, settings, snapshot, witness
 from presence.errors import VersionError
@@ -33,6 +34,10 @@ class Kept:
 
     def __getstate__(self) -> dict[str, Any]:
         return {**vars(self), WRITER: this_version()}
+
+    def __copy__(self) -> Self:
+        """Another that goes on by itself: with shared lists and queues either would hear of what only the other did."""
+        return deepcopy(self)
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         """Take up what was kept.

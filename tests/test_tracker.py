@@ -9,7 +9,7 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import permutations
@@ -625,6 +625,22 @@ def test_what_another_version_has_pickled_is_refused_by_name(written_by: str | N
     with pytest.raises(VersionError, match=rf"pickled by another version.*this one is {writer}.*last days of your log"):
         other.__setstate__(state if written_by is None else {**state, "written_by": written_by})
     assert not vars(other)
+
+
+@pytest.mark.parametrize("copied", [copy.copy, copy.deepcopy])
+def test_a_copy_goes_on_by_itself(copied: Callable[[Tracker], Tracker]) -> None:
+    """Asked what would be believed if somebody came, it leaves the other as it is."""
+    begun = [at(5.0, "hall_motion", "detected"), at(6.0, "front_contact", "open")]
+    tracker, alone = followed(SMALL, begun), followed(SMALL, begun)
+    other = copied(tracker)
+    other.observe(at(3000.0, "front_contact", "closed"))
+    for each in (tracker, alone):
+        each.observe(at(60.0, "front_contact", "closed"))
+        each.advance(time_at(400.0))
+    assert tracker.belief == alone.belief
+    assert tracker.passages == alone.passages
+    assert tracker.explain("hall").text() == alone.explain("hall").text()
+    assert other.belief.time == time_at(3000.0)
 
 
 def test_a_version_is_told_by_the_fields_of_its_records(monkeypatch: pytest.MonkeyPatch) -> None:
