@@ -108,7 +108,7 @@ class LiveEngine(Engine):
         total = float(weight.sum())
         even = mixture._replace(weight=weight / total, log_likelihood=mixture.log_likelihood + math.log(total))
         seen, _ = branch(even, ways, nobody, self.most)
-        due = tuple(note for note in snapshot.due if note[1:] != ("witness", sensor.id))
+        due = tuple(note for note in snapshot.due if note[2] != sensor.id or note[1] not in ("linger", "witness"))
         conditions = snapshot.conditions - {("blind", sensor.id)}
         return replace(snapshot, mixture=seen, conditions=conditions, due=due)
 

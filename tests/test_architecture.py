@@ -41,7 +41,7 @@ LAYERS = [
     {"places", "zones", "movement", "views", "company", "locks", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering"},
-    {"engine", "carried", "doors", "inference", "retaken", "wording", "record", "recorder"},
+    {"engine", "carried", "doors", "staying_on", "inference", "retaken", "wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "kept", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
     {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
