@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         TimeError,
         UnknownSensorError,
         UnknownValueError,
+        VersionError,
     )
     from presence.events import Event
     from presence.floorplan import Floorplan
@@ -55,6 +56,7 @@ __all__ = [
     "Tracker",
     "UnknownSensorError",
     "UnknownValueError",
+    "VersionError",
 ]
 
 _MODULES = {

@@ -20,6 +20,8 @@ LABEL_WINDOWS = 3
 """How many of the latest open windows count in the merging cost..."""
 LABEL_SHARE = 0.2
 """...and how much, relative to a being: enough to keep directions apart, without crowding out who is where."""
+ROUNDING = 1e-13
+"""Squared distances below this are none: what is left of them is rounding, whose root would decide who is merged."""
 COARSE_SHARE = 0.75
 """How much of a being's (squared) difference between two hypotheses is what differs in the coarser view, if any: with
 0.9 sixteen hypotheses about three people are further than asked from the exact filter (`tests/test_exactness.py`)."""
@@ -51,7 +53,8 @@ def losses(
     squares = np.einsum("pch,pch->ch", each, each)
     for columns, share in factors:
         values = np.sqrt(extra[:, columns])
-        gap = np.maximum(1.0 - values @ values[:heavy].T, 0.0)
+        gap = 1.0 - values @ values[:heavy].T
+        np.multiply(gap, gap > ROUNDING, out=gap)
         squares += share**2 * gap
         loss += share * np.sqrt(gap, out=gap)
     loss *= loss
@@ -77,7 +80,7 @@ def _apart(x: Array, heavy: IndexArray, coarse: Array | None) -> Array:
     others = root.reshape(-1, root.shape[2]).take(being * distinct + heavy, axis=0)
     apart: Array = root @ others.transpose(0, 2, 1)
     np.subtract(1.0, apart, out=apart)
-    np.abs(apart, out=apart)  # rounding may leave it a little below zero
+    np.multiply(apart, apart > ROUNDING, out=apart)
     np.sqrt(apart, out=apart)
     apart[being, heavy, np.arange(heavy.shape[1])] = 0.0
     return apart
@@ -87,6 +90,11 @@ def shared(weight: Array, other: Array) -> Array:
     """`w v / (w + v)` for each of some weights (M,) and others (N,), shape (M, N)."""
     both: Array = weight[:, None] * other / (weight[:, None] + other)
     return both
+
+
+def rounded(values: Array) -> NDArray[np.float32]:
+    """Values to seven digits: those that differ by rounding alone are equal, and their order decides."""
+    return values.astype(np.float32)
 
 
 def factors_of(extra: Array, windows: tuple[int, ...], ghosts: tuple[int, ...]) -> list[tuple[slice, float]]:

@@ -12,6 +12,7 @@
     +-- SettingError          a setting of the model is unknown or out of range
     +-- TooManyHypothesesError  all were to be kept, and would not fit into memory
     +-- UnexplainedError      no such room, or no door event that is remembered
+    +-- VersionError          a tracker that another version has pickled
 
 Every text says what is wrong, which value, where, and what would be right.
 """
@@ -105,6 +106,10 @@ class TooManyHypothesesError(PresenceError, MemoryError):
 
 class UnexplainedError(PresenceError, LookupError):
     """Something was to be explained that the plan does not have or the tracker does not remember."""
+
+
+class VersionError(PresenceError, ValueError):
+    """What was pickled by another version is no longer what it says."""
 
 
 def shown(value: Any) -> str:

@@ -7,26 +7,24 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from presence.at_rest import rest_of
 from presence.conditions import forget_door
-from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, moved_since, off_after_all, off_lost, stated_hold, went_off
+from presence.lingering import holds_waited, off_after_all, off_lost, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
 from presence.sides import forget_sides
 from presence.snapshot import Association, Belief, Said, Snapshot, Unprompted, replace
+from presence.staying_on import StayingEngine
 from presence.unprompted import chatter_rate, watched_by_another
-from presence.witness import nobody_inside
 
 Array = NDArray[np.float64]
 
@@ -39,11 +37,8 @@ def keyed(event: Event) -> Event:
     return dataclasses.replace(event, by="keypad") if event.code is not None and event.by is None else event
 
 
-class Engine(DoorEngine):
+class Engine(StayingEngine):
     """The inference of one home."""
-
-    unlikely = 1e-3
-    """What is less likely is left as it is, to save time: visitors in a sensor's sight, an empty home."""
 
     # --- an event ---------------------------------------------------------------------------------------------------
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
@@ -96,6 +91,8 @@ class Engine(DoorEngine):
         A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
         left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
+        if turned_on and sensor.id in snapshot.staying:
+            snapshot = replace(snapshot, staying={s: held for s, held in snapshot.staying.items() if s != sensor.id})
         blinded = snapshot.conditions | {("blind", sensor.id)}
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
@@ -140,11 +137,6 @@ class Engine(DoorEngine):
         factor[visitors] = visitors_factor(snapshot.mixture, visitors, ways, nobody, rest, silence)
         return factor
 
-    def _false_alarm_rate(self, sensor: Sensor) -> float:
-        """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
-        moving = sensor.kind in ("motion", "occupancy")
-        return self.settings.motion_false_alarm_rate if moving else self.settings.object_false_alarm_rate
-
     def _lost_off(self, snapshot: Snapshot, sensor: Sensor) -> bool:
         """A sensor that turns on again after its hold must have been off in between; before that it repeats itself."""
         holder = snapshot.holders.get(sensor.id)
@@ -179,25 +171,6 @@ class Engine(DoorEngine):
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = self._unschedule(snapshot, sensor.id, conditions=snapshot.conditions - {blind})
         return self._credit(snapshot, sensor, event)
-
-    def _lingered(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-        """A motion sensor goes off that has seen somebody since an outer door was last heard: the home is not empty.
-
-        Unless its off message is late (as often as one is lost), or a false alarm kept it on.
-        """
-        kept_on = moved_since(self.plan, snapshot, sensor)
-        if kept_on is None or nobody_inside(snapshot.mixture, self._indoors) < self.unlikely:
-            return snapshot
-        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
-        alone = self.settings.occupancy_lost + kept_on * by_itself
-        return self._witness(snapshot, self._indoors, min(alone, 1.0))
-
-    @cached_property
-    def _indoors(self) -> Array:
-        """1 for the states in which a being, animals too, is in the house, shape (P, S)."""
-        rooms = self.model.states.rooms
-        indoors = np.isin(self.model.states.room, [rooms.index(room) for room in self.plan.indoor])
-        return np.tile(indoors.astype(float), (len(self.names), 1))
 
     def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""

@@ -1,4 +1,4 @@
-"""A motion sensor that goes off later than its hold after it went on saw somebody move while it was on.
+"""A motion sensor that is on for longer than its hold, or goes off later, saw somebody move while it was on.
 
 A filter hears of it too late to put that movement in its place (after the fact `holds` does), but one thing needs no
 place: where no outer door has been heard since, whoever moved then is still at home. So somebody who has opened the
@@ -30,29 +30,52 @@ UNHEARD = TimesOn()
 
 
 def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | None:
-    """Seconds for which a motion sensor that goes off now was kept on by somebody who has not gone out since.
+    """Seconds for which a motion sensor was kept on by somebody who has not gone out since, as its being on shows.
 
     Args:
         plan: the home.
-        snapshot: what is known just before it goes off.
+        snapshot: what is known just before it goes off, or while it is on.
         sensor: the motion sensor.
 
     Returns:
-        From its going on to the last movement that it saw. None if it was on for its hold alone; if the last movement
-        came before an outer door's last report, or soon after it: theirs who have gone; or if somebody may have gone
-        unheard, for an outer door stands open or is not watched by a contact.
+        From its going on to the last movement that it can have seen, at the latest a hold ago. None if it was on for
+        its hold alone; if that movement came before an outer door's last report, or soon after it: theirs who have
+        gone; or if somebody may have gone unheard, for an outer door stands open or is not watched by a contact.
+    """
+    told = _told_from(plan, snapshot, sensor)
+    if told is None or not all(_shut(plan, snapshot, door) for door in _outer(plan)):
+        return None
+    last = snapshot.seconds - known_hold(snapshot, sensor)
+    return last - snapshot.holders[sensor.id].time.timestamp() if last > told else None
+
+
+def tells_at(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | None:
+    """When a motion sensor that is on shows, by being on still, that somebody has not gone out; epoch seconds.
+
+    None if it is not on, or never shows it.
+    """
+    if ("expire", sensor.id) not in {note[1:] for note in snapshot.due}:
+        return None
+    told = _told_from(plan, snapshot, sensor)
+    return None if told is None else told + known_hold(snapshot, sensor) + SLACK
+
+
+def _told_from(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | None:
+    """After when a movement seen by a motion sensor is no longer theirs who have gone, nor what turned it on.
+
+    Epoch seconds; None if it is outdoors, has never gone on, or how long it stays on is not known well.
     """
     on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
     if on is None or not sensor.hold or sensor.room not in plan.indoor or record.heard < LEAST_HEARD:
         return None
-    hold = known_hold(snapshot, sensor)
-    went_on, last = on.time.timestamp(), snapshot.seconds - hold
-    outer = [door for door, side in plan.outdoor_sides.items() if side is not None]
-    if last <= went_on + SLACK or not all(_shut(plan, snapshot, door) for door in outer):
-        return None
-    told = _latest(plan, snapshot, lambda other: other.door in outer)
-    passed = max((seconds + PASSING + JITTER * hold for seconds in told), default=went_on)
-    return last - went_on if last > passed else None
+    outer, late = _outer(plan), PASSING + JITTER * known_hold(snapshot, sensor)
+    gone = [seconds + late for seconds in _latest(plan, snapshot, lambda other: other.door in outer)]
+    return max([on.time.timestamp() + SLACK, *gone])
+
+
+def _outer(plan: Floorplan) -> set[str]:
+    """The doors to the outside."""
+    return {door for door, side in plan.outdoor_sides.items() if side is not None}
 
 
 def stated_hold(sensor: Sensor) -> float:
@@ -77,8 +100,7 @@ def last_movement(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float 
     if ("expire", sensor.id) not in {note[1:] for note in snapshot.due}:
         return None
     last = snapshot.seconds - hold
-    outer = {door for door, side in plan.outdoor_sides.items() if side is not None}
-    doors = outer | {door.id for door in plan.doors.values() if sensor.room in door.between}
+    doors = _outer(plan) | {door.id for door in plan.doors.values() if sensor.room in door.between}
     told = _latest(plan, snapshot, lambda other: other.door in doors)
     passing = any(0.0 <= last - seconds <= PASSING + JITTER * hold for seconds in told)
     return None if passing or _next_door(plan, snapshot, sensor, last) else last
@@ -132,6 +154,12 @@ def holds_waited(snapshot: Snapshot, sensor: Sensor, most: float) -> float:
     own = _record(snapshot, sensor)
     share = _share(sum(record.heard for record in each), sum(record.lost for record in each), 1.0 / most)
     return min(most, 1.0 / _share(own.heard, own.lost, share))
+
+
+def lost_share(snapshot: Snapshot, sensor: Sensor, usual: float) -> float:
+    """Share of a motion sensor's off messages that are lost: `usual`, or more where its own record says so."""
+    record = _record(snapshot, sensor)
+    return max(usual, _share(record.heard, record.lost, usual))
 
 
 def _share(heard: int, lost: int, usual: float) -> float:

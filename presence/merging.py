@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.divergence import COARSE_SHARE, compact, factors_of, gathered, joined, losses, shared, shares_of
+from presence.divergence import COARSE_SHARE, compact, factors_of, gathered, joined, losses, rounded, shared, shares_of
 from presence.errors import TooManyHypothesesError
 
 Array = NDArray[np.float64]
@@ -193,7 +193,7 @@ def _grouped(
     weight, lost, group = pool.weight[:measured], 0.0, np.arange(heavy)
     if measured > heavy:
         cost = loss[heavy:] * shared(weight[heavy:], weight[:heavy])
-        nearest = cost.argmin(axis=1)
+        nearest = rounded(cost).argmin(axis=1)
         lost += float(cost.min(axis=1).sum())
         group = np.concatenate([group, nearest])
         weight, loss = gathered(group, weight, loss)
@@ -224,7 +224,7 @@ def _ordered(weight: Array, parent: IndexArray, many: int) -> tuple[IndexArray, 
 
     Also the place of the candidate that each of the latter goes with: the heaviest of the same hypothesis.
     """
-    order = np.argsort(-weight, kind="stable")
+    order = np.argsort(-rounded(weight), kind="stable")
     if len(order) <= many:
         return order, order[:0]
     kin = parent[order]
@@ -288,7 +288,7 @@ def _cheapest_pairs(cost: Array, wanted: int) -> tuple[list[int], list[int]]:
     gone: list[int] = []
     if not values.size or (wanted <= 0 and values.min() > FREE):
         return into, gone
-    nearest = np.argsort(values, kind="stable")[: LOOK * max(wanted, 4)]
+    nearest = np.argsort(rounded(values), kind="stable")[: LOOK * max(wanted, 4)]
     used: set[int] = set()
     for i, j, value in zip(rows[nearest].tolist(), columns[nearest].tolist(), values[nearest].tolist(), strict=True):
         if value > FREE and len(into) >= wanted:

@@ -101,7 +101,7 @@ class LiveEngine(Engine):
 
     def _seen(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         """Somebody in a sensor's sight moves, for the last time before it goes off: from now on its silence tells."""
-        due = tuple(note for note in snapshot.due if note[1:] != ("witness", sensor.id))
+        due = tuple(note for note in snapshot.due if note[2] != sensor.id or note[1] not in ("linger", "witness"))
         conditions = snapshot.conditions - {("blind", sensor.id)}
         return replace(snapshot, mixture=self._moved_last(snapshot, sensor), conditions=conditions, due=due)
 

@@ -193,7 +193,7 @@ class Settings:
     occupancy_alone: float = 0.3
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
-    """Share of its off messages lost, so that it stays on for good; late ones of motion sensors. Common practice."""
+    """Share of its off messages lost, so that it stays on for good; motion sensors' late ones, too. Common practice."""
     put_back_events: int = 4
     """Events taken in once more, at most, to put an off report back to the last movement (`retaken`). No source."""
     camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)

@@ -19,6 +19,7 @@ from presence.errors import LateEventError, SettingError, TimeError, shown
 from presence.events import Event, check_event
 from presence.floorplan import OFF, Floorplan
 from presence.health import AT_EASE, HOLE, Monitor
+from presence.kept import Kept
 from presence.passages import Passage
 from presence.permitted import check_options
 from presence.reading import epoch_seconds
@@ -35,7 +36,7 @@ REMEMBERED_PASSAGES = 200
 """How many answers `Tracker.passages` keeps."""
 
 
-class Tracker:
+class Tracker(Kept):
     """Follows who is where in one home.
 
     Args:

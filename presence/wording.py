@@ -81,6 +81,8 @@ def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, R
         return f"{sensor.person}'s phone still says {said}"
     if what == "shut":
         return f"{door_name(plan, str(sensor.door))} open for so long that it must have been shut"
+    if what == "linger":
+        return f"movement in {room_name(plan, str(sensor.room))} still after the last use of an outer door"
     return f"somebody still noticed in {room_name(plan, str(sensor.room))}"
 
 

@@ -247,6 +247,19 @@ def test_merging_two_that_differ_in_one_being_is_free() -> None:
     assert after.merged == pytest.approx(0.0, rel=0, abs=1e-9)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_what_differs_by_rounding_alone_is_no_difference(seed: int) -> None:
+    """Else the root of a rounding error, 1e-8, decides which of many merges that cost nothing is made."""
+    random = np.random.default_rng(seed)
+    here, there, usual = random.dirichlet(np.ones(40), 3)
+    nudged = usual * (1.0 + random.uniform(-1e-15, 1e-15, 40))
+    x = np.array([[here, there], [usual, nudged / nudged.sum()]])
+    mixture = Mixture(x, np.array([0.6, 0.4]), np.zeros((2, 0, 5)), np.zeros((2, 0, 3)), np.eye(3)[[2, 2]])
+    after, _ = branch(mixture, [], np.ones(2), 16)
+    assert len(after.weight) == 1
+    assert after.merged == 0.0
+
+
 def test_who_is_where_is_kept_apart() -> None:
     """One here and one there, the other way round, and a light third: the third goes, the swap stays."""
     here, there = np.array([0.98, 0.02]), np.array([0.02, 0.98])

@@ -7,7 +7,7 @@ import pytest
 
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
-from presence.lingering import holds_waited
+from presence.lingering import holds_waited, lost_share
 from presence.snapshot import TimesOn, replace
 from presence.telling import Evidence
 from tests.oracle import PLAIN, JointFilter, at, contact, home, motion, time_at
@@ -64,6 +64,15 @@ def test_who_takes_a_parcel_in_and_is_seen_afterwards_has_not_gone() -> None:
     assert at_home(house(), evening() + parcel(clear=110.0)) > 0.9
 
 
+def test_who_takes_a_parcel_in_and_goes_on_cooking_has_not_gone() -> None:
+    """The sensor stays on, for an hour maybe: it need not go off to tell that somebody moved since."""
+    tracker = followed(house(), evening() + parcel(clear=110.0)[:-1])
+    assert tracker.belief.at_home[0] < 0.1
+    stayed = [e for e in tracker.explain("living").evidence if e.text.startswith("movement in the living still after")]
+    assert [e.end for e in stayed] == [time_at(1096.0)]  # shut at 15 s, 5 s of steps, a hold, a quarter and a second
+    assert stayed[0].decibans > 5.0
+
+
 def test_an_off_report_that_speaks_for_somebody_at_home_is_told_as_what_it_tells() -> None:
     """The same report without evidence, after the hold alone, moves nothing and is told as the end of a movement."""
     late, plain = told(parcel(clear=110.0)), told(parcel(clear=60.5))
@@ -98,7 +107,7 @@ def test_an_animal_that_may_have_kept_it_on_keeps_nobody_at_home() -> None:
 def without(monkeypatch: pytest.MonkeyPatch, plan: Floorplan, reports: list[Report]) -> float:
     """The same where nothing is made of how long a sensor was on."""
     with monkeypatch.context() as patch:
-        patch.setattr("presence.inference.moved_since", lambda *_: None)
+        patch.setattr("presence.staying_on.moved_since", lambda *_: None)
         return at_home(plan, reports)
 
 
@@ -152,6 +161,16 @@ def test_a_sensor_that_stays_on_is_believed_for_long_unless_off_messages_are_kno
     assert waited({"hall_motion": good, "living_motion": mute}) == pytest.approx(240.0)
 
 
+@pytest.mark.parametrize(
+    ("record", "share"), [(TimesOn(2000, 0, 60.0), 0.01), (TimesOn(), 0.01), (TimesOn(10, 10, 60.0), 10.2 / 40.0)]
+)
+def test_a_sensor_whose_off_messages_get_lost_tells_less_by_staying_on(record: TimesOn, share: float) -> None:
+    """One in a hundred at least, as the settings say; where half have been lost, a quarter after twenty of them."""
+    plan = house()
+    snapshot = replace(Engine(plan, Settings(), 4).start(time_at(0.0).timestamp()), times_on={"hall_motion": record})
+    assert lost_share(snapshot, plan.sensors["hall_motion"], Settings().occupancy_lost) == pytest.approx(share)
+
+
 def test_on_said_again_after_the_hold_is_an_off_message_lost() -> None:
     tracker = Tracker(house(), watching=False)
     for seconds, value in [
@@ -174,6 +193,7 @@ def test_an_off_message_that_comes_after_all_was_not_lost() -> None:
     assert (record.heard, record.lost) == (1, 0)
 
 
+LATER = [(300.0, "front_contact", "open"), (308.0, "front_contact", "closed"), (900.0, "living_motion", "clear")]
 BRIEF = [(0.0, "living_motion", "detected"), (60.5, "living_motion", "clear")]
 
 
@@ -186,6 +206,8 @@ BRIEF = [(0.0, "living_motion", "detected"), (60.5, "living_motion", "clear")]
         (evening() + parcel(clear=110.0), True),
         (evening() + BRIEF, False),  # it differs from the hold by less than what is known of that
         (evening()[:8] + parcel(clear=110.0), False),  # gone off four times: what its hold is is not known yet
+        (evening() + parcel(clear=900.0), True),  # told while it was on; a second time by no more than false alarms
+        (evening() + parcel(clear=900.0)[:-1] + LATER, True),  # another passage meanwhile
     ],
 )
 def test_it_is_weighed_as_in_the_joint_filter(

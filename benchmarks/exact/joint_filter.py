@@ -12,6 +12,7 @@ from benchmarks.exact.dense import NOON, DenseModel
 from benchmarks.exact.senses import Senses, silence
 from presence import Event, Floorplan, Settings
 from presence.markov import mark_joint, move_joint
+from presence.times import utc
 
 Array = NDArray[np.float64]
 
@@ -39,7 +40,13 @@ class JointFilter:
         self.log_likelihood = 0.0
 
     def advance(self, seconds: float) -> None:
-        """Nothing is reported until an instant."""
+        """Nothing is reported until an instant; who keeps a sensor on shows by that that they are at home."""
+        while (due := self.senses.next_stay(seconds)) is not None:
+            self._silent(due[0])
+            self._lingered(due[1])
+        self._silent(seconds)
+
+    def _silent(self, seconds: float) -> None:
         if seconds > self.seconds:
             for stretch in silence(self.model, self.senses, self.seconds, seconds):
                 generators = self.model.silent(stretch.hours, stretch.conditions)
@@ -50,7 +57,8 @@ class JointFilter:
     def observe(self, event: Event) -> None:
         """An event that one of the beings caused, or none."""
         self.advance(event.seconds)
-        self._lingered(event)
+        if event.value == "clear" and event.sensor in self.senses.on:
+            self._lingered(event.sensor)
         if self.model.plan.sensors[event.sensor].kind in ("phone", "badge"):
             joint = self.joint
             for axis, factor in enumerate(self.model.report(event, self.senses.before(event))):
@@ -68,19 +76,25 @@ class JointFilter:
                     together += move_joint(self.joint, [who.get(p, still) for p in range(self.joint.ndim)])
             self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)) + together)
 
-    def _lingered(self, event: Event) -> None:
-        """A motion sensor goes off that somebody kept on who has not gone out since: somebody is indoors.
+    def _lingered(self, name: str) -> None:
+        """Somebody who has not gone out since kept a motion sensor on, which is on still or goes off: they are indoors.
 
-        Unless the message is late (as often as one is lost), or a false alarm kept it on.
+        Unless its message is late or lost (once and for all, as somebody goes), or a false alarm kept it on.
         """
-        if (seconds := self.senses.kept_on(event)) is None:
+        if (seconds := self.senses.kept_on(name, self.seconds)) is None:
             return
-        alone = min(1.0, self.model.settings.occupancy_lost + seconds * self.model.nobody_rate(event))
+        alarm = Event(utc(self.seconds), name, "detected")
         outside = np.array([float(room not in self.model.plan.indoor) for room in self.model.rooms])[self.model.room]
         nobody: Array = np.ones(())
         for _ in self.model.names:
             nobody = np.multiply.outer(nobody, outside)
+        empty = float((self.joint * nobody).sum())
+        lost, before = self.senses.staying.get(name, (0.0, 0.0))
+        gone = max(0.0, empty - before)
+        lost = (lost * (empty - gone) + self.senses.lost(name) * gone) / max(empty, 1e-300)
+        alone = lost + (1.0 - lost) * min(1.0, seconds * self.model.nobody_rate(alarm))
         self._condition(self.joint * (1.0 - (1.0 - alone) * nobody))
+        self.senses.staying[name] = lost / alone, empty * alone / (1.0 - empty * (1.0 - alone))
 
     def rooms(self) -> Array:
         """Probability that at least one person is in each room but `away`."""

@@ -49,6 +49,10 @@ class Senses:
     """Motion sensors whose off message may still come after all."""
     wait: dict[str, float] = field(default_factory=dict)
     """Seconds after which each sensor that is on is given up."""
+    stays: dict[str, float] = field(default_factory=dict)
+    """When each motion sensor that is on will show, by being on still, that somebody has not gone out."""
+    staying: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """With nobody at home, the share with which its off message was lost; and how likely that nobody was, then."""
     told: dict[str, tuple[str, float]] = field(default_factory=dict)
     """What each phone or tag last said, and when."""
 
@@ -104,25 +108,59 @@ class Senses:
             share = (missed + USUAL * share) / (came + missed + USUAL)
         return min(self.settings.hold_expiry, 1.0 / share) * (float(self.plan.sensors[name].hold or 60.0) + 1.0)
 
-    def kept_on(self, event: Event) -> float | None:
-        """Seconds for which somebody who is still at home kept a motion sensor on that goes off now; None: nobody did.
+    def kept_on(self, name: str, seconds: float) -> float | None:
+        """Seconds for which somebody who is still at home kept a motion sensor on that is on, at least; None: nobody.
 
         Not if they may have gone since: an outer door has reported since then, or stands open, or nobody watches it.
         """
-        sensor, since = self.plan.sensors[event.sensor], self.on.get(event.sensor)
-        if event.value != "clear" or sensor.kind != "motion" or since is None or sensor.room not in self.plan.indoor:
-            return None
-        outer = [door for door, side in self.plan.outdoor_sides.items() if side is not None]
         watched = {s.door for s in self.plan.sensors.values() if s.kind == "contact"}
-        hold = max(sensor.hold or 0.0, self.shortest.get(sensor.id, 0.0))
-        moved = event.seconds - hold
-        gone = [self.used[door] + STEPS + LATE * hold for door in outer if door in self.used]
-        known = sensor.hold and self.came[sensor.id] >= KNOWN and moved > since + SLACK
-        shut = watched.issuperset(outer) and self.open.keys().isdisjoint(outer)
-        return moved - since if known and shut and moved > max(gone, default=since) else None
+        shut = watched.issuperset(self._outer()) and self.open.keys().isdisjoint(self._outer())
+        moved = seconds - self._hold(name)
+        stayed = self._stayed_from(name)
+        return moved - self.on[name] if shut and stayed is not None and moved > stayed else None
+
+    def _stayed_from(self, name: str) -> float | None:
+        """After when a movement is neither theirs who have gone nor what turned a motion sensor on; None: not known."""
+        sensor = self.plan.sensors[name]
+        if sensor.kind != "motion" or name not in self.on or sensor.room not in self.plan.indoor:
+            return None
+        if not sensor.hold or self.came[name] < KNOWN:
+            return None
+        gone = [self.used[door] + STEPS + LATE * self._hold(name) for door in self._outer() if door in self.used]
+        return max([self.on[name] + SLACK, *gone])
+
+    def _hold(self, name: str) -> float:
+        return max(self.plan.sensors[name].hold or 0.0, self.shortest.get(name, 0.0))
+
+    def _outer(self) -> list[str]:
+        return [door for door, side in self.plan.outdoor_sides.items() if side is not None]
+
+    def lost(self, name: str) -> float:
+        """Share of a motion sensor's off messages that are lost, by its own record or at least as usual."""
+        usual, missed = self.settings.occupancy_lost, self.missed[name]
+        return max(usual, (missed + USUAL * usual) / (self.came[name] + missed + USUAL))
+
+    def next_stay(self, until: float) -> tuple[float, str] | None:
+        """The next motion sensor that is on for so long by some instant that somebody has not gone, and when."""
+        due = [(at, name) for name, at in self.stays.items() if at <= until and name in self.on]
+        if not due:
+            return None
+        self.stays.pop(min(due)[1])
+        return min(due)
 
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
+        new = self._take(event)
+        sensor = self.plan.sensors[event.sensor]
+        if sensor.kind == "motion" and (new or event.value == "clear"):
+            self.stays.pop(sensor.id, None)
+            self.staying.pop(sensor.id, None)
+        if sensor.kind in ("contact", "lock") and sensor.door in self._outer():
+            stayed = {name: self._stayed_from(name) for name in self.on}
+            self.stays |= {name: at + self._hold(name) + SLACK for name, at in stayed.items() if at is not None}
+        return new
+
+    def _take(self, event: Event) -> bool:
         sensor = self.plan.sensors[event.sensor]
         if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
             return False

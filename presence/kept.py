@@ -1,0 +1,54 @@
+"""What is kept of a tracker over a restart: only the version that wrote it may take it up again.
+
+A pickle holds values as the code lays them out: another version would take one setting for its neighbour, silently.
+"""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from functools import cache
+from hashlib import sha256
+from types import ModuleType
+from typing import Any, Self
+
+from presence import __version__, merging, passages, record, settings, snapshot, witness
+from presence.errors import VersionError
+
+LAID_OUT: tuple[ModuleType, ...] = (merging, passages, record, settings, snapshot, witness)
+"""Where the records are that a tracker consists of."""
+WRITER = "written_by"
+"""Under which name a pickle says which version wrote it."""
+
+
+@cache
+def this_version() -> str:
+    """The version and, in short, of which fields its records consist: `0.1.0-1f2e3d4c`."""
+    named = [(value, module.__name__) for module in LAID_OUT for value in vars(module).values()]
+    records = [value for value, module in named if isinstance(value, type) and value.__module__ == module]
+    fields = [(r.__qualname__, *getattr(r, "_fields", getattr(r, "__dataclass_fields__", ()))) for r in records]
+    return f"{__version__}-{sha256(repr(fields).encode()).hexdigest()[:8]}"
+
+
+class Kept:
+    """What says, as a pickle or a copy, which version wrote it, and takes up no other's."""
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**vars(self), WRITER: this_version()}
+
+    def __copy__(self) -> Self:
+        """Another that goes on by itself: with shared lists and queues either would hear of what only the other did."""
+        return deepcopy(self)
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Take up what was kept.
+
+        Raises:
+            VersionError: if another version wrote it.
+        """
+        writer = state.pop(WRITER, "an older one")
+        if writer != this_version():
+            raise VersionError(
+                f"this {type(self).__name__} was pickled by another version of presence ({writer}; this one is"
+                f" {this_version()}); start a new one and feed it the last days of your log"
+            )
+        vars(self).update(state)
