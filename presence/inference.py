@@ -18,7 +18,7 @@ from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, moved_since, off_after_all, off_lost, stated_hold, went_off
+from presence.lingering import holds_waited, moved_since, off_after_all, said_again, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -29,9 +29,6 @@ from presence.unprompted import chatter_rate, watched_by_another
 from presence.witness import nobody_inside
 
 Array = NDArray[np.float64]
-
-LEAST_HOLD = 1.0
-"""Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
 
 
 def keyed(event: Event) -> Event:
@@ -72,8 +69,8 @@ class Engine(DoorEngine):
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
-        if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
-            snapshot = off_lost(snapshot, sensor)
+        if lasting and blind in snapshot.conditions:
+            snapshot = said_again(snapshot, sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         turned_on = unknown or not (lasting and blind in snapshot.conditions)
         if turned_on:
@@ -144,11 +141,6 @@ class Engine(DoorEngine):
         """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
         moving = sensor.kind in ("motion", "occupancy")
         return self.settings.motion_false_alarm_rate if moving else self.settings.object_false_alarm_rate
-
-    def _lost_off(self, snapshot: Snapshot, sensor: Sensor) -> bool:
-        """A sensor that turns on again after its hold must have been off in between; before that it repeats itself."""
-        holder = snapshot.holders.get(sensor.id)
-        return holder is not None and snapshot.seconds - holder.time.timestamp() > max(sensor.hold or 0.0, LEAST_HOLD)
 
     def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor that is on says so again: no evidence, but somebody caused it, with whom the next is compared.
