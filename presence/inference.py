@@ -25,7 +25,7 @@ from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
 from presence.sides import forget_sides
 from presence.snapshot import Association, Belief, Said, Snapshot, Unprompted, replace
-from presence.unprompted import chatter_rate, watched_by_another
+from presence.unprompted import chatter_rate, stray_rate, watched_by_another
 from presence.witness import nobody_inside
 
 Array = NDArray[np.float64]
@@ -75,7 +75,8 @@ class Engine(DoorEngine):
         turned_on = unknown or not (lasting and blind in snapshot.conditions)
         if turned_on:
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
-            nobody = self._false_alarm_rate(sensor) + chatter_rate(self.settings, last, record, snapshot.seconds)
+            nobody = self._false_alarm_rate(snapshot, sensor)
+            nobody += chatter_rate(self.settings, last, record, snapshot.seconds)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
@@ -105,10 +106,13 @@ class Engine(DoorEngine):
         patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)
 
-    @staticmethod
-    def _recorded(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-        """How many reports a switch, an appliance or a lock (that it is locked) has made by itself, after one more."""
-        if sensor.kind not in ("switch", "power", "lock"):
+    def _recorded(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """How many reports a switch, an appliance, a lock (that it is locked) or a motion sensor outdoors has made.
+
+        And how many by itself, after one more.
+        """
+        outdoors = sensor.kind == "motion" and sensor.room not in self.plan.indoor
+        if sensor.kind not in ("switch", "power", "lock") and not outdoors:
             return snapshot
         record = snapshot.unprompted.get(sensor.id, Unprompted()).after(snapshot.holders[sensor.id].nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})
@@ -137,10 +141,10 @@ class Engine(DoorEngine):
         factor[visitors] = visitors_factor(snapshot.mixture, visitors, ways, nobody, rest, silence)
         return factor
 
-    def _false_alarm_rate(self, sensor: Sensor) -> float:
+    def _false_alarm_rate(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
-        moving = sensor.kind in ("motion", "occupancy")
-        return self.settings.motion_false_alarm_rate if moving else self.settings.object_false_alarm_rate
+        record, heard = snapshot.unprompted.get(sensor.id), snapshot.seconds - snapshot.begun
+        return stray_rate(self.plan, self.settings, sensor, record, heard)
 
     def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor that is on says so again: no evidence, but somebody caused it, with whom the next is compared.
@@ -180,7 +184,7 @@ class Engine(DoorEngine):
         kept_on = moved_since(self.plan, snapshot, sensor)
         if kept_on is None or nobody_inside(snapshot.mixture, self._indoors) < self.unlikely:
             return snapshot
-        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        by_itself = self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0)
         alone = self.settings.occupancy_lost + kept_on * by_itself
         return self._witness(snapshot, self._indoors, min(alone, 1.0))
 
@@ -198,7 +202,7 @@ class Engine(DoorEngine):
             told = Association(event.time, event.sensor, event.value, holder.people, holder.nobody)
             return replace(snapshot, association=told)
         ways = self._world(snapshot).sight.resting_options(sensor)
-        _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(sensor))
+        _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(snapshot, sensor))
         return replace(snapshot, association=self._association(event, caused))
 
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
