@@ -18,7 +18,7 @@ from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, moved_since, off_after_all, said_again, stated_hold, went_off
+from presence.lingering import LONG_HOLD, holds_waited, moved_since, off_after_all, said_again, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -91,13 +91,15 @@ class Engine(DoorEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
-        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
-        left. One outdoors may be kept on by trees in the wind, traffic, strangers.
+        A motion sensor indoors, too, where who rests is told, or with a hold so long that most who rest stir in it:
+        else whoever is up for long would be believed to have left. One outdoors may be kept on by trees in the wind,
+        traffic, strangers.
         """
         blinded = snapshot.conditions | {("blind", sensor.id)}
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
-        if surely or (turned_on and indoors and self.rest_is_told):
+        telling = self.rest_is_told or (sensor.hold or 0.0) >= LONG_HOLD
+        if surely or (turned_on and indoors and telling):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)

@@ -220,6 +220,36 @@ def test_a_porch_sensor_that_stays_on_in_the_wind_brings_nobody_home() -> None:
         assert tracker.belief.at_home[1] > 0.5, minutes
 
 
+@pytest.mark.parametrize("people", [1, 3])
+def test_whom_a_sensor_of_a_long_hold_sees_all_evening_are_there(people: int) -> None:
+    """It stays on for twenty minutes after each stir, and for five hours in all."""
+    plan = home(
+        people,
+        rooms={"hall": {}, "living": {}, "kitchen": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "kitchen", "bed")},
+        },
+        visitors=1,
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room, hold=1200.0) for room in ("hall", "living", "kitchen", "bed")},
+    )
+    arrivals = [(n * 400.0 + k, "front_contact", ("open", "closed")[k > 0]) for n in range(people) for k in (0, 6)]
+    last = 400.0 * people
+    evening = [(3.0, "hall_motion", "detected"), (9.0, "kitchen_motion", "detected")]
+    evening += [(last + 600.0, "living_motion", "detected"), (last + 1795.0, "hall_motion", "clear")]
+    evening += [(last + 1800.0, "kitchen_motion", "clear"), (last + 5 * HOUR, "living_motion", "clear")]
+    tracker = Tracker(plan)
+    for report in sorted([*arrivals, *evening]):
+        tracker.observe(at(*report))
+        if report[1] == "kitchen_motion" and report[2] == "clear":
+            break
+    for minute in range(60, 290, 10):
+        tracker.advance(time_at(last + 60.0 * minute))
+        assert tracker.belief.rooms["living"] > 0.5, minute
+        assert tracker.belief.at_home[0] < 0.3, minute
+
+
 def garden_home() -> Floorplan:
     """One resident and perhaps a visitor; a garden behind a watched back door, and a motion sensor in it."""
     return home(
