@@ -153,7 +153,7 @@ class JointEngine(LiveEngine):
         """Alike whoever is in sight, as in each hypothesis; by their rates among those who are."""
         joint, inside = _of(snapshot).joint, self._inside(sensor.id)
         ways = self._world(snapshot).ways(sensor.id, "detected")
-        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        by_itself = self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0)
         after = self.settings.occupancy_lost * joint * self._nobody(snapshot, inside)
         for here in list(np.ndindex(*(2,) * len(self.names)))[1:]:
             part = joint * _product(np.where(np.array(here)[:, None], inside, 1.0 - inside), len(snapshot.windows))

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.hypotheses import Way
-from presence.movement import entry_miss
 from presence.places import shared_bed
 from presence.sensing import Sight
 
@@ -70,11 +69,11 @@ def entries_of(sight: Sight, condition: str, name: str) -> Iterator[Entry]:
     that is small and the same in each.
     """
     if condition == "blind":
+        sensor = sight.plan.sensors[name]
         for i, j in sight.zone_moves(name):
-            seen = (1 - entry_miss(sight.states, sight.settings, i, j)) * sight.flows[:, i, j]
+            seen = sight.seen_entering(sensor, i, j)
             yield Entry(i, j, seen, both_ways=False)
             yield Entry(i, i, -seen / sight.weights[:, i])
-        sensor = sight.plan.sensors[name]
         ways = sight.motion_nearby(sensor) if sensor.kind == "motion" else sight.resting_options(sensor)
         yield from _on_diagonal(ways, 1.0)
         if sensor.kind == "pressure":

@@ -16,7 +16,7 @@ from presence.conditions import forget_door
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, off_after_all, off_lost, stated_hold, went_off
+from presence.lingering import holds_waited, off_after_all, said_again, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -27,9 +27,6 @@ from presence.staying_on import StayingEngine
 from presence.unprompted import chatter_rate, watched_by_another
 
 Array = NDArray[np.float64]
-
-LEAST_HOLD = 1.0
-"""Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
 
 
 def keyed(event: Event) -> Event:
@@ -67,13 +64,14 @@ class Engine(StayingEngine):
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
-        if lasting and blind in snapshot.conditions and self._lost_off(snapshot, sensor):
-            snapshot = off_lost(snapshot, sensor)
+        if lasting and blind in snapshot.conditions:
+            snapshot = said_again(snapshot, sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
         turned_on = unknown or not (lasting and blind in snapshot.conditions)
         if turned_on:
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
-            nobody = self._false_alarm_rate(sensor) + chatter_rate(self.settings, last, record, snapshot.seconds)
+            nobody = self._false_alarm_rate(snapshot, sensor)
+            nobody += chatter_rate(self.settings, last, record, snapshot.seconds)
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
@@ -88,7 +86,7 @@ class Engine(StayingEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
-        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
+        A motion sensor indoors, too, where it tells of its room: else whoever is up for long would be believed to have
         left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
         if turned_on and sensor.id in snapshot.staying:
@@ -96,7 +94,7 @@ class Engine(StayingEngine):
         blinded = snapshot.conditions | {("blind", sensor.id)}
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
-        if surely or (turned_on and indoors and self.rest_is_told):
+        if surely or (turned_on and indoors and self._tells_of_its_room(sensor)):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)
@@ -105,10 +103,13 @@ class Engine(StayingEngine):
         patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)
 
-    @staticmethod
-    def _recorded(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-        """How many reports a switch, an appliance or a lock (that it is locked) has made by itself, after one more."""
-        if sensor.kind not in ("switch", "power", "lock"):
+    def _recorded(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """How many reports a switch, an appliance, a lock (that it is locked) or a motion sensor outdoors has made.
+
+        And how many by itself, after one more.
+        """
+        outdoors = sensor.kind == "motion" and sensor.room not in self.plan.indoor
+        if sensor.kind not in ("switch", "power", "lock") and not outdoors:
             return snapshot
         record = snapshot.unprompted.get(sensor.id, Unprompted()).after(snapshot.holders[sensor.id].nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})
@@ -136,11 +137,6 @@ class Engine(StayingEngine):
         nobody += snapshot.noise.get(sensor.id, 0.0)
         factor[visitors] = visitors_factor(snapshot.mixture, visitors, ways, nobody, rest, silence)
         return factor
-
-    def _lost_off(self, snapshot: Snapshot, sensor: Sensor) -> bool:
-        """A sensor that turns on again after its hold must have been off in between; before that it repeats itself."""
-        holder = snapshot.holders.get(sensor.id)
-        return holder is not None and snapshot.seconds - holder.time.timestamp() > max(sensor.hold or 0.0, LEAST_HOLD)
 
     def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor that is on says so again: no evidence, but somebody caused it, with whom the next is compared.
@@ -179,7 +175,7 @@ class Engine(StayingEngine):
             told = Association(event.time, event.sensor, event.value, holder.people, holder.nobody)
             return replace(snapshot, association=told)
         ways = self._world(snapshot).sight.resting_options(sensor)
-        _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(sensor))
+        _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(snapshot, sensor))
         return replace(snapshot, association=self._association(event, caused))
 
     def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:

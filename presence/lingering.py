@@ -23,8 +23,15 @@ JITTER = 0.25
 practice, no source."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
+LONG_HOLD = 300.0
+"""Seconds of hold within which most who rest stir, so that a sensor that stays on for longer bears witness of them.
+Common practice, no source."""
 LEAST_HEARD = 5
 """Times that a sensor must have gone off before its hold is believed: some stay on for longer than the plan says."""
+LEAST_HOLD = 1.0
+"""Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
+ALIKE = 0.02
+"""Share by which a radio's clock may be off; as `SLACK` where that is more. Common practice, no source."""
 UNHEARD = TimesOn()
 """The record of a sensor that has not gone off yet."""
 
@@ -181,6 +188,28 @@ def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     record = _record(snapshot, sensor)
     on = snapshot.seconds - snapshot.holders[sensor.id].time.timestamp()
     return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, shortest=min(record.shortest, on)))
+
+
+def said_again(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    """A sensor that is on says so again: since its last report it may have been off, unheard.
+
+    Not within its hold; and not if it is a radio that checks in, which comes again as long after its last report as it
+    did before, and has done so at least as often as not: people are not as punctual as that.
+    """
+    on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
+    if on is None:
+        return snapshot
+    passed = snapshot.seconds - max(on.time.timestamp(), record.again)
+    record = record._replace(again=snapshot.seconds)
+    if passed <= max(sensor.hold or 0.0, LEAST_HOLD):
+        return _kept(snapshot, sensor, record)
+    punctual = abs(passed - record.period) <= max(SLACK, ALIKE * passed)
+    checks_in = punctual and record.punctual >= record.irregular
+    record = record._replace(
+        period=passed, punctual=record.punctual + punctual, irregular=record.irregular + (not punctual)
+    )
+    snapshot = _kept(snapshot, sensor, record)
+    return snapshot if checks_in else off_lost(snapshot, sensor)
 
 
 def off_lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:

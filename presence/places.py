@@ -76,9 +76,21 @@ class States:
 
 
 def motion_zones(plan: Floorplan, room: str) -> list[Sensor]:
-    """The motion sensors that divide a room: none when it has only one."""
-    sensors = [s for s in plan.sensors.values() if s.kind == "motion" and s.room == room]
-    return sensors if len(sensors) > 1 else []
+    """The motion sensors that divide a room: several, of each of which the plan says where it sits.
+
+    Others mostly look across the same room: they see as one does (`motion_share`).
+    """
+    sensors = _motion_sensors(plan, room)
+    return sensors if len(sensors) > 1 and all(sensor.at is not None for sensor in sensors) else []
+
+
+def _motion_sensors(plan: Floorplan, room: str) -> list[Sensor]:
+    return [s for s in plan.sensors.values() if s.kind == "motion" and s.room == room]
+
+
+def motion_share(plan: Floorplan, room: str) -> float:
+    """Share of what one would report that each motion sensor of a room does: all of it, where they divide the room."""
+    return 1.0 if motion_zones(plan, room) else 1.0 / max(1, len(_motion_sensors(plan, room)))
 
 
 def seen(plan: Floorplan, room: str) -> bool:
@@ -184,11 +196,11 @@ def spot_of(plan: Floorplan, place: Place) -> tuple[float, float] | None:
     return plan.sensors[sensor].at if sensor else None
 
 
-def watcher(plan: Floorplan, place: Place) -> str | None:
-    """The motion sensor whose zone a place is, or the only one of its room."""
+def watchers(plan: Floorplan, place: Place) -> list[str]:
+    """The motion sensor whose zone a place is, or those of its room where it is not divided."""
     if place.seat or place.zone:
-        return place.zone
-    return next((s.id for s in plan.sensors.values() if s.kind == "motion" and s.room == place.room), None)
+        return [place.zone] if place.zone else []
+    return [sensor.id for sensor in _motion_sensors(plan, place.room)]
 
 
 def watched(plan: Floorplan, states: States, sensor: Sensor) -> list[int]:

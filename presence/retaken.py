@@ -112,7 +112,7 @@ class LiveEngine(Engine):
         there = np.clip(np.einsum("pks,ps->pk", mixture.x, self._inside(sensor.id)), 0.0, 1.0)
         absent = np.prod(1.0 - there, axis=0)
         rate = sum(np.einsum("pkm,pmt->k", mixture.x[:, :, way.source], way.rates) for way in ways)
-        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        by_itself = self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0)
         readily = np.maximum(1.0 - absent, 1e-9) / (rate + by_itself)
         weight = mixture.weight * readily
         nobody = by_itself + self.settings.occupancy_lost * absent / readily

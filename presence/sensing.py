@@ -26,8 +26,9 @@ from presence.places import (
     MOVING,
     SETTLED,
     States,
+    motion_share,
     watched,
-    watcher,
+    watchers,
     zone_and_others,
 )
 from presence.settings import PaceRates, Settings
@@ -140,7 +141,7 @@ class Sight:
     def _motion(self, sensor: Sensor) -> Way:
         """A motion sensor: everybody in its room or its own zone; in others as far as it sees into them."""
         coverage = views(self.plan, self.states)[sensor.id] | dict.fromkeys(
-            watched(self.plan, self.states, sensor), 1.0
+            watched(self.plan, self.states, sensor), motion_share(self.plan, str(sensor.room))
         )
         name = "zone_motion_rates" if close_set(self.plan, str(sensor.room)) else "motion_rates"
         return self._diagonal(coverage, self.settings.rates_at(name, sensor.id), hands=False)
@@ -155,22 +156,27 @@ class Sight:
         if not self.beings:
             return []
         reported = {pair for d in self.plan.doors if self.contact(d) is not None for pair in self.door_states(d)}
-        zones = [(self.states.moving[p], z) for p, at in enumerate(self.states.places) if (z := watcher(self.plan, at))]
+        places = enumerate(self.states.places)
+        zones = [(self.states.moving[p], name) for p, at in places for name in watchers(self.plan, at)]
         most = self.flows.max(axis=0)
         return [
             (i, j, zone)
             for j, zone in zones
-            for i, _ in zones
+            for i in dict.fromkeys(i for i, _ in zones)
             if i != j and most[i, j] > REPORTED_FLOW and not {(i, j), (j, i)} & reported
         ]
+
+    def seen_entering(self, sensor: Sensor, i: int, j: int) -> Array:
+        """Flow of those who walk into a sensor's zone, from state i to j, that it reports, shape (P,)."""
+        seen = 1 - entry_miss(self.states, self.settings, i, j)
+        return motion_share(self.plan, str(sensor.room)) * seen * self.flows[:, i, j]
 
     def _zone_entry(self, sensor: Sensor) -> list[Way]:
         """Somebody walks into the zone of a sensor and is seen at once."""
         moves = self.zone_moves(sensor.id)
         if not moves:
             return []
-        seen = [1 - entry_miss(self.states, self.settings, i, j) for i, j in moves]
-        rates = [share * self.flows[:, i, j] / self.weights[:, i] for share, (i, j) in zip(seen, moves, strict=True)]
+        rates = [self.seen_entering(sensor, i, j) / self.weights[:, i] for i, j in moves]
         matrix = np.array(rates).T[:, :, None] * self._pet_share()[:, None, None]
         return [Way(np.array([i for i, _ in moves], dtype=np.intp), np.array([moves[0][1]], dtype=np.intp), matrix)]
 

@@ -122,10 +122,11 @@ class Settings:
     """Share of time an unknown person is on the property. Common practice, no source."""
     # --- motion sensors -------------------------------------------------------------------------------------------
     motion_rates: PaceRates = (0.6, 0.08, 1 / 500, 1 / 5000)
-    """Rate of firing while the sensor can fire. Kept low for still people: too high costs more than too low.
-    Common practice, no source."""
+    """Rate of firing while it can; low for the still: too high costs more than too low. Common practice, no source."""
     motion_false_alarm_rate: float = 1 / 43200
     """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
+    outdoor_false_alarm_rate: float = 1 / 3600
+    """The same outdoors, by wind, sun, animals, traffic; then its own record tells. Common practice, no source."""
     hold_expiry: float = 240.0
     """A sensor still on after this many times its hold (and a second) is taken to have lost its off message, sooner
     where the home's own record says so (`lingering.holds_waited`): who keeps moving keeps it on. No source."""
@@ -169,8 +170,7 @@ class Settings:
     (`DoorUse.bounce_share`): a door not latched rattles. Common practice, no source. In one real home (ARAS house A,
     days 1-5) a bathroom's door opened 628 times, half of those within a second of being shut. 0: no bounces."""
     door_bounce_delay: float = 2.0
-    """Half of such reports come within so many seconds, in which hardly anybody opens a door, passes it and shuts it.
-    Common practice, no source."""
+    """Half of such reports come within so many seconds: hardly anybody is so quick. Common practice, no source."""
     door_repeats: float = 0.5
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""

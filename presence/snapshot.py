@@ -168,6 +168,14 @@ class TimesOn(NamedTuple):
     """...and how many were lost."""
     shortest: float = math.inf
     """The shortest time for which it was on, seconds."""
+    again: float = -math.inf
+    """When it last said again that it is on, epoch seconds..."""
+    period: float = 0.0
+    """...how long after its report before, where that was more than its hold, seconds..."""
+    punctual: int = 0
+    """...how often as long after it as the time before..."""
+    irregular: int = 0
+    """...and how often not."""
 
 
 class Taken(NamedTuple):

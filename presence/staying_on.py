@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.lingering import lost_share, moved_since, tells_at
+from presence.lingering import LONG_HOLD, lost_share, moved_since, tells_at
 from presence.passages import Passage
 from presence.snapshot import Snapshot, replace
+from presence.unprompted import stray_rate
 from presence.witness import Staying, nobody_inside
 
 Array = NDArray[np.float64]
@@ -27,9 +28,10 @@ class StayingEngine(DoorEngine):
     def _door(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A contact or a lock reports; motion sensors that are on will tell whether somebody has stayed."""
         snapshot = super()._door(snapshot, sensor, event, told)
-        if self.plan.outdoor_sides[str(sensor.door)] is None or self.rest_is_told:  # there they tell of their rooms
+        if self.plan.outdoor_sides[str(sensor.door)] is None:
             return snapshot
-        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in self.plan.sensors.values() if s.kind == "motion"]
+        silent = [s for s in self.plan.sensors.values() if s.kind == "motion" and not self._tells_of_its_room(s)]
+        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in silent]
         waited_for = [(at, name) for at, name in telling if at is not None]
         if waited_for and nobody_inside(snapshot.mixture, self._indoors) >= self.unlikely:
             for at, name in waited_for:
@@ -52,14 +54,22 @@ class StayingEngine(DoorEngine):
         nobody = nobody_inside(snapshot.mixture, self._indoors) if kept_on is not None else 0.0
         if kept_on is None or nobody < self.unlikely:
             return snapshot
-        by_itself = self._false_alarm_rate(sensor) + snapshot.noise.get(sensor.id, 0.0)
+        by_itself = self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0)
         alone = min(1.0, kept_on * by_itself)
-        staying = Staying() if self.rest_is_told else snapshot.staying.get(sensor.id, Staying())
+        told = self._tells_of_its_room(sensor)
+        staying = Staying() if told else snapshot.staying.get(sensor.id, Staying())
         staying = staying.at(nobody, lost_share(snapshot, sensor, self.settings.occupancy_lost))
         snapshot = self._witness(snapshot, self._indoors, staying.likelihood(alone))
-        if self.rest_is_told:
+        if told:
             return snapshot
         return replace(snapshot, staying={**snapshot.staying, sensor.id: staying.after(alone)})
+
+    def _tells_of_its_room(self, sensor: Sensor) -> bool:
+        """Whether a motion sensor that stays on bears witness of somebody in its room.
+
+        So where who rests is told, or with a hold so long that most who rest stir in it.
+        """
+        return self.rest_is_told or (sensor.hold or 0.0) >= LONG_HOLD
 
     @cached_property
     def _indoors(self) -> Array:
@@ -68,7 +78,7 @@ class StayingEngine(DoorEngine):
         indoors = np.isin(self.model.states.room, [rooms.index(room) for room in self.plan.indoor])
         return np.tile(indoors.astype(float), (len(self.names), 1))
 
-    def _false_alarm_rate(self, sensor: Sensor) -> float:
+    def _false_alarm_rate(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
-        moving = sensor.kind in ("motion", "occupancy")
-        return self.settings.motion_false_alarm_rate if moving else self.settings.object_false_alarm_rate
+        record, heard = snapshot.unprompted.get(sensor.id), snapshot.seconds - snapshot.begun
+        return stray_rate(self.plan, self.settings, sensor, record, heard)

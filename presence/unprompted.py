@@ -27,6 +27,32 @@ LOCKS_ITSELF = 0.02
 the door. Common practice, no source."""
 
 
+OUTDOORS = 86400.0
+"""Seconds of a motion sensor's record outdoors that what is expected of it counts for. Common practice, no source."""
+
+
+def stray_rate(
+    plan: Floorplan, settings: Settings, sensor: Sensor, record: Unprompted | None = None, heard: float = 0.0
+) -> float:
+    """Rate at which a sensor in a room reports somebody with nobody there (1/s).
+
+    Of a motion sensor outdoors, which wind, sun, animals and traffic set off, `(usual period + m) / (period + heard)`:
+    it made m of its reports by itself (mean of a gamma distribution, whose inverse scale is the period beforehand).
+
+    Args:
+        plan: the home.
+        settings: of the home.
+        sensor: the sensor.
+        record: what it has reported so far, if anything.
+        heard: seconds since the log began.
+    """
+    if sensor.kind == "motion" and sensor.room not in plan.indoor:
+        alone = 0.0 if record is None else record.by_itself
+        return (settings.outdoor_false_alarm_rate * OUTDOORS + alone) / (OUTDOORS + max(0.0, heard))
+    moving = sensor.kind in ("motion", "occupancy")
+    return settings.motion_false_alarm_rate if moving else settings.object_false_alarm_rate
+
+
 def contacts_of(plan: Floorplan, door: str | None) -> list[str]:
     """The contacts of a door; a gate, say, may have two."""
     return [s.id for s in plan.sensors.values() if s.kind == "contact" and s.door == door]

@@ -1,8 +1,12 @@
-"""Switches that report by themselves, and hands that come in bursts."""
+"""Switches that report by themselves, hands that come in bursts, motion sensors outdoors."""
 
 from __future__ import annotations
 
-from presence import Floorplan, Tracker
+import pytest
+
+from presence import Floorplan, Settings, Tracker
+from presence.snapshot import Unprompted
+from presence.unprompted import stray_rate
 from tests.oracle import at, contact, home, motion
 
 ROOMS = {"hall": {}, "bath": {}, "bed": {"rest": True}, "den": {}}
@@ -74,3 +78,17 @@ def test_a_tap_that_never_spoke_with_anybody_near_goes_on_by_itself() -> None:
             tracker.observe(at(start + 60.0 * minute, "den_motion", "detected"))
             tracker.observe(at(start + 60.0 * minute + 10.0, "den_motion", "clear"))
     assert min(doubts[-1]) > 0.99
+
+
+def test_a_motion_sensor_outdoors_goes_on_by_itself_as_often_as_it_has() -> None:
+    """Expected of it are 24 times a day, worth a day; indoors, and of other sensors, what the settings say."""
+    rooms = {"hall": {}, "yard": {"outdoors": True}}
+    doors = {"front": {"between": ["hall", "yard"]}, "gate": {"between": ["yard", "away"], "leaf": "none"}}
+    sensors = {"hall_motion": motion("hall"), "yard_motion": motion("yard"), "eye": {"kind": "camera", "room": "yard"}}
+    plan, settings, day = home(1, rooms=rooms, doors=doors, **sensors), Settings(), 86400.0
+    yard, record = plan.sensors["yard_motion"], Unprompted(reports=500, by_itself=276.0)
+    assert stray_rate(plan, settings, yard) * day == pytest.approx(24.0)
+    assert stray_rate(plan, settings, yard, record, 2.0 * day) * day == pytest.approx(100.0)
+    assert stray_rate(plan, settings, yard, Unprompted(), 7.0 * day) * day == pytest.approx(3.0)
+    assert stray_rate(plan, settings, plan.sensors["hall_motion"]) * day == pytest.approx(2.0)
+    assert stray_rate(plan, settings, plan.sensors["eye"], record, day) * 7.0 * day == pytest.approx(1.0)

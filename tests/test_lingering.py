@@ -181,7 +181,32 @@ def test_on_said_again_after_the_hold_is_an_off_message_lost() -> None:
         (520.0, "clear"),
     ]:
         tracker.observe(at(seconds, "hall_motion", value))
-    assert tracker._known().times_on["hall_motion"] == TimesOn(heard=2, lost=1, shortest=20.0)
+    record = tracker._known().times_on["hall_motion"]
+    assert (record.heard, record.lost, record.shortest) == (2, 1, 20.0)
+
+
+def said_again(gaps: list[float], times: int = 6) -> TimesOn:
+    """The record of a sensor with a hold of 20 s that goes on and off some times, and says so again in between."""
+    tracker, now = Tracker(house(), watching=False), 0.0
+    for _ in range(times):
+        tracker.observe(at(now, "hall_motion", "detected"))
+        for gap in gaps:
+            now += gap
+            tracker.observe(at(now, "hall_motion", "detected"))
+        tracker.observe(at(now + 19.0, "hall_motion", "clear"))
+        now += 1000.0
+    return tracker._known().times_on["hall_motion"]
+
+
+def test_on_said_again_within_the_hold_of_the_last_report_is_no_off_message_lost() -> None:
+    """Many sensors say so at each movement: on for 90 s, and off a hold after the last."""
+    assert said_again([18.0, 12.0, 19.0, 15.0, 7.0]).lost == 0
+
+
+def test_a_sensor_that_checks_in_while_it_is_on_has_not_lost_its_off_message() -> None:
+    """One every minute; only the first could be anything else. People who come back after another while do not."""
+    assert said_again([60.0, 60.3, 59.8]).lost <= 2
+    assert said_again([60.0, 87.0, 190.0]).lost == 18
 
 
 def test_an_off_message_that_comes_after_all_was_not_lost() -> None:

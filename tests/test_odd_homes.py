@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from presence import Floorplan, Tracker
@@ -203,6 +204,90 @@ def test_a_porch_sensor_that_stays_on_in_the_wind_brings_nobody_home() -> None:
         tracker.advance(time_at(60.0 * minutes))
         assert tracker.belief.rooms["porch"] < 0.5, minutes
         assert tracker.belief.at_home[1] > 0.5, minutes
+
+
+@pytest.mark.parametrize("people", [1, 3])
+def test_whom_a_sensor_of_a_long_hold_sees_all_evening_are_there(people: int) -> None:
+    """It stays on for twenty minutes after each stir, and for five hours in all."""
+    plan = home(
+        people,
+        rooms={"hall": {}, "living": {}, "kitchen": {}, "bed": {"rest": True}},
+        doors={
+            "front": {"between": ["hall", "away"]},
+            **{f"{room}_door": {"between": ["hall", room]} for room in ("living", "kitchen", "bed")},
+        },
+        visitors=1,
+        front_contact=contact("front"),
+        **{f"{room}_motion": motion(room, hold=1200.0) for room in ("hall", "living", "kitchen", "bed")},
+    )
+    arrivals = [(n * 400.0 + k, "front_contact", ("open", "closed")[k > 0]) for n in range(people) for k in (0, 6)]
+    last = 400.0 * people
+    evening = [(3.0, "hall_motion", "detected"), (9.0, "kitchen_motion", "detected")]
+    evening += [(last + 600.0, "living_motion", "detected"), (last + 1795.0, "hall_motion", "clear")]
+    evening += [(last + 1800.0, "kitchen_motion", "clear"), (last + 5 * HOUR, "living_motion", "clear")]
+    tracker = Tracker(plan)
+    for report in sorted([*arrivals, *evening]):
+        tracker.observe(at(*report))
+        if report[1] == "kitchen_motion" and report[2] == "clear":
+            break
+    for minute in range(60, 290, 10):
+        tracker.advance(time_at(last + 60.0 * minute))
+        assert tracker.belief.rooms["living"] > 0.5, minute
+        assert tracker.belief.at_home[0] < 0.3, minute
+
+
+def garden_home() -> Floorplan:
+    """One resident and perhaps a visitor; a garden behind a watched back door, and a motion sensor in it."""
+    return home(
+        SLEEPER,
+        rooms={"living": {}, "bed": {"rest": True}, "garden": {"outdoors": True}},
+        doors={
+            "front": {"between": ["living", "away"]},
+            "back": {"between": ["living", "garden"]},
+            "gate": {"between": ["garden", "away"], "leaf": "none"},
+            "bed_door": {"between": ["living", "bed"]},
+        },
+        visitors=1,
+        front_contact=contact("front"),
+        back_contact=contact("back"),
+        **{f"{room}_motion": motion(room, hold=30.0) for room in ("living", "bed", "garden")},
+    )
+
+
+def windy(begin: float, end: float, every: float, seed: int = 1) -> list[Report]:
+    """A motion sensor in a garden goes on for half a minute at random, whoever is there."""
+    rng, reports, now = np.random.default_rng(seed), [], begin
+    while (now := now + 31.0 + rng.exponential(every)) < end:
+        reports += [(now, "garden_motion", "detected"), (now + 30.0, "garden_motion", "clear")]
+    return reports
+
+
+def test_a_garden_sensor_in_the_wind_makes_no_guests() -> None:
+    """It goes on by itself forty times a day and more; who lives alone is watching a film."""
+    film = [(300.0 * n + k, "living_motion", ("detected", "clear")[k > 0]) for n in range(120) for k in (0, 30)]
+    tracker, alone = Tracker(garden_home(), watching=False), []
+    for report in sorted([*film, *windy(600.0, 36000.0, 1500.0)]):
+        tracker.observe(at(*report))
+        alone.append(tracker.belief.at_home[1])
+    assert np.mean(alone) > 0.95
+    assert min(alone[-20:]) > 0.9
+
+
+def test_who_works_in_the_garden_is_there_however_windy_it_was() -> None:
+    """What the sensor has done by itself all night does not explain away whoever went out to it by the back door."""
+    out: list[Report] = [
+        (36000.0, "living_motion", "detected"),
+        (36010.0, "back_contact", "open"),
+        (36013.0, "back_contact", "closed"),
+        (36016.0, "garden_motion", "detected"),
+        (36040.0, "living_motion", "clear"),
+    ]
+    work = [
+        (36130.0 + 120.0 * n + k, "garden_motion", "detected" if k else "clear") for n in range(20) for k in (0, 40)
+    ]
+    tracker = followed(garden_home(), *windy(0.0, 35900.0, 1500.0), *out, *work)
+    assert tracker.belief.rooms["garden"] > 0.95
+    assert tracker.belief.at_home[0] < 0.05
 
 
 @pytest.mark.parametrize("room", ["hall", "living"])

@@ -136,7 +136,7 @@ def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
     """Two beams in the hall divide it, and somebody who walks from one into the other crosses it."""
     rates, settings = {}, Settings(zone_miss=0.05, room_miss=0.3)
     for beams in (1, 2):
-        sensors = {f"beam_{n}": motion("hall") for n in range(beams)} | {"bath_motion": motion("bath")}
+        sensors = {f"beam_{n}": motion("hall", at=[n, 0]) for n in range(beams)} | {"bath_motion": motion("bath")}
         model = Model(plan_of(**sensors), settings)
         sight = model.sight(model.hours(NOON.timestamp())[0])
         for i, j in sight.zone_moves():
@@ -145,6 +145,58 @@ def test_the_only_sensor_of_a_room_sees_fewer_walks_than_a_zone_does() -> None:
     assert rates == pytest.approx(
         {(1, "hall"): 0.3, (1, "bath"): 0.3, (2, "beam_0"): 0.05, (2, "beam_1"): 0.05, (2, "bath"): 0.05}, rel=1e-12
     )
+
+
+def test_sensors_of_which_it_is_unknown_where_they_sit_see_together_as_one_does() -> None:
+    """A movement sets off either of them, or both: as many reports as of one, and nothing tells where in the room."""
+    ways = []
+    for count in (1, 3):
+        sensors = {f"hall_{n}": motion("hall") for n in range(count)} | {"bath_motion": motion("bath")}
+        model = Model(plan_of(**sensors), Settings())
+        sight = model.sight(model.hours(NOON.timestamp())[0])
+        assert [place.zone for place in model.states.places] == [None] * len(model.states.places)
+        losses = np.zeros(model.states.size)
+        for n in range(count):
+            for way in sight.motion_nearby(sight.plan.sensors[f"hall_{n}"]):
+                losses[way.source] += way.losses[0]
+        ways.append(losses)
+    assert ways[1] == pytest.approx(ways[0], rel=1e-12)
+    assert ways[0].max() > 0.5  # somebody on the move in the hall
+
+
+def stirs_before_two_sensors(seed: int) -> list[tuple[float, str, str]]:
+    """Two come home five minutes apart and sit down; whenever either stirs, two sensors with a hold of 30 s see it."""
+    rng = np.random.default_rng(seed)
+    gaps = rng.exponential(210.0, size=60)
+    moved = [2.0, 10.0, 302.0, 310.0, *(400.0 + np.cumsum(gaps))]
+    reports = [(300.0 * n + 4.0 * k, "front_contact", ("open", "closed")[k]) for n in (0, 1) for k in (0, 1)]
+    begins = [t for before, t in zip([-100.0, *moved], moved, strict=False) if t > before + 30.0]
+    ends = [t + 30.0 for t, after in zip(moved, [*moved[1:], math.inf], strict=True) if after > t + 30.0]
+    for name, delay in (("west", 0.0), ("east", 0.3)):
+        reports += [(t + delay, name, "detected") for t in begins] + [(t + delay, name, "clear") for t in ends]
+    return sorted(reports)
+
+
+def test_two_who_sit_before_two_motion_sensors_of_one_room_are_two_all_evening() -> None:
+    """Told to see a zone each, the sensors took one of them away within the hour, in each of three such evenings."""
+    sensors = {"west": motion("hall", 30.0), "east": motion("hall", 30.0), "front_contact": contact("front")}
+    ends = {"front": ["hall", "away"], "bed_door": ["hall", "bed"]}
+    plan = home(
+        2,
+        rooms={"hall": {}, "bed": {"rest": True}},
+        doors={name: {"between": between} for name, between in ends.items()},
+        bed_motion=motion("bed", 30.0),
+        visitors=1,
+        **sensors,
+    )
+    two = []
+    for seed in (1, 2, 3):
+        tracker = Tracker(plan, watching=False)
+        for report in stirs_before_two_sensors(seed):
+            tracker.observe(at(*report))
+            if report[0] > 600.0:
+                two.append(tracker.belief.at_home[2])
+    assert np.mean(two) > 0.5
 
 
 ODDS = math.exp(-Settings().zone_decay * (math.hypot(3.6, 2.0) - math.hypot(2.4, 2.0)) / 6.0)

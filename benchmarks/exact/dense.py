@@ -181,6 +181,8 @@ class DenseModel:
             return alone * (1.0 if event.code is None else s.code_slip)
         if kind == "pressure":
             return s.seat_false_alarm_rate if event.value == "pressed" else s.object_false_alarm_rate
+        if kind == "motion" and self.plan.sensors[event.sensor].room not in self.plan.indoor:
+            return s.outdoor_false_alarm_rate  # its own record is not kept here
         return s.motion_false_alarm_rate if kind == "motion" else s.object_false_alarm_rate
 
     def report(self, event: Event, before: tuple[str, float] | None = None) -> Array:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings
+from presence.floorplan import Sensor
 from presence.habits import Hours
 from presence.places import bedroom_doors
 
@@ -47,6 +48,8 @@ class Senses:
     """When a contact or lock of each door last reported."""
     given_up: set[str] = field(default_factory=set)
     """Motion sensors whose off message may still come after all."""
+    spans: defaultdict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    """Seconds since its report before, each time a sensor that was on said so again after its hold."""
     wait: dict[str, float] = field(default_factory=dict)
     """Seconds after which each sensor that is on is given up."""
     stays: dict[str, float] = field(default_factory=dict)
@@ -148,6 +151,15 @@ class Senses:
         self.stays.pop(min(due)[1])
         return min(due)
 
+    def _off_between(self, sensor: Sensor, seconds: float) -> bool:
+        """Whether a sensor that is on, and says so again, was off meanwhile: not in its hold, not if it checks in."""
+        passed, spans = seconds - self.heard[sensor.id], self.spans[sensor.id]
+        if passed <= max(sensor.hold or 0.0, 1.0):
+            return False
+        spans.append(passed)
+        alike = [abs(a - b) <= max(SLACK, b / 50.0) for a, b in zip([0.0, *spans], spans, strict=False)]
+        return not alike[-1] or 2 * sum(alike[:-1]) < len(alike) - 1
+
     def take(self, event: Event) -> bool:
         """Note an event; whether it says anything new (a second "on" of a sensor that is on does not)."""
         new = self._take(event)
@@ -178,7 +190,7 @@ class Senses:
                 self.given_up.discard(sensor.id)
                 self.on.pop(sensor.id, None)
                 return False
-            new = since is None or event.seconds - since > max(sensor.hold or 0.0, 1.0)
+            new = since is None or self._off_between(sensor, event.seconds)
             if new and since is not None and sensor.kind == "motion":
                 self.missed[sensor.id] += 1
             self.given_up.discard(sensor.id)

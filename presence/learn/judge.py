@@ -26,7 +26,7 @@ from presence.learn.tables import fit_table, log_scores
 from presence.settings import Settings
 from presence.times import utc
 from presence.tracker import Tracker
-from presence.unprompted import false_alarm_rate
+from presence.unprompted import false_alarm_rate, stray_rate
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -134,13 +134,12 @@ def quiet(plan: Floorplan, settings: Settings) -> float:
 
     A rate of events that is not also taken off what happens in silence would be pushed up without end by a fit.
     """
-    s = settings
-    rates = {"motion": s.motion_false_alarm_rate, "occupancy": s.motion_false_alarm_rate}
-    rates |= {"pressure": s.seat_false_alarm_rate}
-    rates |= dict.fromkeys(("camera", "switch", "power"), s.object_false_alarm_rate)
     doors = [sensor.door for sensor in plan.sensors.values() if sensor.kind in ("contact", "lock")]
-    by_itself = sum(false_alarm_rate(plan, s, door) for door in doors if door is not None)
-    return by_itself + sum(rates.get(sensor.kind, 0.0) for sensor in plan.sensors.values())
+    by_itself = sum(false_alarm_rate(plan, settings, door) for door in doors if door is not None)
+    in_rooms = [sensor for sensor in plan.sensors.values() if sensor.room is not None]
+    seats = sum(sensor.kind == "pressure" for sensor in in_rooms)
+    stray = sum(stray_rate(plan, settings, sensor) for sensor in in_rooms if sensor.kind != "pressure")
+    return by_itself + seats * settings.seat_false_alarm_rate + stray
 
 
 def judge(
