@@ -125,7 +125,7 @@ class Settings:
     """Rate of firing while it can; low for the still: too high costs more than too low. Common practice, no source."""
     motion_false_alarm_rate: float = 1 / 43200
     """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
-    outdoor_false_alarm_rate: float = 1 / 3600
+    outdoor_false_alarm_rate: float = 1 / 14400
     """The same outdoors, by wind, sun, animals, traffic; then its own record tells. Common practice, no source."""
     hold_expiry: float = 240.0
     """A sensor still on after this many times its hold (and a second) is taken to have lost its off message, sooner

@@ -81,14 +81,14 @@ def test_a_tap_that_never_spoke_with_anybody_near_goes_on_by_itself() -> None:
 
 
 def test_a_motion_sensor_outdoors_goes_on_by_itself_as_often_as_it_has() -> None:
-    """Expected of it are 24 times a day, worth a day; indoors, and of other sensors, what the settings say."""
+    """Expected of it are six times a day, worth a day; indoors, and of other sensors, what the settings say."""
     rooms = {"hall": {}, "yard": {"outdoors": True}}
     doors = {"front": {"between": ["hall", "yard"]}, "gate": {"between": ["yard", "away"], "leaf": "none"}}
     sensors = {"hall_motion": motion("hall"), "yard_motion": motion("yard"), "eye": {"kind": "camera", "room": "yard"}}
     plan, settings, day = home(1, rooms=rooms, doors=doors, **sensors), Settings(), 86400.0
-    yard, record = plan.sensors["yard_motion"], Unprompted(reports=500, by_itself=276.0)
-    assert stray_rate(plan, settings, yard) * day == pytest.approx(24.0)
+    yard, record = plan.sensors["yard_motion"], Unprompted(reports=500, by_itself=294.0)
+    assert stray_rate(plan, settings, yard) * day == pytest.approx(6.0)
     assert stray_rate(plan, settings, yard, record, 2.0 * day) * day == pytest.approx(100.0)
-    assert stray_rate(plan, settings, yard, Unprompted(), 7.0 * day) * day == pytest.approx(3.0)
+    assert stray_rate(plan, settings, yard, Unprompted(), 7.0 * day) * day == pytest.approx(0.75)
     assert stray_rate(plan, settings, plan.sensors["hall_motion"]) * day == pytest.approx(2.0)
     assert stray_rate(plan, settings, plan.sensors["eye"], record, day) * 7.0 * day == pytest.approx(1.0)
