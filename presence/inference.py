@@ -89,8 +89,6 @@ class Engine(StayingEngine):
         A motion sensor indoors, too, where it tells of its room: else whoever is up for long would be believed to have
         left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
-        if turned_on and sensor.id in snapshot.staying:
-            snapshot = replace(snapshot, staying={s: held for s, held in snapshot.staying.items() if s != sensor.id})
         blinded = snapshot.conditions | {("blind", sensor.id)}
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor

@@ -60,7 +60,7 @@ class Witness(NamedTuple):
     """Evidence that at least one being is in some states."""
 
     inside: Array
-    """Shape (P, S), 1 for the states that count."""
+    """Shape (P, S), 1 for the states that count, or a chance that they do."""
     alone: float
     """Likelihood when nobody is inside, relative to somebody."""
 

@@ -48,7 +48,7 @@ class Staying(NamedTuple):
 
 
 def nobody_inside(mixture: Mixture, inside: Array) -> float:
-    """Probability that no being is in the states that count, `inside` as for `witness`."""
+    """Probability that no being is in the states that count, or does what it may there; `inside` as for `witness`."""
     each = np.einsum("pks,ps->pk", mixture.x, inside)
     nobody = float(mixture.weight @ np.prod(1.0 - np.minimum(each, 1.0), axis=0))
     return min(max(nobody, 0.0), 1.0)
@@ -62,7 +62,8 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
 
     Args:
         mixture: the hypotheses before.
-        inside: shape (P, S), 1 for the states that count, else 0.
+        inside: shape (P, S), 1 for the states that count, else 0; or the chance that a being there does what is seen,
+            each by itself.
         alone: likelihood when nobody is inside.
         most: the largest number of hypotheses kept; None keeps all.
     """

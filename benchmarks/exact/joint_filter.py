@@ -89,12 +89,12 @@ class JointFilter:
         for _ in self.model.names:
             nobody = np.multiply.outer(nobody, outside)
         empty = float((self.joint * nobody).sum())
-        lost, before = self.senses.staying.get(name, (0.0, 0.0))
+        lost, before = self.senses.staying
         gone = max(0.0, empty - before)
         lost = (lost * (empty - gone) + self.senses.lost(name) * gone) / max(empty, 1e-300)
         alone = lost + (1.0 - lost) * min(1.0, seconds * self.model.nobody_rate(alarm))
         self._condition(self.joint * (1.0 - (1.0 - alone) * nobody))
-        self.senses.staying[name] = lost / alone, empty * alone / (1.0 - empty * (1.0 - alone))
+        self.senses.staying = lost / alone, empty * alone / (1.0 - empty * (1.0 - alone))
 
     def rooms(self) -> Array:
         """Probability that at least one person is in each room but `away`."""

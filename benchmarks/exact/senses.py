@@ -54,8 +54,8 @@ class Senses:
     """Seconds after which each sensor that is on is given up."""
     stays: dict[str, float] = field(default_factory=dict)
     """When each motion sensor that is on will show, by being on still, that somebody has not gone out."""
-    staying: dict[str, tuple[float, float]] = field(default_factory=dict)
-    """With nobody at home, the share with which its off message was lost; and how likely that nobody was, then."""
+    staying: tuple[float, float] = (0.0, 0.0)
+    """With nobody at home, the share with which off messages were lost; and how likely that nobody was, then."""
     told: dict[str, tuple[str, float]] = field(default_factory=dict)
     """What each phone or tag last said, and when."""
 
@@ -166,7 +166,6 @@ class Senses:
         sensor = self.plan.sensors[event.sensor]
         if sensor.kind == "motion" and (new or event.value == "clear"):
             self.stays.pop(sensor.id, None)
-            self.staying.pop(sensor.id, None)
         if sensor.kind in ("contact", "lock") and sensor.door in self._outer():
             stayed = {name: self._stayed_from(name) for name in self.on}
             self.stays |= {name: at + self._hold(name) + SLACK for name, at in stayed.items() if at is not None}
