@@ -12,7 +12,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan, Sensor
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.lingering import LONG_HOLD, known_hold, off_lost
+from presence.lingering import known_hold, off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks
@@ -162,10 +162,7 @@ class EngineCore:
     def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
         often = self.settings.occupancy_refresh
-        if sensor.kind != "motion":
-            return often
-        hold = known_hold(snapshot, sensor)
-        return max(often, hold + min(hold, LONG_HOLD))
+        return max(often, 2.0 * known_hold(snapshot, sensor)) if sensor.kind == "motion" else often
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""

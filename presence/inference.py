@@ -86,15 +86,13 @@ class Engine(StayingEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
-        A motion sensor indoors, too, where it tells of its room: else whoever is up for long would be believed to have
+        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
         left. One outdoors may be kept on by trees in the wind, traffic, strangers.
         """
-        if turned_on and sensor.id in snapshot.staying:
-            snapshot = replace(snapshot, staying={s: held for s, held in snapshot.staying.items() if s != sensor.id})
         blinded = snapshot.conditions | {("blind", sensor.id)}
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
-        if surely or (turned_on and indoors and self._tells_of_its_room(sensor)):
+        if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)

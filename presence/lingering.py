@@ -23,9 +23,6 @@ JITTER = 0.25
 practice, no source."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
-LONG_HOLD = 300.0
-"""Seconds of hold within which most who rest stir, so that a sensor that stays on for longer bears witness of them.
-Common practice, no source."""
 LEAST_HEARD = 5
 """Times that a sensor must have gone off before its hold is believed: some stay on for longer than the plan says."""
 LEAST_HOLD = 1.0

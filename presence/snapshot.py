@@ -254,7 +254,7 @@ class Snapshot(NamedTuple):
     times_on: Mapping[str, TimesOn] = {}
     """How motion sensors have gone off so far."""
     staying: Mapping[str, Staying] = {}
-    """What is believed of sensors that see still people and stay on, and of tags that stay where they are."""
+    """What is believed of sensors that stay on, each or all (`staying_on.HOME`), and of tags that stay somewhere."""
     lately: tuple[Taken, ...] = ()
     """The latest few events, in order, see `retaken`."""
     begun: float = math.inf

@@ -10,13 +10,16 @@ from numpy.typing import NDArray
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.lingering import LONG_HOLD, lost_share, moved_since, tells_at
+from presence.lingering import lost_share, moved_since, tells_at
 from presence.passages import Passage
 from presence.snapshot import Snapshot, replace
 from presence.unprompted import stray_rate
 from presence.witness import Staying, nobody_inside
 
 Array = NDArray[np.float64]
+HOME = ""
+"""Under which `Snapshot.staying` keeps, for all motion sensors together, whether off messages were lost while the home
+is empty: one hub that is out of reach as people leave loses those of all of them."""
 
 
 class StayingEngine(DoorEngine):
@@ -27,13 +30,15 @@ class StayingEngine(DoorEngine):
 
     def _door(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
         """A contact or a lock reports; motion sensors that are on will tell whether somebody has stayed."""
+        if self.plan.outdoor_sides[str(sensor.door)] is None or self.rest_is_told:  # there they tell of their rooms
+            return super()._door(snapshot, sensor, event, told)
+        if HOME in snapshot.staying:  # who has come home since leaves anew
+            held = snapshot.staying[HOME].at(self._nobody_home(snapshot), self.settings.occupancy_lost)
+            snapshot = replace(snapshot, staying={**snapshot.staying, HOME: held})
         snapshot = super()._door(snapshot, sensor, event, told)
-        if self.plan.outdoor_sides[str(sensor.door)] is None:
-            return snapshot
-        silent = [s for s in self.plan.sensors.values() if s.kind == "motion" and not self._tells_of_its_room(s)]
-        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in silent]
+        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in self.plan.sensors.values() if s.kind == "motion"]
         waited_for = [(at, name) for at, name in telling if at is not None]
-        if waited_for and nobody_inside(snapshot.mixture, self._indoors) >= self.unlikely:
+        if waited_for and self._nobody_home(snapshot) >= self.unlikely:
             for at, name in waited_for:
                 snapshot = self._schedule(snapshot, at, "linger", name)
         return snapshot
@@ -51,25 +56,19 @@ class StayingEngine(DoorEngine):
         Unless its off message is late or lost, or a false alarm kept it on.
         """
         kept_on = moved_since(self.plan, snapshot, sensor)
-        nobody = nobody_inside(snapshot.mixture, self._indoors) if kept_on is not None else 0.0
-        if kept_on is None or nobody < self.unlikely:
+        if kept_on is None or (nobody := self._nobody_home(snapshot)) < self.unlikely:
             return snapshot
-        by_itself = self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0)
-        alone = min(1.0, kept_on * by_itself)
-        told = self._tells_of_its_room(sensor)
-        staying = Staying() if told else snapshot.staying.get(sensor.id, Staying())
-        staying = staying.at(nobody, lost_share(snapshot, sensor, self.settings.occupancy_lost))
-        snapshot = self._witness(snapshot, self._indoors, staying.likelihood(alone))
-        if told:
+        alone = kept_on * (self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0))
+        known = Staying() if self.rest_is_told else snapshot.staying.get(HOME, Staying())
+        staying = known.at(nobody, lost_share(snapshot, sensor, self.settings.occupancy_lost))
+        snapshot = self._witness(snapshot, self._indoors, staying.likelihood(min(1.0, alone)))
+        if self.rest_is_told:  # only what goes off is heard so, and each for itself
             return snapshot
-        return replace(snapshot, staying={**snapshot.staying, sensor.id: staying.after(alone)})
+        return replace(snapshot, staying={**snapshot.staying, HOME: staying.after(min(1.0, alone))})
 
-    def _tells_of_its_room(self, sensor: Sensor) -> bool:
-        """Whether a motion sensor that stays on bears witness of somebody in its room.
-
-        So where who rests is told, or with a hold so long that most who rest stir in it.
-        """
-        return self.rest_is_told or (sensor.hold or 0.0) >= LONG_HOLD
+    def _nobody_home(self, snapshot: Snapshot) -> float:
+        """Probability that no being, animals too, is in the house."""
+        return nobody_inside(snapshot.mixture, self._indoors)
 
     @cached_property
     def _indoors(self) -> Array:

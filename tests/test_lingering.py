@@ -73,6 +73,34 @@ def test_who_takes_a_parcel_in_and_goes_on_cooking_has_not_gone() -> None:
     assert stayed[0].decibans > 5.0
 
 
+def test_off_messages_that_are_lost_together_tell_little_more_than_one() -> None:
+    """A hub out of reach as they leave loses those of all sensors: not one in ten thousand times."""
+    hall = [(seconds + 20.0, "hall_motion", value) for seconds, _, value in evening(living_on=25.0)]
+    left = [report for report in parcel(clear=0.0) if report[2] != "clear"]
+    odds = []
+    for cleared in ([(36.0, "hall_motion", "clear")], []):
+        home, empty = reversed(followed(house(), sorted([*evening(), *hall]) + left + cleared).belief.at_home)
+        odds.append(home / empty)
+    assert odds[1] < 10.0 * odds[0]
+
+
+def test_off_messages_that_were_lost_as_they_left_once_say_nothing_of_the_next_time() -> None:
+    """Nine hours away, back home, a parcel: as if it had never happened."""
+    lost = [report for report in parcel(clear=0.0) if report[2] != "clear"]
+    back = [(0.0, "front_contact", "open"), (4.0, "front_contact", "closed"), (5.0, "hall_motion", "clear")]
+    back += [(6.0, "hall_motion", "detected"), (26.0, "hall_motion", "clear"), (30.0, "living_motion", "clear")]
+    empty = []
+    for first in (evening() + lost, evening()):
+        days = [(seconds - 9 * 3600.0, *said) for seconds, *said in first]
+        days += [(seconds - 3600.0, *said) for seconds, *said in back]
+        tracker = Tracker(house(), watching=False)
+        for seconds, sensor, value in [*days, *evening(), *parcel(clear=110.0)[:-1]]:
+            tracker.observe(at(50000.0 + seconds, sensor, value))
+        tracker.advance(time_at(50180.0))
+        empty.append(tracker.belief.at_home[0])
+    assert empty[0] == pytest.approx(empty[1], rel=0.01, abs=0.0)
+
+
 def test_an_off_report_that_speaks_for_somebody_at_home_is_told_as_what_it_tells() -> None:
     """The same report without evidence, after the hold alone, moves nothing and is told as the end of a movement."""
     late, plain = told(parcel(clear=110.0)), told(parcel(clear=60.5))

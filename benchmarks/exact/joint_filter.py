@@ -59,6 +59,8 @@ class JointFilter:
         self.advance(event.seconds)
         if event.value == "clear" and event.sensor in self.senses.on:
             self._lingered(event.sensor)
+        if self.senses.outer(event.sensor) and self.senses.staying != (0.0, 0.0):
+            self._gone(self.model.settings.occupancy_lost)  # who has come home since leaves anew
         if self.model.plan.sensors[event.sensor].kind in ("phone", "badge"):
             joint = self.joint
             for axis, factor in enumerate(self.model.report(event, self.senses.before(event))):
@@ -84,17 +86,25 @@ class JointFilter:
         if (seconds := self.senses.kept_on(name, self.seconds)) is None:
             return
         alarm = Event(utc(self.seconds), name, "detected")
+        lost, empty = self._gone(self.senses.lost(name))
+        alone = lost + (1.0 - lost) * min(1.0, seconds * self.model.nobody_rate(alarm))
+        self._condition(self.joint * (1.0 - (1.0 - alone) * self._nobody()))
+        self.senses.staying = lost / alone, empty * alone / (1.0 - empty * (1.0 - alone))
+
+    def _gone(self, share: float) -> tuple[float, float]:
+        """Of those who have gone since it was last weighed, the off messages are lost in this share; how it stands."""
+        empty, (lost, before) = float((self.joint * self._nobody()).sum()), self.senses.staying
+        gone = max(0.0, empty - before)
+        self.senses.staying = (lost * (empty - gone) + share * gone) / max(empty, 1e-300), empty
+        return self.senses.staying
+
+    def _nobody(self) -> Array:
+        """1 where nobody is indoors."""
         outside = np.array([float(room not in self.model.plan.indoor) for room in self.model.rooms])[self.model.room]
         nobody: Array = np.ones(())
         for _ in self.model.names:
             nobody = np.multiply.outer(nobody, outside)
-        empty = float((self.joint * nobody).sum())
-        lost, before = self.senses.staying.get(name, (0.0, 0.0))
-        gone = max(0.0, empty - before)
-        lost = (lost * (empty - gone) + self.senses.lost(name) * gone) / max(empty, 1e-300)
-        alone = lost + (1.0 - lost) * min(1.0, seconds * self.model.nobody_rate(alarm))
-        self._condition(self.joint * (1.0 - (1.0 - alone) * nobody))
-        self.senses.staying[name] = lost / alone, empty * alone / (1.0 - empty * (1.0 - alone))
+        return nobody
 
     def rooms(self) -> Array:
         """Probability that at least one person is in each room but `away`."""

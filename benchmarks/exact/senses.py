@@ -54,8 +54,8 @@ class Senses:
     """Seconds after which each sensor that is on is given up."""
     stays: dict[str, float] = field(default_factory=dict)
     """When each motion sensor that is on will show, by being on still, that somebody has not gone out."""
-    staying: dict[str, tuple[float, float]] = field(default_factory=dict)
-    """With nobody at home, the share with which its off message was lost; and how likely that nobody was, then."""
+    staying: tuple[float, float] = (0.0, 0.0)
+    """With nobody at home, the share with which off messages were lost; and how likely that nobody was, then."""
     told: dict[str, tuple[str, float]] = field(default_factory=dict)
     """What each phone or tag last said, and when."""
 
@@ -135,6 +135,11 @@ class Senses:
     def _hold(self, name: str) -> float:
         return max(self.plan.sensors[name].hold or 0.0, self.shortest.get(name, 0.0))
 
+    def outer(self, name: str) -> bool:
+        """Whether a sensor reports of a door to the outside."""
+        sensor = self.plan.sensors[name]
+        return sensor.kind in ("contact", "lock") and sensor.door in self._outer()
+
     def _outer(self) -> list[str]:
         return [door for door, side in self.plan.outdoor_sides.items() if side is not None]
 
@@ -166,8 +171,7 @@ class Senses:
         sensor = self.plan.sensors[event.sensor]
         if sensor.kind == "motion" and (new or event.value == "clear"):
             self.stays.pop(sensor.id, None)
-            self.staying.pop(sensor.id, None)
-        if sensor.kind in ("contact", "lock") and sensor.door in self._outer():
+        if self.outer(event.sensor):
             stayed = {name: self._stayed_from(name) for name in self.on}
             self.stays |= {name: at + self._hold(name) + SLACK for name, at in stayed.items() if at is not None}
         return new
