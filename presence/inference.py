@@ -24,7 +24,7 @@ from presence.resting import visitors_factor
 from presence.sides import forget_sides
 from presence.snapshot import Association, Belief, Said, Snapshot, Unprompted, replace
 from presence.staying_on import StayingEngine
-from presence.unprompted import chatter_rate, watched_by_another
+from presence.unprompted import chatter_rate, strays, watched_by_another
 
 Array = NDArray[np.float64]
 
@@ -106,8 +106,7 @@ class Engine(StayingEngine):
 
         And how many by itself, after one more.
         """
-        outdoors = sensor.kind == "motion" and sensor.room not in self.plan.indoor
-        if sensor.kind not in ("switch", "power", "lock") and not outdoors:
+        if sensor.kind not in ("switch", "power", "lock") and not strays(self.plan, sensor):
             return snapshot
         record = snapshot.unprompted.get(sensor.id, Unprompted()).after(snapshot.holders[sensor.id].nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})

@@ -58,13 +58,14 @@ class StayingEngine(DoorEngine):
         kept_on = moved_since(self.plan, snapshot, sensor)
         if kept_on is None or (nobody := self._nobody_home(snapshot)) < self.unlikely:
             return snapshot
-        alone = kept_on * (self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0))
+        by_itself = self._false_alarm_rate(snapshot, sensor) + snapshot.noise.get(sensor.id, 0.0)
+        alone = min(1.0, kept_on * by_itself)
         known = Staying() if self.rest_is_told else snapshot.staying.get(HOME, Staying())
         staying = known.at(nobody, lost_share(snapshot, sensor, self.settings.occupancy_lost))
-        snapshot = self._witness(snapshot, self._indoors, staying.likelihood(min(1.0, alone)))
+        snapshot = self._witness(snapshot, self._indoors, staying.likelihood(alone))
         if self.rest_is_told:  # only what goes off is heard so, and each for itself
             return snapshot
-        return replace(snapshot, staying={**snapshot.staying, HOME: staying.after(min(1.0, alone))})
+        return replace(snapshot, staying={**snapshot.staying, HOME: staying.after(alone)})
 
     def _nobody_home(self, snapshot: Snapshot) -> float:
         """Probability that no being, animals too, is in the house."""

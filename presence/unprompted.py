@@ -26,9 +26,13 @@ LOCKS_ITSELF = 0.02
 """Share of so many lockings that a lock is taken to have made by itself, for a start, where a contact tells who passes
 the door. Common practice, no source."""
 
-
 OUTDOORS = 86400.0
 """Seconds of a motion sensor's record outdoors that what is expected of it counts for. Common practice, no source."""
+
+
+def strays(plan: Floorplan, sensor: Sensor) -> bool:
+    """Whether wind, sun, animals and traffic set a sensor off: a motion sensor outdoors."""
+    return sensor.kind == "motion" and sensor.room not in plan.indoor
 
 
 def stray_rate(
@@ -36,8 +40,8 @@ def stray_rate(
 ) -> float:
     """Rate at which a sensor in a room reports somebody with nobody there (1/s).
 
-    Of a motion sensor outdoors, which wind, sun, animals and traffic set off, `(usual period + m) / (period + heard)`:
-    it made m of its reports by itself (mean of a gamma distribution, whose inverse scale is the period beforehand).
+    Of a motion sensor outdoors (`strays`), `(usual rate * period + m) / (period + heard)`: it made m of its reports by
+    itself (mean of a gamma distribution, whose inverse scale is the period beforehand).
 
     Args:
         plan: the home.
@@ -46,7 +50,7 @@ def stray_rate(
         record: what it has reported so far, if anything.
         heard: seconds since the log began.
     """
-    if sensor.kind == "motion" and sensor.room not in plan.indoor:
+    if strays(plan, sensor):
         alone = 0.0 if record is None else record.by_itself
         return (settings.outdoor_false_alarm_rate * OUTDOORS + alone) / (OUTDOORS + max(0.0, heard))
     moving = sensor.kind in ("motion", "occupancy")
