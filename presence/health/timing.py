@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 
 from presence.errors import counted
 from presence.floorplan import ON_VALUES, Floorplan
-from presence.health.chatter import neighbours
 from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import probability
-from presence.health.step import Step, sensor_rooms
+from presence.health.step import Step, neighbours, sensor_rooms
 from presence.times import duration, utc
 
 Array = NDArray[np.float64]
