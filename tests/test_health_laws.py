@@ -201,6 +201,21 @@ def test_a_clock_that_is_off_fits_at_its_lag_alone(off: float) -> None:
     assert wrong.seconds == pytest.approx(off, abs=10.0)
 
 
+def test_odds_of_a_lag_are_those_of_bernoulli_trials() -> None:
+    """Of 80 reports 60 coincide at one lag, 16 at any other: which of two lags has the higher rate, by scipy's law."""
+    count, often, seldom = 80, 0.75, 0.2
+    shares = np.where(TRIED == -120.0, often, seldom)
+    likelihoods = [
+        stats.bernoulli.logpmf([1] * hits + [0] * (count - hits), rate).sum()
+        for hits, rate in ((60, often), (16, seldom), (60, seldom), (16, often))
+    ]
+    gain = sum(likelihoods[:2]) - sum(likelihoods[2:])  # at the lag the high rate and at zero the low one, or exchanged
+    lag = best_lag(shares, count)
+    others = int((np.abs(TRIED) >= 60.0).sum())
+    assert (lag.seconds, lag.share, lag.at_zero) == (-120.0, often, seldom)
+    assert lag.log_odds == pytest.approx(gain / 2.0 + math.log(0.001 / others), rel=1e-9)
+
+
 def test_a_clock_is_named_once_enough_is_known_and_no_more_when_it_has_been_right_for_a_week() -> None:
     """Twenty walks a day through three rooms; the last one's clock is five minutes ahead for ten days."""
     rooms = {f"r{n}": {} for n in range(3)}
