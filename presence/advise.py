@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.errors import SettingError
+from presence.errors import LogError, SettingError
 from presence.evaluate import Scoring
 from presence.events import reorder
 from presence.floorplan import AWAY, KINDS, Floorplan, Sensor
@@ -125,7 +125,7 @@ def candidates(plan: Floorplan, kinds: Sequence[str] = DEFAULT_KINDS, *, removal
             watched = (kind, place) in have or (kind == "motion" and ("occupancy", place) in have)
             if not watched:
                 changes.append(Change(_sensor(plan, kind, place), added=True))
-    if removals:
+    if removals and len(plan.sensors) > 1:  # without any sensor there is nothing to score
         changes += [Change(sensor, added=False) for sensor in plan.sensors.values()]
     return changes
 
@@ -152,6 +152,9 @@ def run_trial(trial: Trial) -> dict[str, float]:
 
     The lives are watched by the plan's sensors and an added one; what a removed one reports is left out afterwards, so
     that the others report the same with and without it.
+
+    Raises:
+        SettingError: if the sensors say too little to be scored.
     """
     plan, change = trial.plan, trial.change
     if change is None:
@@ -170,7 +173,11 @@ def run_trial(trial: Trial) -> dict[str, float]:
             doubt.append(_bits(np.array(list(line.rooms.values()))))
         if not scoring.line(line):
             break
-    scores = scoring.scores()
+    try:
+        scores = scoring.scores()
+    except LogError:  # log and truth cover no instant together
+        message = f"in {trial.days:g} days its sensors say too little to be scored; more of either would be right"
+        raise SettingError(message) from None
     return {**scores.switching, "doubt": float(np.mean(doubt)), "log_loss": scores.rooms["log_loss"]}
 
 

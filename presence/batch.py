@@ -132,10 +132,14 @@ def simulate_home(job: Job) -> HomeReport:
 
     def work(paths: Mapping[str, str], told: _Told) -> Mapping[str, Any]:
         plan = Floorplan.load(paths["plan"])
-        made = simulate(plan, settings=_lived(job.home.settings), **{**job.options, **job.home.options})
         folder = Path(job.folder, job.out, job.home.name)
+        copy = folder / f"plan{Path(paths['plan']).suffix.lower()}"
+        if copy.exists() and copy.samefile(paths["plan"]):
+            message = "is at home in the folder that would be written, log and truth too; another --out would be right"
+            raise InputError([Fault(paths["plan"], 0, message)])
+        made = simulate(plan, settings=_lived(job.home.settings), **{**job.options, **job.home.options})
         write(made, folder)
-        shutil.copyfile(paths["plan"], folder / f"plan{Path(paths['plan']).suffix.lower()}")
+        shutil.copyfile(paths["plan"], copy)
         return {"events": len(made.log), "truth_lines": len(made.truth)}
 
     return _reported(job, work)

@@ -27,7 +27,17 @@ from presence.cli_learn import learn
 from presence.cli_options import EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
 from presence.cli_smooth import smooth
 from presence.cli_source import PATIENCE, Source, complain, load, load_learned
-from presence.errors import DONE, FAILED, INPUT_AT_FAULT, INTERRUPTED, Fault, InputError, PresenceError, SettingError
+from presence.errors import (
+    DONE,
+    FAILED,
+    INPUT_AT_FAULT,
+    INTERRUPTED,
+    Fault,
+    InputError,
+    PresenceError,
+    SettingError,
+    counted,
+)
 
 
 def main() -> None:
@@ -65,12 +75,19 @@ def run(arguments: Sequence[str]) -> int:
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
     except (PresenceError, OSError, MemoryError) as error:
-        complain(f"presence: {error or type(error).__name__}")
+        complain(f"presence: {_reason(error)}")
         return FAILED
     except Exception as error:
         text = " ".join(str(error).split())
         complain(f"presence: unexpected {type(error).__name__}: {text} (a fault of this program; please report it)")
         return FAILED
+
+
+def _reason(error: Exception) -> str:
+    """What went wrong in one line; of a file, which."""
+    if isinstance(error, OSError) and error.filename is not None:
+        return f"{error.filename}: {error.strerror}"
+    return " ".join(str(error).split()) or type(error).__name__
 
 
 WORKERS = click.option("--workers", type=click.IntRange(min=1), help="Of many homes: processes.  [default: all cores]")
@@ -89,9 +106,8 @@ def check(plan: str) -> None:
     """Read a floor plan and name every fault in it at once."""
     home = load(plan)
     counts = {"room": len(home.rooms) - 1, "door": len(home.doors), "sensor": len(home.sensors)}
-    parts = [f"{count} {what}{'' if count == 1 else 's'}" for what, count in counts.items()]
-    people = f"{len(home.people)} {'person' if len(home.people) == 1 else 'people'}"
-    click.echo(f"{plan}: good: {', '.join([*parts, people])}")
+    parts = [counted(count, what) for what, count in counts.items()]
+    click.echo(f"{plan}: good: {', '.join([*parts, counted(len(home.people), 'person', 'people')])}")
 
 
 @cli.command()
@@ -216,7 +232,9 @@ def simulate(
 
     (plan,) = _named(given, "PLAN")
     _only_for_many(workers, scheduler)
-    write(live(load(plan), days=days, seed=seed), out)
+    home = load(plan)
+    Path(out).mkdir(parents=True, exist_ok=True)  # what forbids it is said now, not after they have lived
+    write(live(home, days=days, seed=seed), out)
     return DONE
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from presence.cli_options import AS_JSON, EVERY, PLAN
+from presence.errors import DONE, FAILED
 
 
 @click.command()
@@ -58,4 +59,4 @@ def advise(
         watch=lambda done, total: progress(done, total, "lives"),
     )
     click.echo(json.dumps(to_mapping(advice), indent=2) if as_json else text(advice), nl=as_json)
-    return 1 if advice.failed else 0
+    return FAILED if advice.failed else DONE

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 import click
 
 from presence.cli_options import EVERY, LEARNED, PLAN, STRICT, hypotheses
-from presence.cli_source import Source, load_learned
+from presence.cli_source import Source, complain, load_learned
 from presence.errors import DONE
+
+if TYPE_CHECKING:
+    from presence.truth import TruthLine
 
 
 @click.command()
@@ -57,4 +63,15 @@ def draw(
         explain=MOST_EXPLAINED if explain is None else explain,
     )
     goal.write_text(text, encoding="utf-8")
+    if lines and source.span is not None and (odd := _of_another_time(lines, *source.span)) is not None:
+        complain(f"{truth}:{odd}")
     return source.status()
+
+
+def _of_another_time(truth: Sequence[TruthLine], begin: float, end: float) -> str | None:
+    """Line and text of what is odd about a truth, in order of time, laid over a log of another time."""
+    if truth[-1].time.timestamp() < begin:
+        return f"{truth[-1].line}: the truth ends before the log begins; its last places are shown"
+    if truth[0].time.timestamp() > end:
+        return f"{truth[0].line}: the truth begins after the log ends; it is not shown"
+    return None

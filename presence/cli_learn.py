@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from presence.cli_options import PLAN, STRICT, hypotheses
-from presence.cli_source import Source, load, say
+from presence.cli_source import Source, complain, load, say
+from presence.errors import Fault, InputError
 from presence.reading import written_to
 
 
@@ -35,13 +36,21 @@ def learn(
     A report says what that bought.
     """
     from presence.learn import Effort, fit
+    from presence.learn.recordings import overlapping
     from presence.learn.report import report_lines
     from presence.learned import write_learned
 
     home = load(plan)
-    written_to(out)  # said now, not after the work is done
+    written_to(out, (plan, *logs))
     sources = [Source(home, log, strict) for log in logs]
     events = [list(source) for source in sources]
+    if not any(events):
+        status = max(source.status() for source in sources)
+        complain(f"{out}: not written, for no event could be read")
+        return status
+    for one, other in overlapping(events):
+        text = f"tells of the same time as {logs[one]}, which would count twice; logs that follow each other are right"
+        raise InputError([Fault(logs[other], 0, text)])
     effort = Effort(turns=turns, hypotheses=hypotheses, grid=grid)
     learned = fit(home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say)
     write_learned(out, home, learned)

@@ -19,7 +19,7 @@ import click
 import numpy as np
 
 from presence.batch import MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
-from presence.errors import DONE, FAILED
+from presence.errors import DONE, FAILED, counted
 from presence.homes import Home, find_homes
 from presence.many import in_order, run_many
 from presence.report import cell, minutes
@@ -42,6 +42,8 @@ COLUMNS: Mapping[str, tuple[str, str]] = {
 """Head of a column to the score in it."""
 SUMMARY: Mapping[str, int] = {"10 % below": 10, "half below": 50, "90 % below": 90}
 """Rows under the table: percentiles over the homes that were scored."""
+MOST_LIVES = 100_000
+"""Numbers of lives that are asked for at once: more is a slip, and fills the memory. Common practice, no source."""
 
 
 def evaluate_many(
@@ -87,9 +89,8 @@ def simulate_many(
 
     def tell(home: Home, report: HomeReport) -> None:
         made = report.figures
-        click.echo(
-            f"{home.name}: " + (f"{made['events']} events, {made['truth_lines']} truth lines" if made else "not made")
-        )
+        parts = [counted(made["events"], "event"), counted(made["truth_lines"], "truth line")] if made else ["not made"]
+        click.echo(f"{home.name}: {', '.join(parts)}")
 
     jobs = [Job(home, str(Path.cwd()), {"days": days, "seed": seeds[0]}, out) for home in homes]
     status, made = _run(jobs, simulate_home, tell, workers, scheduler)
@@ -134,6 +135,8 @@ def whole_numbers(option: str, text: str) -> list[int]:
     """The numbers of a range (1-50) or a list (3,5,9)."""
     try:
         first, dash, last = text.partition("-")
+        if dash and int(last) - int(first) >= MOST_LIVES:
+            raise click.UsageError(f"{option} {text!r}: a range of at most {MOST_LIVES:,} numbers would be right")
         found = list(range(int(first), int(last) + 1)) if dash else [int(part) for part in text.split(",")]
     except ValueError:
         found = []

@@ -71,7 +71,8 @@ class Source:
         self.counts: LogCounts = LogCounts()
         self.faults = 0
         self._silent = set(plan.sensors)
-        self._span: tuple[float, float] | None = None
+        self.span: tuple[float, float] | None = None
+        """Epoch seconds of the first event and of the latest that was read."""
 
     def __iter__(self) -> Iterator[Event]:
         from presence.events import OF_A_FILE, read_log, reorder
@@ -90,7 +91,7 @@ class Source:
         """Pass events through, noting who speaks."""
         for event in events:
             self._silent.discard(event.sensor)
-            self._span = (event.seconds if self._span is None else self._span[0], event.seconds)
+            self.span = (event.seconds if self.span is None else self.span[0], event.seconds)
             yield event
 
     def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
@@ -110,7 +111,7 @@ class Source:
         """The exit status, after a line that sums up what was skipped, and one that names who never spoke in a day."""
         if self.faults or self.counts.duplicate:
             complain(f"{self.log}: {self.counts}")
-        if self._silent and self._span is not None and self._span[1] - self._span[0] >= A_DAY:
+        if self._silent and self.span is not None and self.span[1] - self.span[0] >= A_DAY:
             named = [sensor for sensor in self.plan.sensors if sensor in self._silent]
             more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
             complain(f"{self.log}: never heard from {', '.join(named[:MOST_NAMED])}{more}; without them less is known")

@@ -125,9 +125,9 @@ def shown(value: Any) -> str:
 
 
 def counted(number: float, one: str, many: str | None = None) -> str:
-    """A number and what is counted: `1 walk`, `12 walks`."""
+    """A number and what is counted: `1 walk`, `12 walks`, `1,200 walks`."""
     rounded = round(number)
-    return f"{rounded} {one if rounded == 1 else many or one + 's'}"
+    return f"{rounded:,} {one if rounded == 1 else many or one + 's'}"
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

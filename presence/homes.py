@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from presence.errors import Fault, InputError, did_you_mean, shown
+from presence.permitted import WITH_NAMES
 
 FILES: Mapping[str, tuple[str, ...]] = {
     "plan": ("plan.yaml", "plan.yml", "plan.json"),
@@ -86,8 +87,8 @@ def find_homes(
     first: dict[str, Home] = {}
     for home in found:
         if first.setdefault(home.name, home) is not home:
-            where = home.files.get("plan", home.name)
-            raise InputError([Fault(where, 0, f"a second home is called {shown(home.name)}; one would be right")])
+            where = home.row or (home.files["plan"], 0)
+            raise InputError([Fault(*where, f"a second home is called {shown(home.name)}; one would be right")])
     return found
 
 
@@ -132,7 +133,7 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError([Fault(path, 0, f"cannot be read as a table ({reason}); CSV in UTF-8 is needed")]) from None
     known = {"home": str, **dict.fromkeys(needed, str), **options, **_types(settings)}
-    faults = [Fault(path, 1, f"unknown column {shown(c)}; {did_you_mean(c, known)}") for c in head if not _is(c, known)]
+    faults = [Fault(path, 1, f"unknown column {shown(c)}; {_instead(c, known)}") for c in head if not _is(c, known)]
     faults += [Fault(path, 1, f"column {shown(c)} stands twice; once would be right") for c in _twice(head)]
     faults += [Fault(path, 1, f"no column {shown(c)}; every row needs it") for c in needed if c not in head]
     if faults:
@@ -144,15 +145,23 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
 
 
 def _types(settings: type) -> dict[str, Any]:
-    """Each field's default value, by which its cells are read."""
+    """Each field's default value, by which its cells are read; what is nested deeper fits no cell."""
     default = settings()
-    return {item.name: getattr(default, item.name) for item in fields(default)}
+    return {item.name: getattr(default, item.name) for item in fields(default) if item.name not in WITH_NAMES}
 
 
 def _is(column: str, known: Mapping[str, Any]) -> bool:
     """Whether a column is known; `misses.motion` is the entry `motion` of the mapping `misses`."""
     name, dot, entry = column.partition(".")
     return name in known and isinstance(known[name], Mapping) == bool(dot and entry)
+
+
+def _instead(column: str, known: Mapping[str, Any]) -> str:
+    """What would be right instead of an unknown column."""
+    name, dot, _ = column.partition(".")
+    if not dot and isinstance(known.get(name), Mapping):
+        return f"one for each entry, {name}.NAME, would be right"
+    return did_you_mean(column, known)
 
 
 def _twice(names: Sequence[str]) -> list[str]:

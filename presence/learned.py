@@ -122,10 +122,11 @@ def read_learned(path: str | Path, plan: Floorplan) -> Learned:
         for person, places in settings.own_places.items():
             _known(f"own_places: {person}", places, {**plan.rooms, **plan.sensors})
         holds = {sensor: _number(f"holds: {sensor}", hold) for sensor, hold in _mapping(content, "holds").items()}
-        _known("holds", holds, plan.sensors)
+        _known("holds", holds, {k: s for k, s in plan.sensors.items() if s.kind == "motion"}, "motion sensor ")
+        report = _mapping(content, "report")
     except (SettingError, TypeError, ValueError, AttributeError) as error:
         raise _fault(path, f"{error}; learn again") from None
-    return apply(plan, settings, holds, _mapping(content, "report"))
+    return apply(plan, settings, holds, report)
 
 
 def _read(path: str | Path) -> Mapping[str, Any]:
@@ -133,7 +134,8 @@ def _read(path: str | Path) -> Mapping[str, Any]:
         text = Path(path).read_text(encoding="utf-8")
         content = json.loads(text)
     except OSError as error:
-        raise _fault(path, f"cannot be read ({error.strerror})") from None
+        message = f"cannot be read ({error.strerror}); a file that `presence learn` wrote would be right"
+        raise _fault(path, message) from None
     except (ValueError, RecursionError) as error:
         raise _fault(
             path,
@@ -171,10 +173,10 @@ def _check_places(plan: Floorplan, settings: Settings) -> None:
         _known(f"factors: {name}", at, known[FACTORED[name]])
 
 
-def _known(what: str, names: Mapping[str, Any], known: Mapping[str, Any]) -> None:
+def _known(what: str, names: Mapping[str, Any], known: Mapping[str, Any], kind: str = "") -> None:
     for name in names:
         if name not in known:
-            raise SettingError(f"{what}: the plan has no {shown(name)}")
+            raise SettingError(f"{what}: the plan has no {kind}{shown(name)}")
 
 
 def _mapping(content: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -83,6 +83,9 @@ def _guarded(work: Callable[[Task], Result], task: Task) -> Outcome[Result]:
 
 
 def _unexpected(error: BaseException) -> str:
+    """What went wrong in one line; our own errors say it themselves."""
+    if isinstance(error, PresenceError):
+        return " ".join(str(error).split())
     return f"unexpected {type(error).__name__}: {' '.join(str(error).split())}".rstrip(": ")
 
 

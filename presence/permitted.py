@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Mapping
 from numbers import Integral, Real
 from typing import Any
@@ -34,7 +35,11 @@ def check_number(name: str, number: object, *, zero: bool = False) -> None:
     Raises:
         SettingError: says which setting, and what it is; also of a fraction of what comes in whole numbers.
     """
-    if not (isinstance(number, (int, float)) and math.isfinite(number) and (number > 0 or (zero and number == 0))):
+    if (
+        isinstance(number, bool)
+        or not isinstance(number, (int, float))
+        or not (0 < number <= sys.float_info.max or (zero and number == 0))
+    ):
         raise SettingError(f"{name}: {number!r} is not a finite number {'of at least' if zero else 'above'} zero")
     if name in WHOLE and number % 1:
         raise SettingError(f"{name}: {number!r} is not a whole number")

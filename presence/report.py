@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from presence.errors import counted
 from presence.evaluate import Scores
 
 SHOWN = 10
@@ -59,7 +60,8 @@ def _switched(figures: Mapping[str, Any]) -> str:
 def _summary(scores: Scores) -> Iterator[str]:
     covered = scores.covered
     yield f"Covered by both log and truth: {covered['from']} to {covered['to']}"
-    yield f"  {covered['samples']} samples, one every {covered['every']:g} s, together {covered['days']:.2f} days"
+    samples = counted(covered["samples"], "sample")
+    yield f"  {samples}, one every {covered['every']:g} s, together {covered['days']:.2f} days"
     truth = f"the truth {' to '.join(covered['truth'])}" if any(covered["truth"]) else "by the truth nobody ever came"
     yield f"  the log runs {' to '.join(covered['log'])}, {truth}"
     for note in covered["notes"]:

@@ -198,8 +198,19 @@ def test_the_command_tells_gains_in_both_forms_and_names_faults(
     assert found["seeds"] == [1, 2]
     assert cli.run(["advise", plan, *short]) == 0
     assert "Sensors to add" in capsys.readouterr().out
-    for bad in (["--kinds", "radar"], ["--seeds", "x"], ["--days", "0"]):
+    for bad in (["--kinds", "radar"], ["--seeds", "x"], ["--days", "0"], ["--every", "0.0"]):
         assert cli.run(["advise", plan, *bad]) == 2
         captured = capsys.readouterr()
         assert (captured.out, len(captured.err.splitlines())) == ("", 1)
         assert bad[1] in captured.err
+        assert "unexpected" not in captured.err
+
+
+def test_a_home_that_says_too_little_is_told_so(flat: Floorplan) -> None:
+    with pytest.raises(SettingError, match=r"in 0\.1 days its sensors say too little to be scored"):
+        advise(without(flat, *flat.sensors), days=0.1, seeds=[1])
+
+
+def test_the_only_sensor_is_not_taken_away(flat: Floorplan) -> None:
+    only = without(flat, *[name for name in flat.sensors if name != "studio_motion"])
+    assert all(change.added for change in candidates(only, []))

@@ -172,6 +172,69 @@ def test_what_nobody_foresaw_is_one_line_and_status_1(run: Run, monkeypatch: pyt
     assert len(err.splitlines()) == 1
 
 
+@pytest.mark.parametrize("kept", ["log.jsonl", "plan.yaml"])
+def test_learning_does_not_write_over_what_it_reads(run: Run, home: Path, kept: str) -> None:
+    before = (home / kept).read_bytes()
+    status, out, err = run("learn", "plan.yaml", "log.jsonl", "--out", kept)
+    assert (status, out) == (2, "")
+    assert err.startswith(f"{kept}:0: is read and cannot be written to as well")
+    assert (home / kept).read_bytes() == before
+
+
+def test_what_was_learned_outlives_a_log_that_cannot_be_read(run: Run, home: Path) -> None:
+    (home / "learned.json").write_text("of last month", encoding="utf-8")
+    (home / "empty.jsonl").write_text("", encoding="utf-8")
+    status, out, err = run("learn", "plan.yaml", "empty.jsonl", "--out", "learned.json")
+    assert (status, out) == (2, "")
+    assert "learned.json: not written" in err
+    assert (home / "learned.json").read_text(encoding="utf-8") == "of last month"
+
+
+def test_a_time_that_two_logs_tell_of_is_not_learned_from_twice(run: Run, home: Path) -> None:
+    lines = (home / "log.jsonl").read_text(encoding="utf-8").splitlines(keepends=True)
+    (home / "again.jsonl").write_text("".join(lines[2:]), encoding="utf-8")
+    status, out, err = run("learn", "plan.yaml", "again.jsonl", "log.jsonl", "--out", "learned.json")
+    assert (status, out) == (2, "")
+    assert err.startswith("again.jsonl:0: tells of the same time as log.jsonl")
+    assert not (home / "learned.json").exists()
+
+
+def test_what_may_not_be_written_is_said_before_the_work(run: Run, home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        "presence.reading.os.access", lambda path, mode: mode != os.W_OK
+    )  # who runs tests may write anywhere
+    for command in (("draw", "plan.yaml", "log.jsonl"), ("learn", "plan.yaml", "log.jsonl")):
+        status, out, err = run(*command, "--out", "made")
+        assert (status, out) == (2, "")
+        assert err.startswith("made:0: may not be written")
+
+
+def test_a_file_that_fails_is_named(run: Run, home: Path) -> None:
+    (home / "made").mkdir()
+    (home / "made" / "log.jsonl").mkdir()
+    status, out, err = run("simulate", "plan.yaml", "--days", "0.1", "--out", "made")
+    assert (status, out, err) == (1, "", f"presence: {Path('made', 'log.jsonl')}: Is a directory\n")
+
+
+def test_an_error_without_words_has_a_name(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    def load(plan: str) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr(cli, "load", load)
+    assert run("check", "plan.yaml") == (1, "", "presence: MemoryError\n")
+
+
+@pytest.mark.parametrize(("day", "says"), [("2026-02-01", "ends before the log begins"), ("2026-04-01", "not shown")])
+def test_a_truth_of_another_time_than_the_log_is_said(run: Run, home: Path, day: str, says: str) -> None:
+    truth = (home / "truth.jsonl").read_text(encoding="utf-8")
+    (home / "other.jsonl").write_text(truth.replace("2026-03-01", day), encoding="utf-8")
+    assert run("draw", "plan.yaml", "log.jsonl", "--truth", "truth.jsonl", "--out", "page.html") == (0, "", "")
+    status, _, err = run("draw", "plan.yaml", "log.jsonl", "--truth", "other.jsonl", "--out", "page.html")
+    assert (status, len(err.splitlines())) == (0, 1)
+    assert err.startswith("other.jsonl:")
+    assert says in err
+
+
 def test_interrupted_quietly(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupt(path: str) -> None:
         raise KeyboardInterrupt

@@ -165,6 +165,20 @@ def test_healthy_homes_get_no_finding() -> None:
         assert ("only clear cases" in text(lasting, flat())) == said
 
 
+def test_a_review_tells_each_finding_once_however_many_there_were() -> None:
+    """A contact that is the wrong way round for some hours and right for the next, 25 times over."""
+    turned = [("open", 3600.0), ("closed", 15.0)]
+    right = [("open", 15.0), ("closed", 3600.0)]
+    seconds, log = 0.0, []
+    for value, lasting in [*turned, *(2 * turned + 2 * right) * 25, *right]:
+        log.append(at(seconds, "front_contact", value))
+        seconds += lasting
+    found = review(home(1, front_contact=contact("front")), log, hypotheses=1)
+    assert {(f.sensor, f.kind) for f in found.over} == {("front_contact", "inverted")}
+    assert len(found.over) == len({f.until for f in found.over}) == 25
+    assert [f.until for f in found.over if f.until] == sorted(f.until for f in found.over if f.until)
+
+
 def test_a_hole_in_the_log_blames_nobody() -> None:
     log = lived("flat", 4)
     week = timedelta(days=7)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import timedelta
 from itertools import pairwise
 
@@ -21,7 +22,7 @@ from presence.health.findings import NAMED
 from presence.health.odds import FAILURE_RATE, ChangeOdds, probability
 from presence.health.step import Step
 from presence.health.tails import ENOUGH, GapTails
-from presence.health.timing import CLOSE, best_lag, coincidences, exchange_gains, rooms_apart
+from presence.health.timing import CLOSE, TimingWatch, best_lag, coincidences, exchange_gains, rooms_apart
 from presence.health.timing import LAGS as TRIED
 from presence.health.wear import FADED, LEAST_SHARE, REPEATS, WearWatch
 from presence.inference import Engine
@@ -198,6 +199,47 @@ def test_a_clock_that_is_off_fits_at_its_lag_alone(off: float) -> None:
     assert right.log_odds < 0.0
     assert wrong.log_odds > NAMED
     assert wrong.seconds == pytest.approx(off, abs=10.0)
+
+
+def test_odds_of_a_lag_are_those_of_bernoulli_trials() -> None:
+    """Of 80 reports 60 coincide at one lag, 16 at any other: which of two lags has the higher rate, by scipy's law."""
+    count, often, seldom = 80, 0.75, 0.2
+    shares = np.where(TRIED == -120.0, often, seldom)
+    likelihoods = [
+        stats.bernoulli.logpmf([1] * hits + [0] * (count - hits), rate).sum()
+        for hits, rate in ((60, often), (16, seldom), (60, seldom), (16, often))
+    ]
+    gain = sum(likelihoods[:2]) - sum(likelihoods[2:])  # at the lag the high rate and at zero the low one, or exchanged
+    lag = best_lag(shares, count)
+    others = int((np.abs(TRIED) >= 60.0).sum())
+    assert (lag.seconds, lag.share, lag.at_zero) == (-120.0, often, seldom)
+    assert lag.log_odds == pytest.approx(gain / 2.0 + math.log(0.001 / others), rel=1e-9)
+
+
+def test_a_clock_is_named_once_enough_is_known_and_no_more_when_it_has_been_right_for_a_week() -> None:
+    """Twenty walks a day through three rooms; the last one's clock is five minutes ahead for ten days."""
+    rooms = {f"r{n}": {} for n in range(3)}
+    doors = {f"d{n}": {"between": [a, b]} for n, (a, b) in enumerate(pairwise([*rooms, "away"]))}
+    watch = TimingWatch(home(1, rooms=rooms, doors=doors, **{f"m{n}": motion(f"r{n}") for n in range(3)}), 0.0)
+    rng, nothing = np.random.default_rng(8), np.zeros(0)
+    named, over = [], []
+    for day in range(20):
+        walks = 86400.0 * day + np.sort(rng.uniform(0.0, 86000.0, 20))
+        late = 300.0 if day < 10 else 0.0
+        told = sorted((t + 4.0 * n + late * (n == 2), f"m{n}") for t in walks.tolist() for n in range(3))
+        for seconds, sensor in told:
+            over += [finding.kind for finding in watch.take(Step(seconds, nothing, nothing, sensor, "detected"))]
+        named.append({sensor: finding.kind for sensor, finding in watch.named.items()})
+        if day == 5:
+            ahead = re.search(r"its clock is (\d+) s ahead", watch.named["m2"].evidence)
+            assert ahead is not None
+            assert float(ahead[1]) == pytest.approx(300.0, abs=CLOSE)
+            assert watch.named["m2"].since.timestamp() < 86400.0
+    clock = {"m2": "clock"}
+    assert named[:2] == [{}, {}]  # a look at twenty visits, fewer than LEAST
+    assert named[2:11] == [clock] * 9
+    assert named[17:] == [{}] * 3  # none of the wrong ones is looked at any more
+    assert over == ["clock"]
 
 
 def test_exchanged_labels_gain_what_the_two_likelihoods_differ_by() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from itertools import pairwise
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -178,6 +178,19 @@ def test_only_neighbours_and_phones_begin_and_end_spans() -> None:
     for n in range(6):
         meter.hear(4, "detected", 3.0 * ANEW * n)
     assert (meter.reach > 0.0).tolist() == [False, False, False, True, False]
+
+
+def test_spans_of_one_kind_are_alike_in_all_that_the_kind_knows() -> None:
+    """Of any two spans the kinds are the same up to the first thing in which they differ, and no further."""
+    marks = (0, 1, spans.MARKS - 1)
+    parts = list(product((0, 1), range(OFTEN + 1), marks, range(len(LENGTHS) + 1), marks))
+    known = [((state, again), begun, length, end) for state, again, begun, length, end in parts]
+    kinds = [spans._kinds(state, again, (begun, length, end)) for state, again, begun, length, end in parts]
+    for depth in range(4):
+        told = {(known[n][: depth + 1], kinds[n][depth]) for n in range(len(parts))}
+        assert len(told) == len({what for what, _ in told}) == len({kind for _, kind in told})
+    widths = [{kind[depth] for kind in kinds} for depth in range(4)]
+    assert sum(len(width) for width in widths) == len(set.union(*widths))
 
 
 def test_a_record_is_bounded_and_forgets_what_is_rare(monkeypatch: pytest.MonkeyPatch) -> None:

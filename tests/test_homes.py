@@ -162,7 +162,21 @@ def test_what_is_made_of_many_can_be_scored_and_is_what_each_gets_alone(run: Run
     assert (status, out.splitlines()[-1]) == (0, "2 of 2 homes scored")
 
 
-@pytest.mark.parametrize("seeds", ["x", "5-3", "1,1", "", "1-"])
+def test_a_home_is_not_written_over_by_lives_of_its_plan(run: Run, tmp_path: Path) -> None:
+    before = (tmp_path / "homes/a/log.jsonl").read_bytes()
+    status, out, err = run("simulate", "homes/a", "--days", "0.1", "--out", "homes", "--workers", "1")
+    assert (status, out.splitlines()[-1]) == (2, "0 of 1 homes made")
+    assert err.startswith(f"{Path('homes/a/plan.yaml')}:0: is at home in the folder")
+    assert (tmp_path / "homes/a/log.jsonl").read_bytes() == before
+
+
+def test_a_mapping_is_a_column_for_each_entry(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("plan,log,truth,misses\n1,2,3,0.5", encoding="utf-8")
+    with pytest.raises(InputError, match=r"t\.csv:1: unknown column \"misses\"; one for each entry, misses\.NAME"):
+        found("t.csv", settings=SimulationSettings)
+
+
+@pytest.mark.parametrize("seeds", ["x", "5-3", "1,1", "", "1-", "1-100000000000"])
 def test_seeds_that_are_none_are_refused(run: Run, seeds: str) -> None:
     status, _, err = run("simulate", "homes/a", "--days", "1", "--seeds", seeds, "--out", "made")
     assert (status, len(err.splitlines())) == (2, 1)
@@ -203,7 +217,8 @@ def test_homes_are_found_in_folders_patterns_and_one_by_one(run: Run, tmp_path: 
         ("plan,log,truth,door_rat\n1,2,3,4", 't.csv:1: unknown column "door_rat"; did you mean "door_rate"?'),
         ("plan,log,truth,plan\n1,2,3,4", 't.csv:1: column "plan" stands twice'),
         ("plan,log,truth,door_rate.x\n1,2,3,4", "t.csv:1: unknown column"),
-        ("home,plan,log,truth\nx,1,2,3\nx,1,2,3", 'a second home is called "x"'),
+        ("plan,log,truth,factors\n1,2,3,4", 't.csv:1: unknown column "factors"; there is home'),
+        ("home,plan,log,truth\nx,1,2,3\nx,1,2,3", 't.csv:3: a second home is called "x"'),
         ('plan,log,truth\n"1,2,3', "t.csv:0: cannot be read as a table"),
         (b"plan,log,truth\n\xff,2,3", "t.csv:0: cannot be read as a table"),
     ],

@@ -25,10 +25,10 @@ from presence.learn.dials import dials_of, turned
 from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
 from presence.learn.fit import choose, decide
 from presence.learn.grid import room_emissions
-from presence.learn.journal import VERSION, Journal
+from presence.learn.journal import FORMAT, VERSION, Journal
 from presence.learn.judge import Verdict, courses, foresee, judge
 from presence.learn.later import look_ahead
-from presence.learn.recordings import Stretch, cut, first_days, judged_longer, material
+from presence.learn.recordings import OVERLAP, Stretch, cut, first_days, judged_longer, material, overlapping
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
@@ -760,12 +760,14 @@ def state_of_other(folder: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}', "older"])
+@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}', "older", "other", "[" * 5000])
 def test_what_cannot_be_resumed_is_one_clear_line(tmp_path: Path, content: str | None) -> None:
     path = tmp_path / "state.json"
     if content == "older":  # its answers may have had other parts
         Journal(path, {}).note("rates", [[0.0], [1.0], []])
         content = path.read_text(encoding="utf-8").replace(f'"version": {VERSION}', f'"version": {VERSION - 1}')
+    if content == "other":  # by the right name, but not its parts
+        content = json.dumps({"format": FORMAT, "version": VERSION, "about": 3, "answers": []})
     if content is not None:
         path.write_text(content, encoding="utf-8")
     with pytest.raises(InputError, match="leave --resume out") as refused:
@@ -779,6 +781,17 @@ def test_logs_may_be_given_in_parts_and_out_of_order(flat_log: list[Event]) -> N
     given = material([sorted(part, key=lambda event: event.seconds) for part in parts])
     assert [s.begin for s in given.stretches] == sorted(s.begin for s in given.stretches)
     assert given.days > 1.5
+
+
+def test_logs_overlap_that_tell_of_one_time_for_long() -> None:
+    """Of five logs, one inside the first, one that goes on for as long as messages are late, one that follows."""
+
+    def log(begin: float, end: float) -> list[Event]:
+        return [Event(datetime.fromtimestamp(1.8e9 + t, UTC), "studio_motion", "detected") for t in (begin, end)]
+
+    late = 1e4 - OVERLAP
+    assert overlapping([log(2e4, 3e4), log(0.0, 1e4), log(2e3, 3e3), [], log(late, 2e4)]) == [(1, 2)]
+    assert overlapping([log(0.0, 1e4), log(late - 1.0, 2e4)]) == [(0, 1)]
 
 
 # --- the command ------------------------------------------------------------------------------------------------------

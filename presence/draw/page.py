@@ -68,13 +68,9 @@ def target(out: str, plan: str, log: str | None, truth: str | None, learned: str
     """Where a page is to be written, if no file that is read stands there.
 
     Raises:
-        InputError: if its folder does not exist (better said now than after a long replay), if the page would replace
-            an input, or there is a truth without a log to lay it over.
+        InputError: as `presence.reading.written_to`, or if there is a truth without a log to lay it over.
     """
-    goal = written_to(out)
-    for path in (plan, log, truth, learned):
-        if path is not None and goal.exists() and Path(path).exists() and goal.samefile(path):
-            raise InputError([Fault(out, 0, "is read and cannot be written to as well; another --out would be right")])
+    goal = written_to(out, (plan, log, truth, learned))
     if truth is not None and log is None:
         raise InputError([Fault(truth, 0, "a truth is laid over a log; the log's name after the plan would be right")])
     return goal

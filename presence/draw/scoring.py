@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 
 from presence.draw.paper import FAINT, FORTH, HAIRLINE, HUE, INK, SHEET, Chart, chart, fit, panel, readable_on
+from presence.errors import counted
 from presence.evaluate import Scores
 
 ROW = 0.27
@@ -61,7 +62,7 @@ def evaluation(scores: Scores) -> Chart:
     upper, lower = max(5.2, ROW * rooms + 0.9), max(ROW * doors + 0.9, 0.22 * mixed + 1.4)
     whole = 0.75 + upper + lower
     covered = scores.covered
-    days = f"{covered['days']:.1f} days, {covered['samples']:,} samples"
+    days = f"{covered['days']:.1f} days, {counted(covered['samples'], 'sample')}"
     with chart(12.6, whole, f"Scores over {days}") as figure:
         figure.title("How far can it be trusted?", f"{days}; {_headline(scores)}")
         _put_reliability(figure, scores, (0.8, whole - 5.6), 4.3)

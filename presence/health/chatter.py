@@ -19,7 +19,7 @@ from presence.errors import counted
 from presence.floorplan import ON_VALUES, TWO_STATES, Floorplan
 from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import ChangeOdds, probability
-from presence.health.step import Step, sensor_rooms
+from presence.health.step import Step, neighbours
 from presence.times import duration, utc
 
 Array = NDArray[np.float64]
@@ -165,14 +165,3 @@ class ChatterWatch(Watch):
         )
         since = utc(float(self._since[n]))
         return Finding(self.sensors[n], "chattering", probability(float(self._odds.log_odds[n])), since, evidence)
-
-
-def neighbours(plan: Floorplan) -> list[NDArray[np.intp]]:
-    """For each sensor the others in its room, in rooms next door and at their doors."""
-    rooms = sensor_rooms(plan)
-    found = []
-    for n, here in enumerate(rooms):
-        around = here | {b for a in here for b in plan.graph.neighbors(a)}
-        near = [m for m, there in enumerate(rooms) if m != n and there & around]
-        found.append(np.array(near, dtype=np.intp))
-    return found

@@ -20,7 +20,7 @@ def text(review: Review, plan: Floorplan) -> str:
     """A review as a page of text."""
     if review.begin is None or review.end is None:
         return "The log is empty: nothing can be said about the sensors.\n"
-    span = f"{_day(review.begin, plan.zone)} to {_day(review.end, plan.zone)}, {review.events:,} events"
+    span = f"{_day(review.begin, plan.zone)} to {_day(review.end, plan.zone)}, {counted(review.events, 'event')}"
     lines = [f"{counted(len(plan.sensors), 'sensor')}, {span}", ""]
     lines += _section("Probably wrong", review.findings, plan.zone)
     lines += _section("Was probably wrong for a while", review.over, plan.zone)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import takewhile
 
 from presence.events import Event
 from presence.floorplan import Floorplan
@@ -61,7 +62,11 @@ def review(
             step += 1.0
         tracker.observe(event)
         count += 1
-        for finding in tracker.health.over:
-            if finding not in over[-20:]:
-                over.append(finding)
+        over += _after(over[-1] if over else None, tracker.health.over)
     return Review(begin, tracker.time, count, tracker.health.findings, tuple(over))
+
+
+def _after(latest: Finding | None, findings: Sequence[Finding]) -> list[Finding]:
+    """Those that came after the latest that is known already; all where that is not among them any more."""
+    new = list(takewhile(lambda finding: finding is not latest, reversed(findings)))
+    return new[::-1]

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import ON_VALUES, TWO_STATES, Floorplan
-from presence.health.chatter import neighbours
+from presence.health.step import neighbours
 
 Array = NDArray[np.float64]
 Span = tuple[int, int, int]

@@ -1,4 +1,4 @@
-"""One step of the tracker as the watches see it, and what they share about sensors: their rooms."""
+"""One step of the tracker as the watches see it, and what they share about sensors: their rooms, who is near."""
 
 from __future__ import annotations
 
@@ -18,6 +18,17 @@ def sensor_rooms(plan: Floorplan) -> list[frozenset[str]]:
         frozenset(plan.doors[s.door].between if s.door is not None else () if s.room is None else (s.room,))
         for s in plan.sensors.values()
     ]
+
+
+def neighbours(plan: Floorplan) -> list[NDArray[np.intp]]:
+    """For each sensor the others in its room, in rooms next door and at their doors."""
+    rooms = sensor_rooms(plan)
+    found = []
+    for n, here in enumerate(rooms):
+        around = here | {b for a in here for b in plan.graph.neighbors(a)}
+        near = [m for m, there in enumerate(rooms) if m != n and there & around]
+        found.append(np.array(near, dtype=np.intp))
+    return found
 
 
 class Step(NamedTuple):

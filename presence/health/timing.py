@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left
+from datetime import datetime
 from typing import NamedTuple
 
 import numpy as np
@@ -17,10 +18,9 @@ from numpy.typing import NDArray
 
 from presence.errors import counted
 from presence.floorplan import ON_VALUES, Floorplan
-from presence.health.chatter import neighbours
 from presence.health.findings import NAMED, Finding, Watch
 from presence.health.odds import probability
-from presence.health.step import Step, sensor_rooms
+from presence.health.step import Step, neighbours, sensor_rooms
 from presence.times import duration, utc
 
 Array = NDArray[np.float64]
@@ -68,7 +68,6 @@ class TimingWatch(Watch):
         self._apart = rooms_apart(plan)
         self._times, self._who = array("d"), array("l")  # of the reports, a few bytes each
         self._look_at = seconds + EVERY
-        self._began = seconds
 
     def take(self, step: Step) -> list[Finding]:
         """Take in one step; findings that a new look no longer bears out."""
@@ -139,17 +138,16 @@ class TimingWatch(Watch):
             if a < b and not taken & {a, b} and self.kinds[a] == self.kinds[b] and self.kinds[a] in SWAPPED:
                 taken |= {a, b}
                 since = utc(float(times[0]))
-                found += [self._misplaced(x, y, log_odds, pairs) for x, y in ((a, b), (b, a))]
-                found[-2:] = [Finding(f.sensor, f.kind, f.probability, since, f.evidence) for f in found[-2:]]
+                found += [self._misplaced(x, y, since, log_odds, pairs) for x, y in ((a, b), (b, a))]
         return found
 
-    def _misplaced(self, a: int, b: int, log_odds: float, pairs: Array) -> Finding:
+    def _misplaced(self, a: int, b: int, since: datetime, log_odds: float, pairs: Array) -> Finding:
         busiest = [self.sensors[n] for n in np.argsort(-pairs[a], kind="stable")[:2] if pairs[a, n] > 0]
         evidence = (
             f"Its reports come right before or after those of {' and '.join(busiest)}, as if it hung where"
             f" {self.sensors[b]} is said to be, and the other way round: are the two exchanged?"
         )
-        return Finding(self.sensors[a], "misplaced", probability(log_odds), utc(self._began), evidence)
+        return Finding(self.sensors[a], "misplaced", probability(log_odds), since, evidence)
 
 
 def visits(times: Array) -> Array:

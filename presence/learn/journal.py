@@ -64,12 +64,14 @@ def _read(path: Path, about: Mapping[str, Any]) -> dict[str, Any]:
     except OSError as error:
         reason = error.strerror
         raise InputError([Fault(str(path), 0, f"there is nothing to resume ({reason}); leave --resume out")]) from None
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError([Fault(str(path), 0, f"is not JSON ({error}); leave --resume out")]) from None
-    if not isinstance(content, dict) or (content.get("format"), content.get("version")) != (FORMAT, VERSION):
+    ours = isinstance(content, dict) and (content.get("format"), content.get("version")) == (FORMAT, VERSION)
+    if not ours or not all(isinstance(content.get(part), dict) for part in ("about", "answers")):
         raise InputError([Fault(str(path), 0, "is no state of `presence learn`; leave --resume out")])
-    differing = [key for key, value in about.items() if content.get("about", {}).get(key) != value]
+    differing = [key for key, value in about.items() if content["about"].get(key) != value]
     if differing:
         text = f"was begun with other {' and '.join(differing)}; leave --resume out to start again"
         raise InputError([Fault(str(path), 0, text)])
-    return dict(content["answers"])
+    answers: dict[str, Any] = content["answers"]
+    return answers

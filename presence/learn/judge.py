@@ -37,6 +37,9 @@ TOO_MANY = 0.05
 """Prior odds of each place at once beyond the number of people."""
 PRIOR_SAMPLES = 20.0
 """Samples that the prior of each row of an emission table is worth."""
+ROOM_PRIOR = ((0.98, 0.02), (0.5, 0.5))
+"""Prior chances of no event and of one in the minutes to come, in an empty room and in one with somebody. Common
+practice, no source."""
 
 
 class Course(NamedTuple):
@@ -145,12 +148,17 @@ def quiet(plan: Floorplan, settings: Settings) -> float:
 def judge(
     fitting: Sequence[Foresight], judged: Sequence[Foresight] | None = None, block_length: float = DAYS.block
 ) -> Verdict:
-    """Fit the emission tables on some stretches, and score those or others with them."""
+    """Fit the emission tables on some stretches, and score those or others with them.
+
+    Args:
+        fitting: beliefs, and what was seen later, that the tables are fitted on.
+        judged: those that are scored; None: the same.
+        block_length: seconds of a block of time, whose sums are told apart.
+    """
     judged = fitting if judged is None else judged
     count = _number(fitting, judged)
-    each = np.zeros(len(count))
+    each, prior = np.zeros(len(count)), PRIOR_SAMPLES * np.array(ROOM_PRIOR)
     for room in range(fitting[0].rooms.shape[1]):
-        prior = PRIOR_SAMPLES * np.array([[0.98, 0.02], [0.5, 0.5]])
         each += _parts([_room(f, room) for f in fitting], [_room(f, room) for f in judged], prior)
     grid = np.concatenate([f.grid for f in judged])
     _, block = np.unique(grid // block_length, return_inverse=True)
@@ -203,7 +211,10 @@ def _room(foresight: Foresight, room: int) -> tuple[Array, IndexArray]:
 
 
 def count_prior(foresight: Foresight) -> Array:
-    """Nobody is in two places at once, but for hold times and false alarms."""
+    """Prior samples of seeing so many places at once with so many at home, shape (N + 1, N + 2).
+
+    Nobody is in two places at once, but for hold times and false alarms.
+    """
     people = np.arange(foresight.at_home.shape[1])[:, None]
     places = np.arange(foresight.at_home.shape[1] + 1)[None]
     prior = TOO_MANY ** np.maximum(places - people, 0.0)

@@ -17,6 +17,8 @@ FITTING_SHARE = 0.6
 """Share of the time that is fitted on, at most; the rest judges."""
 SHORTEST = 4 * 3600.0
 """Seconds below which a stretch of a log tells nothing about habits."""
+OVERLAP = 600.0
+"""Seconds for which one log may go on after the next has begun: messages are late. Common practice, no source."""
 LEAST_SESSIONS, LEAST_EVENTS = 4, 100
 """So many logs, none as long as that, of so many events each are sessions of a busy home: they tell how people walk and
 pause and how sensors see. A tracker was fitted on half an hour of events (design notes, section 2)."""
@@ -100,6 +102,19 @@ def _without_holes(log: Sequence[Event], notes: list[str]) -> list[Stretch]:
             )
         first = n
     return stretches
+
+
+def overlapping(logs: Sequence[Sequence[Event]]) -> list[tuple[int, int]]:
+    """Pairs of logs, by their numbers, that tell of the same time for longer than `OVERLAP`.
+
+    Args:
+        logs: each in order of time.
+    """
+    order = sorted((log[0].seconds, log[-1].seconds, n) for n, log in enumerate(logs) if log)
+    pairs: list[tuple[int, int]] = []
+    for k, (_, end, one) in enumerate(order):
+        pairs += [(one, other) for begin, last, other in order[k + 1 :] if min(end, last) - begin > OVERLAP]
+    return pairs
 
 
 def judged_longer(given: Material, counted: float, wanted: float) -> Material:

@@ -8,6 +8,7 @@ from itertools import groupby
 from textwrap import wrap
 from typing import Any
 
+from presence.errors import counted
 from presence.habits import DAYS, WEEK, Habit, clock
 from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import DAY, Material
@@ -59,7 +60,7 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     if not log["events"]:
         yield "There is nothing to learn from: no stretch of the logs is long enough"
     else:
-        yield f"Read {log['days']:g} days, {log['events']:,} events ({log['from']} to {log['to']} UTC)"
+        yield f"Read {log['days']:g} days, {counted(log['events'], 'event')} ({log['from']} to {log['to']} UTC)"
     if report["candidates"]:
         judged = report["candidates"]["defaults"]["days_judged"]
         yield f"Judged on {judged:g} later days, without labels: how well what is believed tells what is seen later"

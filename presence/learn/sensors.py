@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from presence.errors import counted
 from presence.events import Event
 from presence.floorplan import OFF, ON, Floorplan
 from presence.learn.recordings import Stretch
@@ -40,7 +41,7 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
         if count == 0:
             notes.append(f"{name} never reported in {days:.1f} days: nothing is learned about it")
         elif count < SEEN_AT_ALL:
-            notes.append(f"{name} reported {count} times only: its rates stay near the defaults")
+            notes.append(f"{name} reported {counted(count, 'time')} only: its rates stay near the defaults")
     for name, share in on_shares(plan, stretches).items():
         if share > 0.9:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")

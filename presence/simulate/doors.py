@@ -1,4 +1,7 @@
-"""What becomes of doors and locks as people go through them: opened, shut behind, left open, held for the next one."""
+"""What becomes of doors and locks as people go through them: opened, shut behind, left open, held for the next one.
+
+All chances and delays here: common practice, no source.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +18,13 @@ from presence.simulate.settings import SimulationSettings
 from presence.simulate.walking import ASLEEP, Crossing, Trace
 
 OVERHEAD_TRAVEL = 12.0
-"""s that an overhead door takes to open or to close. Common practice, no source."""
+"""s that an overhead door takes to open or to close."""
 BRIEF_CLOSING = 0.4
 """Chance that an outer door is shut behind somebody who means to be back in minutes, relative to otherwise."""
+BATH_SHUT, BATH_SHUT_BEHIND = 0.8, 0.15
+"""Chance that the door of a bathroom is shut by who goes in, and by who comes out."""
+BED_SHUT = 0.5
+"""Chance that the door of a bedroom is shut by who goes to sleep there."""
 NOTICED = 0.5
 """Chance that somebody who comes into a room shuts an outer door that stands open there."""
 
@@ -150,12 +157,10 @@ class Leaf:
         return float(np.clip(self.rng.lognormal(np.log(1.6), 0.6), 0.4, 30))
 
     def _closing_chance(self, crossing: Crossing, *, hosted: bool) -> float:
-        if self.baths and crossing.target in self.baths:
-            return 0.8
         if self.baths:
-            return 0.15
+            return BATH_SHUT if crossing.target in self.baths else BATH_SHUT_BEHIND
         if self.beds and crossing.activity == ASLEEP and crossing.target in self.beds:
-            return 0.5
+            return BED_SHUT
         if not self.outer:
             return self.settings.inner_door_closing
         back_soon = crossing.brief and not hosted  # who lets a visitor in or out stands by the door
