@@ -8,7 +8,6 @@ import click
 
 from presence.cli_options import PLAN, STRICT, hypotheses
 from presence.cli_source import Source, complain, load, say
-from presence.errors import Fault, InputError
 from presence.reading import written_to
 
 
@@ -49,8 +48,8 @@ def learn(
         complain(f"{out}: not written, for no event could be read")
         return status
     for one, other in overlapping(events):
-        text = f"tells of the same time as {logs[one]}, which would count twice; logs that follow each other are right"
-        raise InputError([Fault(logs[other], 0, text)])
+        text = f"tells of the same time as {logs[one]}, which counts twice; logs that follow each other would be right"
+        complain(f"{logs[other]}:0: {text}")
     effort = Effort(turns=turns, hypotheses=hypotheses, grid=grid)
     learned = fit(home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say)
     write_learned(out, home, learned)
