@@ -93,9 +93,13 @@ def test_who_was_last_seen_just_before_a_door_was_shut_has_likely_left() -> None
 
     Whether anybody is there was hardly in doubt; who has passed the door was.
     """
-    plan = home(1, rooms={"hall": {}}, doors={"front": {"between": ["hall", "away"]}},
-                front_contact=contact("front"), hall_motion=motion("hall", 60.0))  # fmt: skip
-    stirs = [at(1000.0 * n + lasting, "hall_motion", value) for n in range(1, 8) for lasting, value in ((0.0, "detected"), (60.0, "clear"))]  # fmt: skip
+    sensors = {"front_contact": contact("front"), "hall_motion": motion("hall", 60.0)}
+    plan = home(1, rooms={"hall": {}}, doors={"front": {"between": ["hall", "away"]}}, **sensors)
+    stirs = [
+        at(1000.0 * n + lasting, "hall_motion", value)
+        for n in range(1, 8)
+        for lasting, value in ((0.0, "detected"), (60.0, "clear"))
+    ]
     kept_on = [at(8000.0, "hall_motion", "detected"), at(8944.0, "front_contact", "closed")]
     begun = [at(0.0, "front_contact", "open"), at(1.0, "front_contact", "closed"), *stirs, *kept_on]
     off = at(9000.0, "hall_motion", "clear")

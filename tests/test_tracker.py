@@ -829,6 +829,19 @@ def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
     }
 
 
+@pytest.mark.parametrize("before", ["occupied", "vacant"])
+def test_whether_a_sensor_of_still_people_is_on_is_unknown_once_it_is_back_online(before: str) -> None:
+    """It has not said so, and may have been on since: its silence tells nothing, its next word does."""
+    plan = home(1, radar={"kind": "occupancy", "room": "bed"}, front_contact=contact("front"))
+    link = [at(600.0, "radar", "offline"), at(630.0, "radar", "online")]
+    away, back = (followed(plan, [at(5.0, "radar", before), *link[:n]]) for n in (1, 2))
+    for tracker in (away, back):
+        tracker.advance(time_at(3600.0))
+    assert back.belief.rooms == pytest.approx(away.belief.rooms, rel=0, abs=1e-9)
+    assert followed(plan, [at(5.0, "radar", before), *link, at(4000.0, "radar", "occupied")]).belief.rooms["bed"] > 0.9
+    assert followed(plan, [at(5.0, "radar", before), *link, at(4000.0, "radar", "vacant")]).belief.rooms["bed"] < 0.1
+
+
 def test_a_sensor_that_speaks_for_the_first_time_while_it_is_offline_is_heard() -> None:
     heard = followed(small(1), [at(1.0, "hall_motion", "offline"), at(60.0, "hall_motion", "detected")])
     assert heard.belief.rooms["hall"] > 0.9
