@@ -137,7 +137,9 @@ class LiveEngine(Engine):
         """What is known after an event, with the latest as far back as a sensor that is on may have seen somebody."""
         most = int(self.settings.put_back_events)
         back = earliest_movement(self.plan, after, self._see_all) if most else math.inf
-        back = min(back, after.seconds - self.looks_back) if most and self.looks_back else back
+        if most and self.looks_back:  # nothing that came before another report of a door
+            at_door = self.plan.sensors[taken.event.sensor].door is not None
+            back = min(back, taken.at if at_door else after.seconds - self.looks_back)
         if back == math.inf:
             return replace(after, lately=(), put_back=taken.ended)
         lately = (*lately[-most:], taken._replace(known=replace(after, lately=())))
