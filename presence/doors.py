@@ -70,11 +70,8 @@ class DoorEngine(ClosingEngine):
                 snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
-            nobody = false_alarm_rate(self.plan, self.settings, door)
-            nobody *= 1.0 if event.code is None else self.settings.code_slip
-            if event.value == "closed" and not use.given_up:  # of a jolt, too, the first message has been lost
-                nobody *= self._lost(snapshot, door)
-            snapshot = self._passed(snapshot, event, ways, nobody + by_itself, accepting)
+            by_itself += self._jolt_rate(snapshot, event, use)
+            snapshot = self._passed(snapshot, event, ways, by_itself, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             snapshot = self._shut(snapshot, event, by_itself, use)
@@ -92,6 +89,13 @@ class DoorEngine(ClosingEngine):
                 patience = self.settings.outer_door_expiry
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
+
+    def _jolt_rate(self, snapshot: Snapshot, event: Event, use: DoorUse) -> float:
+        """Rate at which a contact or a lock reports an opening with nobody near; or its end, the first report lost."""
+        door = str(self.plan.sensors[event.sensor].door)
+        rate = false_alarm_rate(self.plan, self.settings, door)
+        rate *= 1.0 if event.code is None else self.settings.code_slip
+        return rate * self._lost(snapshot, door) if event.value == "closed" and not use.given_up else rate
 
     def _passed(
         self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, accepting: tuple[int, ...]
