@@ -11,7 +11,7 @@ refuses them.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -21,10 +21,10 @@ from presence import Belief, Event, Floorplan, Settings, Tracker
 from presence.floorplan import Sensor
 from presence.health import Monitor
 from presence.hypotheses import Caused, Companion, Way
+from presence.lost_openings import TrackerEngine
 from presence.merging import NO_TRACKS, Mixture
 from presence.passages import Window
 from presence.propagation import Change, Reversible, propagate
-from presence.retaken import LiveEngine
 from presence.snapshot import Snapshot, replace
 
 Array = NDArray[np.float64]
@@ -53,7 +53,7 @@ def joint_of(joint: Array, persons: int, log_likelihood: float) -> Joint:
     return Joint(joint, x, np.ones(1), np.zeros((1, joint.ndim - persons, 0)), log_likelihood + float(np.log(total)))
 
 
-class JointEngine(LiveEngine):
+class JointEngine(TrackerEngine):
     """The inference of one home with the exact joint filter."""
 
     def __init__(self, plan: Floorplan, settings: Settings) -> None:
@@ -161,6 +161,14 @@ class JointEngine(LiveEngine):
                 moved, masses = self._caused(part, ways)
                 after += share / (float(masses.sum()) + by_itself * share) * (moved + by_itself * part)
         return self._given(snapshot, after).mixture
+
+    def _mixed(self, stories: Sequence[Snapshot]) -> Mixture:
+        known = [_of(story) for story in stories]
+        most = max(each.log_likelihood for each in known)
+        joint = sum(each.joint * np.exp(each.log_likelihood - most) for each in known)
+        held: Any = joint_of(np.asarray(joint), len(self.names), most)
+        mixed: Mixture = held
+        return mixed
 
     def _told_again(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         association = replace(snapshot.holders[sensor.id], time=event.time, value=event.value)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import first_passage
-from presence.carried import CarriedEngine
+from presence.closings import ClosingEngine
 from presence.conditions import forget_door, standing, usually
 from presence.events import Event
 from presence.floorplan import Sensor
@@ -23,9 +23,6 @@ from presence.unprompted import (
     contacts_of,
     false_alarm_rate,
     is_echo,
-    locks_itself_rate,
-    opened_by,
-    pulled_shut_rate,
     repeat_rate,
 )
 from presence.witness import divide
@@ -44,16 +41,11 @@ MOST_WINDOWS = 32
 """How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
-SHUT_BY_ITSELF = 10.0
-"""A door is shut (a draught) or locked with nobody near so many times as often as an inner one is opened. Common
-practice, no source."""
-OVERHEAD_TRAVEL = 15.0
-"""Seconds that an overhead door may take to come down. Common practice, no source."""
 CROSSED_LEAST = 0.002
 """A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
 
-class DoorEngine(CarriedEngine):
+class DoorEngine(ClosingEngine):
     """The part of the inference that takes in contacts and locks."""
 
     # --- doors ------------------------------------------------------------------------------------------------------
@@ -78,9 +70,8 @@ class DoorEngine(CarriedEngine):
                 snapshot = replace(snapshot, windows=stop_accepting(snapshot.windows, door))
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
-            nobody = false_alarm_rate(self.plan, self.settings, door)
-            nobody *= 1.0 if event.code is None else self.settings.code_slip
-            snapshot = self._branch(snapshot, event, ways, nobody + by_itself, accepting)
+            by_itself += self._jolt_rate(snapshot, event, use)
+            snapshot = self._passed(snapshot, event, ways, by_itself, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             snapshot = self._shut(snapshot, event, by_itself, use)
@@ -99,42 +90,18 @@ class DoorEngine(CarriedEngine):
                 snapshot = self._schedule(snapshot, snapshot.seconds + patience, "shut", sensor.id)
         return snapshot
 
-    def _shut(self, snapshot: Snapshot, event: Event, by_itself: float, use: DoorUse) -> Snapshot:
-        """A door is shut: by somebody beside it, by itself, or by whoever opened it, in the same move."""
+    def _jolt_rate(self, snapshot: Snapshot, event: Event, use: DoorUse) -> float:
+        """Rate at which a contact or a lock reports an opening with nobody near; or its end, the first report lost."""
         door = str(self.plan.sensors[event.sensor].door)
-        world = self._world(snapshot)
-        ways = world.ways(event.sensor, event.value, event.by, use.usual_share)
-        if event.value == "closed" and not use.since and self.plan.outdoor_sides[door] is not None:
-            # it has stood shut unless its opening was lost
-            ways = [way._replace(rates=way.rates * world.sight.door_miss(door)) for way in ways]
-        by_itself += SHUT_BY_ITSELF * self.settings.door_false_alarm_rate
-        pulled = self._gone_on_rate(snapshot, event, use)
-        opener = opened_by(self.plan, door, use, snapshot.holders) if event.value == "closed" else None
-        snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
-        if opener is None or snapshot.association is None or not pulled:
-            return snapshot
-        noise = snapshot.noise.get(event.sensor, 0.0)
-        closer = snapshot.association.credited(opener, pulled / (by_itself + pulled + noise))
-        return replace(snapshot, association=closer, holders={**snapshot.holders, event.sensor: closer})
+        rate = false_alarm_rate(self.plan, self.settings, door)
+        rate *= 1.0 if event.code is None else self.settings.code_slip
+        return rate * self._lost(snapshot, door) if event.value == "closed" and not use.given_up else rate
 
-    def _gone_on_rate(self, snapshot: Snapshot, event: Event, use: DoorUse) -> float:
-        """Rate at which a door is shut by somebody who has gone on by now, wherever they are (1/s).
-
-        Who opened it shuts it in the same move, and a lock may lock itself; an overhead door comes down while whoever
-        set it going may go into the house by another door of the garage, if that stands open or has just been used.
-        """
-        door = str(self.plan.sensors[event.sensor].door)
-        if self.plan.sensors[event.sensor].kind == "lock":
-            return locks_itself_rate(self.plan, self.settings, event, snapshot.unprompted.get(event.sensor))
-        if self.plan.doors[door].leaf != "overhead":
-            return pulled_shut_rate(self.settings, event, use, snapshot.seconds)
-        if event.value != "closed" or not use.open:
-            return 0.0
-        inside = set(self.plan.doors[door].between) & set(self.plan.indoor)
-        others = (other for other in self.plan.doors.values() if other.id != door and inside & set(other.between))
-        ways_on = (snapshot.doors[other.id] for other in others if other.id in snapshot.doors)
-        open_lately = any(way.open or snapshot.seconds - way.heard <= OVERHEAD_TRAVEL for way in ways_on)
-        return self.settings.door_pulled_shut_share * self.settings.door_closing_rate * open_lately
+    def _passed(
+        self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, accepting: tuple[int, ...]
+    ) -> Snapshot:
+        """Somebody passes a door, or its report comes by itself (1/s); `accepting`: windows that this settles."""
+        return self._branch(snapshot, event, ways, by_itself, accepting)
 
     def _passing(self, snapshot: Snapshot, sensor: Sensor, event: Event, use: DoorUse) -> list[Way]:
         """How somebody who passes can have caused a report; nothing where it only ends a standing open.
@@ -149,13 +116,17 @@ class DoorEngine(CarriedEngine):
         if opening:
             return passing
         if not use.given_up:  # the message that it was opened has been lost
-            miss = world.sight.door_miss(str(sensor.door))
-            return [way._replace(rates=way.rates * miss / (1.0 - miss)) for way in passing]
+            return [way._replace(rates=way.rates * self._lost(snapshot, str(sensor.door))) for way in passing]
         patience = self.settings.outer_door_expiry
         still = 0.5 * patience / (patience + snapshot.seconds - use.since)
         closing = world.ways(sensor.id, event.value, event.by, use.usual_share)
         shares = [*((way, 1.0 - still) for way in passing), *((way, still) for way in closing)]
         return [way._replace(rates=way.rates * share) for way, share in shares]
+
+    def _lost(self, snapshot: Snapshot, door: str) -> float:
+        """Openings of a door whose message is lost, for one that comes."""
+        miss = self._world(snapshot).sight.door_miss(door)
+        return miss / (1.0 - miss)
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """An outer door that has stood open for long was shut, and the message lost; or anything else."""

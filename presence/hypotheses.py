@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.candidates import Signature, every_candidate
-from presence.merging import Mixture, reduce
+from presence.merging import Mixture, fewer, reduce
 from presence.moves import moved, pooled, span
 
 Array = NDArray[np.float64]
@@ -32,6 +32,10 @@ NOBODY, FORTH, BACK = range(3)
 """Labels of an event: nobody passed, somebody passed one way or the other."""
 NEGLIGIBLE = 1e-12
 """Candidates lighter than this are folded away at once; the mass is counted in `Mixture.merged`."""
+
+
+EACH = ("weight", "labels", "ghosts", "cause", "sides")
+"""What a mixture has for each hypothesis, besides distributions."""
 
 
 class Companion(NamedTuple):
@@ -132,6 +136,17 @@ def reweigh(mixture: Mixture, blocks: Array, log_factor: Array | float = 0.0) ->
         weight=weight / total,
         log_likelihood=mixture.log_likelihood + largest + math.log(total),
     )
+
+
+def either(mixtures: Sequence[Mixture], most: int | None) -> Mixture:
+    """Hypotheses of one of several mixtures, by their log-likelihoods of the same evidence; at most `most` are kept."""
+    total = float(np.logaddexp.reduce([each.log_likelihood for each in mixtures]))
+    every = [each._replace(weight=each.weight * math.exp(each.log_likelihood - total)) for each in mixtures]
+    joined = every[0].with_blocks(
+        np.concatenate([each.blocks for each in every], axis=1),
+        **{name: np.concatenate([getattr(each, name) for each in every]) for name in EACH},
+    )
+    return fewer(joined._replace(log_likelihood=total, merged=max(each.merged for each in every)), most)
 
 
 def scaled(mixture: Mixture, factor: Array) -> Mixture:

@@ -207,8 +207,9 @@ class Engine(StayingEngine):
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer.
 
-        How a seat stands that was taken then is unknown until it says so, as is a bedroom's door that was never heard.
-        A door with another contact is still watched.
+        How a seat stands that was taken then is unknown until it says so, as is a bedroom's door that was never heard,
+        and whether a sensor that sees still people is on: as when a log begins. A door with another contact is still
+        watched.
         """
         if sensor.id in snapshot.said:
             said = dataclasses.replace(snapshot.said[sensor.id], reachable=online, current=False)
@@ -221,7 +222,7 @@ class Engine(StayingEngine):
         unheard = kind == "unwatched" and name in self.bedroom_doors and name not in snapshot.doors
         if not online:
             conditions = conditions - {("pressed", name)} | {(kind, name)}
-        elif not (taken or unheard):
+        elif not (taken or unheard or sensor.kind == "occupancy"):
             conditions -= {(kind, name)}
         if sensor.kind == "contact" and name in snapshot.doors:
             snapshot = forget_sides(snapshot, snapshot.noted_of(name))

@@ -34,6 +34,11 @@ would hardly tell, and take the time of several events. No source."""
 class LiveEngine(Engine):
     """The inference as time goes by, which remembers the latest events with what was known right after each."""
 
+    @property
+    def looks_back(self) -> float:
+        """Seconds of which the latest events are kept in any case, with the one before them."""
+        return 0.0
+
     def observe(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """Take in an event at the snapshot's own instant, an off report where it belongs."""
         if (again := self._put_back(snapshot, event)) is not None:
@@ -49,10 +54,10 @@ class LiveEngine(Engine):
         if event.value != "clear" or sensor.id not in self._see_all:
             return None
         moved = last_movement(self.plan, snapshot, sensor)
-        if moved is None or not IN_DOUBT < self._nobody_in_sight(snapshot, sensor) < 1.0 - IN_DOUBT:
+        if moved is None:
             return None
         begin = next((n for n, taken in enumerate(snapshot.lately) if taken.at > moved), len(snapshot.lately)) - 1
-        if begin < 0:
+        if begin < 0 or not (self._in_doubt(snapshot, sensor) or _opened_unheard(snapshot.lately[begin + 1 :])):
             return None
         doubts = snapshot.silent, snapshot.noise
         alike = all(
@@ -60,6 +65,10 @@ class LiveEngine(Engine):
         )
         said_again = any(taken.event.sensor == sensor.id for taken in snapshot.lately[begin + 1 :])
         return self._again(snapshot, begin, moved, event) if alike and not said_again else None
+
+    def _in_doubt(self, snapshot: Snapshot, sensor: Sensor) -> bool:
+        """Whether it is in doubt that anybody, or nobody, is where a motion sensor sees."""
+        return IN_DOUBT < self._nobody_in_sight(snapshot, sensor) < 1.0 - IN_DOUBT
 
     def _nobody_in_sight(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Probability that nobody is where a motion sensor sees."""
@@ -77,10 +86,14 @@ class LiveEngine(Engine):
 
     def _again(self, snapshot: Snapshot, begin: int, moved: float, event: Event) -> Snapshot:
         """Take in what has come since an instant once more, after the last movement that a sensor saw then."""
-        lately = snapshot.lately[: begin + 1]
-        now = lately[-1].known
-        assert now is not None
-        for taken in (Taken(event, moved), *snapshot.lately[begin + 1 :]):
+        known, since = snapshot.lately[begin].known, (Taken(event, moved), *snapshot.lately[begin + 1 :])
+        assert known is not None
+        now = self._retake(known, snapshot.lately[: begin + 1], since, snapshot.seconds)
+        return replace(now, windows=as_told(now.windows, snapshot.windows))
+
+    def _retake(self, now: Snapshot, lately: tuple[Taken, ...], since: tuple[Taken, ...], until: float) -> Snapshot:
+        """Take in once more what has come since an instant, up to another (epoch seconds); `lately` came before it."""
+        for taken in since:
             now, _ = self.advance(now, taken.at)
             if taken.moved is not None:
                 now = self._remembering(self._seen(now, self.plan.sensors[taken.event.sensor]), lately, taken)
@@ -90,8 +103,7 @@ class LiveEngine(Engine):
                 now, _ = super().observe(now, taken.event)
                 now = self._remembering(now, lately, taken)
             lately = now.lately
-        now, _ = self.advance(now, snapshot.seconds)
-        return replace(now, windows=as_told(now.windows, snapshot.windows))
+        return self.advance(now, until)[0]
 
     def _ended(self, snapshot: Snapshot, event: Event) -> tuple[Snapshot, list[Passage]]:
         """The off report of a sensor whose last movement is in its place already."""
@@ -125,8 +137,21 @@ class LiveEngine(Engine):
         """What is known after an event, with the latest as far back as a sensor that is on may have seen somebody."""
         most = int(self.settings.put_back_events)
         back = earliest_movement(self.plan, after, self._see_all) if most else math.inf
+        if most and self.looks_back:  # nothing that came before another report of a door
+            at_door = self.plan.sensors[taken.event.sensor].door is not None
+            back = min(back, taken.at if at_door else after.seconds - self.looks_back)
         if back == math.inf:
             return replace(after, lately=(), put_back=taken.ended)
         lately = (*lately[-most:], taken._replace(known=replace(after, lately=())))
         passed = sum(earlier.at <= back for earlier in lately)
         return replace(after, lately=lately[max(0, passed - 1) :], put_back=taken.ended)
+
+
+def _opened_unheard(lately: tuple[Taken, ...]) -> bool:
+    """Whether a door was told to be shut that was not open: who has passed it hangs on who was up beside it."""
+    closings = (taken for taken in lately if taken.event.value == "closed" and taken.known is not None)
+    return any(
+        window.seconds == taken.at and not window.beyond
+        for taken in closings
+        for window in (taken.known.windows if taken.known else ())
+    )

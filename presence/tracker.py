@@ -20,11 +20,11 @@ from presence.events import Event, check_event
 from presence.floorplan import OFF, Floorplan
 from presence.health import AT_EASE, HOLE, Monitor
 from presence.kept import Kept
+from presence.lost_openings import TrackerEngine
 from presence.passages import Passage
 from presence.permitted import check_options
 from presence.reading import epoch_seconds
 from presence.record import Record, next_look
-from presence.retaken import LiveEngine
 from presence.settings import Settings
 from presence.snapshot import Association, Belief, Counts, Snapshot
 from presence.undone import undone_if_refused
@@ -76,7 +76,7 @@ class Tracker(Kept):
         self.settings = settings or Settings()
         self.reordering_window = reordering_window
         self.counts = Counts()
-        self._engine = LiveEngine(plan, self.settings, hypotheses, numbering=numbering)
+        self._engine = TrackerEngine(plan, self.settings, hypotheses, numbering=numbering)
         self.health = Monitor(self._engine)
         self.watching = watching
         self._snapshot: Snapshot | None = None

@@ -758,16 +758,19 @@ def test_a_recent_memory_forgets_the_oldest() -> None:
 
 
 def test_a_contact_that_bounces_is_forgotten() -> None:
-    """A loose magnet, twice a second for two minutes: once its windows have closed the state is as small as before."""
+    """A loose magnet, twice a second for two minutes: by the next use of the door the state is as small as before."""
     tracker = followed(small(1), [at(2.0, "front_contact", "open"), at(3.0, "front_contact", "closed")])
     tracker.advance(time_at(400.0))
     before = len(pickle.dumps(tracker._snapshot))
     for n in range(240):
         tracker.observe(at(410.0 + 0.5 * n, "front_contact", ("open", "closed")[n % 2]))
     tracker.advance(time_at(900.0))
-    assert len(pickle.dumps(tracker._snapshot)) < before + 10_000
     finals = [p for p in tracker.take_passages() if p.final and not p.inferred]
     assert len(finals) == 242
+    for n, value in enumerate(("open", "closed")):
+        tracker.observe(at(1000.0 + n, "front_contact", value))
+    tracker.advance(time_at(1400.0))
+    assert len(pickle.dumps(tracker._snapshot)) < before + 10_000
 
 
 # --- the garage ------------------------------------------------------------------------------------------------------
@@ -827,6 +830,21 @@ def test_a_sensor_that_speaks_again_is_in_sight_again() -> None:
         "taken": frozenset({("pressed", "mat")}),
         "left": frozenset(),
     }
+
+
+@pytest.mark.parametrize("before", ["occupied", "vacant"])
+def test_whether_a_sensor_of_still_people_is_on_is_unknown_once_it_is_back_online(before: str) -> None:
+    """It has not said so, and may have been on since: its silence tells nothing, its next word does."""
+    plan = home(1, radar={"kind": "occupancy", "room": "bed"}, front_contact=contact("front"))
+    link = [at(600.0, "radar", "offline"), at(630.0, "radar", "online")]
+    away, back = (followed(plan, [at(5.0, "radar", before), *link[:n]]) for n in (1, 2))
+    for tracker in (away, back):
+        tracker.advance(time_at(3600.0))
+    assert back.belief.rooms == pytest.approx(away.belief.rooms, rel=0, abs=1e-9)
+    assert followed(plan, [at(5.0, "radar", before), *link, at(4000.0, "radar", "occupied")]).belief.rooms["bed"] > 0.9
+    left = followed(plan, [at(5.0, "radar", before), *link, at(4000.0, "radar", "vacant")])
+    left.advance(time_at(4060.0))
+    assert left.belief.rooms["bed"] < 0.1
 
 
 def test_a_sensor_that_speaks_for_the_first_time_while_it_is_offline_is_heard() -> None:

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import Event, Floorplan, Settings
+from presence.closings import SHUT_BY_ITSELF
 from presence.conditions import entries_of
-from presence.doors import SHUT_BY_ITSELF
 from presence.habits import Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model

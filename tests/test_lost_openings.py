@@ -1,0 +1,120 @@
+"""A door is told to be shut whose opening was lost: who passed it, and before or after what else was heard."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.linalg import expm
+
+from benchmarks.exact.dense import DenseModel
+from presence import Event, Floorplan, Settings, Tracker
+from presence.hypotheses import either, start
+from tests.oracle import NOON, at, contact, home, motion, time_at
+
+HOUR = 3600.0
+QUIET = {"door_repeats": 0.0, "door_bounce_share": 0.0}
+"""Contacts that neither rattle nor say again what they have said."""
+
+
+def two_rooms(people: int = 1) -> Floorplan:
+    """A hall with a front door that reports, and a living room."""
+    return home(
+        people,
+        rooms={"hall": {}, "living": {}},
+        doors={"front": {"between": ["hall", "away"]}, "arch": {"between": ["hall", "living"], "leaf": "none"}},
+        front_contact=contact("front"),
+        hall_motion=motion("hall", 30.0),
+        living_motion=motion("living", 30.0),
+    )
+
+
+def out(people: int) -> list[Event]:
+    """All leave at noon."""
+    seen = [at(20.0 * n, f"{room}_motion", "detected") for n, room in enumerate(("living", "hall"))]
+    left = [at(30.0, "front_contact", "open"), at(33.0, "front_contact", "closed")] * people
+    left = [at(e.seconds - NOON.timestamp() + 60.0 * (n // 2), e.sensor, e.value) for n, e in enumerate(left)]
+    return [*seen, *left, at(300.0, "hall_motion", "clear"), at(301.0, "living_motion", "clear")]
+
+
+def after(plan: Floorplan, events: list[Event], until: float, settings: Settings | None = None) -> Tracker:
+    tracker = Tracker(plan, settings)
+    for event in events:
+        tracker.observe(event)
+    tracker.advance(time_at(until))
+    return tracker
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_who_comes_home_has_come_though_the_opening_was_lost(people: int) -> None:
+    """The hall's sensor sees them before they shut the door: nobody was at home who could have left."""
+    home_again = [at(4 * HOUR, "hall_motion", "detected"), at(4 * HOUR + 1.0, "front_contact", "closed")]
+    tracker = after(two_rooms(people), [*out(people), *home_again], 4 * HOUR + 2.0)
+    assert tracker.belief.at_home[0] < 0.1
+    assert max(tracker.passages[-1].directions.items(), key=lambda way: way[1])[0] == "away>hall"
+
+
+def test_the_stories_of_a_lost_opening_are_weighed_by_bayes_rule() -> None:
+    """The model written out: passed before the hall's sensor spoke, or after; a door is shut within half a delay."""
+    plan, settings, gap = two_rooms(), Settings.from_mapping(QUIET), 3.0
+    seen, shut = 600.0, 600.0 + gap
+    events = [
+        at(0.0, "front_contact", "closed"),
+        at(seen, "hall_motion", "detected"),
+        at(shut, "front_contact", "closed"),
+    ]
+    dense, now = DenseModel(plan, settings), NOON.timestamp()
+    hours = dense.hours(now)
+    before = after(plan, events[:1], 0.0, settings)._known().mixture.x[0, 0]
+    quiet, on = (dense.silent(hours, frozenset(c))[0] for c in (set(), {("blind", "hall_motion")}))
+    motions = sum(cause.matrix for cause in dense.causes(events[1], hours))
+    motions = motions + settings.motion_false_alarm_rate * np.eye(dense.size)
+    opening = sum(cause.matrix for cause in dense.causes(at(0.0, "front_contact", "open"), hours))
+    lost = settings.outer_door_miss / (1.0 - settings.outer_door_miss)
+    earlier = 2.0 ** (-gap / settings.door_pulled_shut_delay)  # it was open already when the sensor spoke
+    jolted = lost * settings.outer_door_false_alarm_rate * np.eye(dense.size)
+    x = before @ expm(quiet * seen)
+    now_ = x @ motions @ expm(on * gap) @ ((1.0 - earlier) * lost * opening + jolted)
+    then = x @ (earlier * lost * opening) @ motions @ expm(on * gap)
+    expected = (now_ + then) / (now_ + then).sum()
+    tracker = after(plan, events, shut, settings)
+    rooms = {room: float(expected[dense.room == n].sum()) for n, room in enumerate(dense.rooms)}
+    assert tracker.belief.people["P1"] == pytest.approx(rooms, rel=0, abs=1e-9)
+    story = math.log((now_ + then).sum())
+    assert tracker.log_likelihood - after(plan, events[:1], 0.0, settings).log_likelihood == pytest.approx(
+        story, rel=0, abs=1e-9
+    )
+    assert then.sum() > now_.sum()  # else the test would be of nothing new
+
+
+def test_who_was_last_seen_just_before_a_door_was_shut_has_likely_left() -> None:
+    """Alone in one room, at rest before; the sensor goes off a hold after a movement that was just before the closing.
+
+    Whether anybody is there was hardly in doubt; who has passed the door was.
+    """
+    sensors = {"front_contact": contact("front"), "hall_motion": motion("hall", 60.0)}
+    plan = home(1, rooms={"hall": {}}, doors={"front": {"between": ["hall", "away"]}}, **sensors)
+    stirs = [
+        at(1000.0 * n + lasting, "hall_motion", value)
+        for n in range(1, 8)
+        for lasting, value in ((0.0, "detected"), (60.0, "clear"))
+    ]
+    kept_on = [at(8000.0, "hall_motion", "detected"), at(8944.0, "front_contact", "closed")]
+    begun = [at(0.0, "front_contact", "open"), at(1.0, "front_contact", "closed"), *stirs, *kept_on]
+    off = at(9000.0, "hall_motion", "clear")
+    shut = after(plan, begun, 8999.0).belief.at_home[0]
+    assert after(plan, [*begun, off], 9000.0).belief.at_home[0] > 2.0 * shut
+
+
+def test_either_of_two_mixtures_is_weighed_by_its_likelihood() -> None:
+    first = start(np.array([[0.2, 0.8]]), 0)._replace(log_likelihood=-2.0)
+    second = start(np.array([[0.7, 0.3]]), 0)._replace(log_likelihood=-3.0, merged=0.25)
+    share = math.exp(-2.0) / (math.exp(-2.0) + math.exp(-3.0))
+    for most in (1, 2, None):
+        both = either([first, second], most)
+        assert both.weight @ both.x[0] == pytest.approx(
+            [0.2 * share + 0.7 * (1 - share), 0.8 * share + 0.3 * (1 - share)]
+        )
+        assert both.log_likelihood == pytest.approx(math.log(math.exp(-2.0) + math.exp(-3.0)))
+        assert both.merged >= 0.25
