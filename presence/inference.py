@@ -16,7 +16,7 @@ from presence.conditions import forget_door
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, off_after_all, said_again, stated_hold, went_off
+from presence.lingering import blind_time, holds_waited, off_after_all, said_again, spoke, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -64,6 +64,8 @@ class Engine(StayingEngine):
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
+        if sensor.kind == "motion":
+            snapshot = spoke(snapshot, sensor)
         if lasting and blind in snapshot.conditions:
             snapshot = said_again(snapshot, sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
@@ -98,7 +100,9 @@ class Engine(StayingEngine):
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)
         if surely:
             return snapshot
-        patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
+        patience = blind_time(snapshot, sensor)
+        if patience is None:
+            patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)
 
     def _recorded(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -148,10 +152,8 @@ class Engine(StayingEngine):
 
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""
-        if sensor.kind == "occupancy" and sensor.room is not None:
-            factor = np.ones((len(self.names), self.model.states.size))
-            factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
-            snapshot = self._factor(snapshot, factor)
+        if sensor.kind == "occupancy":  # in error as often whether one is there or several: it says nothing of how many
+            snapshot = self._witness(snapshot, self._inside(sensor.id), 1.0 / self.settings.badge_error)
         if event.value != "stopped":
             blind = ("blind", sensor.id)
             if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more

@@ -19,6 +19,8 @@ STEPS, LATE, SLACK = 5.0, 0.25, 1.0
 by which a hold may differ."""
 KNOWN = 5
 """Times on after which a hold is known."""
+LATEST, LONGEST = 20, 600.0
+"""How many times between reports tell how long a sensor that never goes off is blind, and for how long at most."""
 
 
 @dataclass
@@ -44,6 +46,10 @@ class Senses:
     """...and how many have not."""
     shortest: dict[str, float] = field(default_factory=dict)
     """The shortest time for which each motion sensor was on, seconds."""
+    last: dict[str, float] = field(default_factory=dict)
+    """When each motion sensor last said that it is on..."""
+    gaps: defaultdict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    """...and seconds since the time before, of those that have never gone off."""
     used: dict[str, float] = field(default_factory=dict)
     """When a contact or lock of each door last reported."""
     given_up: set[str] = field(default_factory=set)
@@ -104,7 +110,14 @@ class Senses:
         self.reported[door] = seconds
 
     def _patience(self, name: str) -> float:
-        """One message in so many is lost: by the settings, then by the home's record, then by its own."""
+        """One message in so many is lost: by the settings, then by the home's record, then by its own.
+
+        A sensor that never goes off is blind for the second shortest time between its reports, if the third is alike.
+        """
+        gaps = sorted(self.gaps[name][-LATEST:])
+        if not self.came[name] and min(self.missed[name], len(gaps)) >= KNOWN:
+            if gaps[2] <= gaps[1] * (1.0 + LATE) and gaps[1] <= LONGEST:
+                return gaps[1]
         share = 1.0 / self.settings.hold_expiry
         for sensors in ([*self.plan.sensors], [name]):
             came, missed = (sum(counts[s] for s in sensors) for counts in (self.came, self.missed))
@@ -194,6 +207,10 @@ class Senses:
                 self.given_up.discard(sensor.id)
                 self.on.pop(sensor.id, None)
                 return False
+            if sensor.kind == "motion":
+                passed = event.seconds - self.last.get(sensor.id, event.seconds)
+                self.gaps[sensor.id] += [passed] if passed > 1.0 else []
+                self.last[sensor.id] = event.seconds
             new = since is None or self._off_between(sensor, event.seconds)
             if new and since is not None and sensor.kind == "motion":
                 self.missed[sensor.id] += 1
