@@ -115,9 +115,9 @@ class Senses:
         A sensor that never goes off is blind for the second shortest time between its reports, if the third is alike.
         """
         gaps = sorted(self.gaps[name][-LATEST:])
-        if not self.came[name] and min(self.missed[name], len(gaps)) >= KNOWN:
-            if gaps[2] <= gaps[1] * (1.0 + LATE) and gaps[1] <= LONGEST:
-                return gaps[1]
+        known = not self.came[name] and min(self.missed[name], len(gaps)) >= KNOWN
+        if known and gaps[2] <= gaps[1] * (1.0 + LATE) and gaps[1] <= LONGEST:
+            return gaps[1]
         share = 1.0 / self.settings.hold_expiry
         for sensors in ([*self.plan.sensors], [name]):
             came, missed = (sum(counts[s] for s in sensors) for counts in (self.came, self.missed))
