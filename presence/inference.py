@@ -152,8 +152,8 @@ class Engine(StayingEngine):
 
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""
-        if sensor.kind == "occupancy":  # in error as often whether one is there or several: it says nothing of how many
-            snapshot = self._witness(snapshot, self._inside(sensor.id), 1.0 / self.settings.badge_error)
+        if sensor.kind == "occupancy":
+            snapshot = self._vacant(snapshot, sensor)
         if event.value != "stopped":
             blind = ("blind", sensor.id)
             if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more
@@ -166,6 +166,19 @@ class Engine(StayingEngine):
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = self._unschedule(snapshot, sensor.id, conditions=snapshot.conditions - {blind})
         return self._credit(snapshot, sensor, event)
+
+    def _vacant(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """A sensor that sees still people sees nobody: in error as often whether one resident is there or several.
+
+        So it says nothing of how many, but for visitors, each of whom it speaks against: the settings have two turn it
+        on again sooner than one, and a sensor that flickers would make a guest of that.
+        """
+        error, residents = self.settings.badge_error, self._inside(sensor.id)
+        factor = np.ones_like(residents)
+        visitors = slice(len(self.plan.people), self.model.persons)
+        factor[visitors, self._states_in(str(sensor.room))] = error
+        residents[visitors] = 0.0
+        return self._factor(self._witness(snapshot, residents, 1.0 / error), factor)
 
     def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""

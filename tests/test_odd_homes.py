@@ -385,12 +385,12 @@ def test_a_motion_sensor_that_stays_on_does_not_tell_of_nobody_there() -> None:
 
 
 # --- an occupancy sensor that flickers --------------------------------------------------------------------------------
-def bedroom(people: int) -> Floorplan:
+def bedroom(people: int, visitors: int = 1) -> Floorplan:
     """A hall and a bedroom for all who live there, with an occupancy sensor over the bed."""
     return home(
         {f"P{n + 1}": {"bed": "bed", "awake": ["07:00", "11:00"]} for n in range(people)},
         doors=doors(inner="hall bed", front="hall away"),
-        visitors=1,
+        visitors=visitors,
         radar={"kind": "occupancy", "room": "bed"},
         hall_motion=motion("hall", 30.0),
         front_contact=contact("front"),
@@ -399,7 +399,7 @@ def bedroom(people: int) -> Floorplan:
 
 @pytest.mark.parametrize("people", [1, 2])
 def test_all_who_sleep_are_there_however_often_an_occupancy_sensor_says_that_nobody_is(people: int) -> None:
-    """For some seconds, every quarter of an hour: by that it says no more of two than of one."""
+    """For some seconds, every quarter of an hour: it says no more of two than of one, and makes no guest."""
     tracker, rng = Tracker(bedroom(people), watching=False), np.random.default_rng(7)
     tracker.observe(at(0.0, "radar", "occupied"))
     before = tracker.belief.at_home[people]
@@ -412,7 +412,7 @@ def test_all_who_sleep_are_there_however_often_an_occupancy_sensor_says_that_nob
 
 def test_that_nobody_is_there_any_more_is_bayes_rule_whoever_is_there() -> None:
     """Somebody is there at odds a twentieth of what they were (`badge_error`), however many; all else stays."""
-    tracker = Tracker(bedroom(2), Settings(visitor_share=0.2), hypotheses=None, watching=False)
+    tracker = Tracker(bedroom(2, visitors=0), hypotheses=None, watching=False)
     tracker.observe(at(0.0, "hall_motion", "detected"))
     tracker.advance(time_at(200.0))
     before = tracker.belief
