@@ -189,6 +189,12 @@ class Senses:
             self.stays |= {name: at + self._hold(name) + SLACK for name, at in stayed.items() if at is not None}
         return new
 
+    def _spoke(self, name: str, seconds: float) -> None:
+        """A motion sensor says that it is on, so long after it last did; what comes within a second is a bounce."""
+        passed = seconds - self.last.get(name, seconds)
+        self.gaps[name] += [passed] if passed > 1.0 else []
+        self.last[name] = seconds
+
     def _take(self, event: Event) -> bool:
         sensor = self.plan.sensors[event.sensor]
         if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
@@ -208,9 +214,7 @@ class Senses:
                 self.on.pop(sensor.id, None)
                 return False
             if sensor.kind == "motion":
-                passed = event.seconds - self.last.get(sensor.id, event.seconds)
-                self.gaps[sensor.id] += [passed] if passed > 1.0 else []
-                self.last[sensor.id] = event.seconds
+                self._spoke(sensor.id, event.seconds)
             new = since is None or self._off_between(sensor, event.seconds)
             if new and since is not None and sensor.kind == "motion":
                 self.missed[sensor.id] += 1
