@@ -12,7 +12,7 @@ from presence import first_passage
 from presence.events import Event
 from presence.floorplan import Floorplan, Sensor
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.lingering import known_hold, off_lost
+from presence.lingering import blind_time, known_hold, off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks
@@ -151,6 +151,8 @@ class EngineCore:
         (at, what, sensor), *rest = snapshot.due
         snapshot = replace(snapshot, due=tuple(rest))
         if what == "expire":
+            if blind_time(snapshot, self.plan.sensors[sensor]) is not None:  # it never says that it can report again
+                snapshot = replace(snapshot, able={**snapshot.able, sensor: snapshot.seconds})
             return self._unschedule(off_lost(snapshot, self.plan.sensors[sensor]), sensor)
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)

@@ -16,7 +16,7 @@ from presence.conditions import forget_door
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, attribute
-from presence.lingering import holds_waited, off_after_all, said_again, stated_hold, went_off
+from presence.lingering import blind_time, holds_waited, off_after_all, said_again, spoke, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
 from presence.places import WATCHERS, shared_bed
@@ -64,6 +64,8 @@ class Engine(StayingEngine):
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
+        if sensor.kind == "motion":
+            snapshot = spoke(snapshot, sensor)
         if lasting and blind in snapshot.conditions:
             snapshot = said_again(snapshot, sensor)
         unknown = sensor.id not in snapshot.holders  # it may have been on since before, or be offline
@@ -98,7 +100,9 @@ class Engine(StayingEngine):
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)
         if surely:
             return snapshot
-        patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
+        patience = blind_time(snapshot, sensor)
+        if patience is None:
+            patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)
 
     def _recorded(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -148,10 +152,8 @@ class Engine(StayingEngine):
 
     def _off(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A sensor turns off; one that sees still people says that nobody is there."""
-        if sensor.kind == "occupancy" and sensor.room is not None:
-            factor = np.ones((len(self.names), self.model.states.size))
-            factor[: self.model.persons, self._states_in(sensor.room)] = self.settings.badge_error
-            snapshot = self._factor(snapshot, factor)
+        if sensor.kind == "occupancy":
+            snapshot = self._vacant(snapshot, sensor)
         if event.value != "stopped":
             blind = ("blind", sensor.id)
             if sensor.kind == "camera":  # from now on it is known to tell when it sees nobody any more
@@ -164,6 +166,19 @@ class Engine(StayingEngine):
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = self._unschedule(snapshot, sensor.id, conditions=snapshot.conditions - {blind})
         return self._credit(snapshot, sensor, event)
+
+    def _vacant(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """A sensor that sees still people sees nobody: in error as often whether one resident is there or several.
+
+        So it says nothing of how many, but for visitors, each of whom it speaks against: the settings have two turn it
+        on again sooner than one, and a sensor that flickers would make a guest of that.
+        """
+        error, residents = self.settings.badge_error, self._inside(sensor.id)
+        factor = np.ones_like(residents)
+        visitors = slice(len(self.plan.people), self.model.persons)
+        factor[visitors, self._states_in(str(sensor.room))] = error
+        residents[visitors] = 0.0
+        return self._factor(self._witness(snapshot, residents, 1.0 / error), factor)
 
     def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""

@@ -29,6 +29,10 @@ LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
 ALIKE = 0.02
 """Share by which a radio's clock may be off; as `SLACK` where that is more. Common practice, no source."""
+GAPS = 20
+"""Latest times between reports that are kept of a sensor that never goes off. Common practice, no source."""
+MOST_BLIND = 600.0
+"""Seconds: no sensor to save a battery reports nothing for longer after it has spoken. Common practice, no source."""
 UNHEARD = TimesOn()
 """The record of a sensor that has not gone off yet."""
 
@@ -187,6 +191,30 @@ def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, shortest=min(record.shortest, on)))
 
 
+def spoke(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    """A motion sensor says that it is on: how long after its last report is kept, as long as it has never gone off."""
+    on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
+    if on is None or record.heard:
+        return snapshot
+    gap = snapshot.seconds - max(on.time.timestamp(), record.again)
+    gaps = (*record.gaps, gap)[-GAPS:] if gap > LEAST_HOLD else record.gaps
+    return _kept(snapshot, sensor, record._replace(gaps=gaps))
+
+
+def blind_time(snapshot: Snapshot, sensor: Sensor) -> float | None:
+    """Seconds for which a motion sensor that never goes off reports nothing after it has spoken.
+
+    Many that run on a battery only say that they are on, once in so many seconds: what the plan says of their hold is a
+    guess. Whoever keeps moving makes them speak as soon as they can, so it is the second shortest time between their
+    reports (the shortest may be an echo), if the third is much the same. None if it does go off, or is not known.
+    """
+    record = _record(snapshot, sensor)
+    if record.heard or record.lost < LEAST_HEARD or len(record.gaps) < LEAST_HEARD:
+        return None
+    _, second, third, *_ = sorted(record.gaps)
+    return second if third <= (1.0 + JITTER) * second and second <= MOST_BLIND else None
+
+
 def said_again(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     """A sensor that is on says so again: since its last report it may have been off, unheard.
 
@@ -221,7 +249,9 @@ def off_lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
 def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     """An off message that was taken to be lost comes after all: somebody has kept the sensor on for very long."""
     record, on = _record(snapshot, sensor), snapshot.holders.get(sensor.id)
-    if on is None or not record.lost or snapshot.able.get(sensor.id, 0.0) > on.time.timestamp():
+    if on is None or not record.lost:
+        return snapshot
+    if record.heard and snapshot.able.get(sensor.id, 0.0) > on.time.timestamp():  # it has gone off since
         return snapshot
     snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
     return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, lost=record.lost - 1))

@@ -176,6 +176,8 @@ class TimesOn(NamedTuple):
     """...how often as long after it as the time before..."""
     irregular: int = 0
     """...and how often not."""
+    gaps: tuple[float, ...] = ()
+    """Seconds between its latest reports that it is on, as long as it has never gone off."""
 
 
 class Taken(NamedTuple):

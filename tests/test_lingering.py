@@ -7,7 +7,7 @@ import pytest
 
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
-from presence.lingering import holds_waited, lost_share
+from presence.lingering import blind_time, holds_waited, lost_share
 from presence.snapshot import TimesOn, replace
 from presence.telling import Evidence
 from tests.oracle import PLAIN, JointFilter, at, contact, home, motion, time_at
@@ -298,3 +298,95 @@ def test_a_sensor_outdoors_says_nothing_of_who_is_indoors() -> None:
     before = tracker.log_likelihood
     tracker.observe(at(1110.0, "garden_motion", "clear"))
     assert tracker.log_likelihood == before
+
+
+# --- sensors that never go off ----------------------------------------------------------------------------------------
+def mute(gaps: list[float], hold: float = 20.0, *, beside: list[Report] | None = None) -> Tracker:
+    """A home whose hall's sensor says again that it is on, after each of these times; and other reports."""
+    spoke = np.concatenate([[0.0], np.cumsum(gaps)]).tolist()
+    reports = sorted([*((s, "hall_motion", "detected") for s in spoke), *(beside or [])])
+    sensors = {"hall_motion": motion("hall", hold), "living_motion": motion("living", 60.0)}
+    tracker = Tracker(home(1, rooms=ROOMS, doors=DOORS, **sensors, front_contact=contact("front")), watching=False)
+    for seconds, sensor, value in reports:
+        tracker.observe(at(seconds, sensor, value))
+    return tracker
+
+
+def blind_for(tracker: Tracker) -> float | None:
+    return blind_time(tracker._known(), tracker.plan.sensors["hall_motion"])
+
+
+BUSY = [120.4, 121.5, 126.0, 300.0, 122.0, 700.0, 131.0, 900.0, 120.9, 5000.0]
+
+
+@pytest.mark.parametrize("hold", [5.0, 20.0, 118.0])
+def test_a_sensor_that_never_goes_off_is_blind_for_the_shortest_time_between_its_reports(hold: float) -> None:
+    """Two minutes, whatever the plan says of its hold; the very shortest may be an echo."""
+    assert blind_for(mute(BUSY, hold)) == pytest.approx(120.9)
+    assert blind_for(mute([*BUSY, 3.0], hold)) == pytest.approx(120.4)
+    assert blind_for(mute([0.4, *BUSY], hold)) == pytest.approx(120.9)  # a bounce
+
+
+def test_a_plan_whose_hold_is_four_times_too_long_is_set_right_too() -> None:
+    """Reports within the hold tell nothing until five off messages must have been lost."""
+    long = [gap for gap in BUSY for gap in (gap, 500.0)]
+    assert blind_for(mute(long, 480.0)) == pytest.approx(120.9)
+    assert blind_for(mute([120.0, 121.0] * 10, 480.0)) is None
+
+
+@pytest.mark.parametrize(
+    "gaps",
+    [
+        pytest.param(BUSY[:4], id="too few"),
+        pytest.param([700.0, 1100.0, 4000.0, 9000.0, 2000.0, 7000.0], id="not alike"),
+        pytest.param([3600.0, 3700.0, 3800.0, 3900.0, 4000.0], id="a room that is seldom used"),
+    ],
+)
+def test_how_long_it_is_blind_is_not_known_of_a_sensor_that_is_seldom_set_off(gaps: list[float]) -> None:
+    assert blind_for(mute(gaps)) is None
+
+
+def test_a_sensor_that_has_ever_gone_off_is_taken_at_its_word() -> None:
+    """Many say so again at each movement, every ten seconds: they go off in the end."""
+    assert blind_for(mute(BUSY, beside=[(60_000.0, "hall_motion", "clear")])) is None
+    assert blind_for(mute([10.0] * 40)) is None
+
+
+def test_a_sensor_that_never_goes_off_reports_anew_once_its_blind_time_is_over() -> None:
+    """And not before: in a minute after its report its silence says nothing, in three that somebody has gone on."""
+    tracker = mute(BUSY, 5.0)
+    told = sum(BUSY)
+    for seconds, blind in ((60.0, True), (120.0, True), (121.0, False), (3600.0, False)):
+        tracker.advance(time_at(told + seconds))
+        assert (("blind", "hall_motion") in tracker._known().conditions) is blind, seconds
+
+
+@pytest.mark.parametrize("hold", [15.0, 60.0, 240.0])
+def test_one_who_works_before_a_sensor_that_never_goes_off_is_one(hold: float) -> None:
+    """Two hours in a kitchen that says so once a minute at most; a hold of 15 s, taken at its word, makes it two."""
+    rooms = {"hall": {}, "kitchen": {}}
+    doors = {"front": {"between": ["hall", "away"]}, "kitchen_door": {"between": ["hall", "kitchen"]}}
+    sensors = {"kitchen_motion": motion("kitchen", hold), "front_contact": contact("front")}
+    plan = home(1, rooms=rooms, doors=doors, visitors=1, hall_motion=motion("hall", hold), **sensors)
+    tracker, rng, now = Tracker(plan, watching=False), np.random.default_rng(3), 0.0
+    while now < 7200.0:
+        tracker.observe(at(now, "kitchen_motion", "detected"))
+        now += 60.0 + rng.exponential(10.0 if rng.random() < 0.7 else 300.0)
+    tracker.advance(time_at(7260.0))
+    assert tracker.belief.at_home[1] > 0.9
+
+
+@pytest.mark.parametrize("hold", [15.0, 480.0])
+def test_a_sensor_that_never_goes_off_is_heard_as_in_the_joint_filter(hold: float) -> None:
+    """Its blind time known, and before: of one person, to the last digits."""
+    plan = home(1, rooms=ROOMS, doors=DOORS, hall_motion=motion("hall", hold), living_motion=motion("living", 60.0))
+    tracker = Tracker(plan, PLAIN, numbering=False, watching=False)
+    exact = JointFilter(plan, time_at(0.0), PLAIN)
+    tracker.advance(time_at(0.0))
+    gaps = [*BUSY, 480.5, 481.0, *(gap + 0.25 for gap in BUSY)]
+    for seconds in (10.0 + np.cumsum(gaps)).tolist():
+        event = at(seconds, "hall_motion", "detected")
+        exact.observe(event)
+        tracker.observe(event)
+        np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=1e-9)
+    assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-12, abs=1e-9)

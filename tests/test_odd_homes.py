@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from presence import Floorplan, Tracker
+from presence import Floorplan, Settings, Tracker
 from tests.oracle import at, contact, doors, home, motion, motions, time_at
 
 HOUR = 3600.0
@@ -382,6 +382,43 @@ def test_a_motion_sensor_that_stays_on_does_not_tell_of_nobody_there() -> None:
         assert tracker.belief.rooms["living"] > 0.55, minutes
     tracker.observe(at(EVENING + HOUR, "living_motion", "clear"))
     assert tracker.belief.rooms["living"] > 0.55
+
+
+# --- an occupancy sensor that flickers --------------------------------------------------------------------------------
+def bedroom(people: int, visitors: int = 1) -> Floorplan:
+    """A hall and a bedroom for all who live there, with an occupancy sensor over the bed."""
+    return home(
+        {f"P{n + 1}": {"bed": "bed", "awake": ["07:00", "11:00"]} for n in range(people)},
+        doors=doors(inner="hall bed", front="hall away"),
+        visitors=visitors,
+        radar={"kind": "occupancy", "room": "bed"},
+        hall_motion=motion("hall", 30.0),
+        front_contact=contact("front"),
+    )
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_all_who_sleep_are_there_however_often_an_occupancy_sensor_says_that_nobody_is(people: int) -> None:
+    """For some seconds, every quarter of an hour: it says no more of two than of one, and makes no guest."""
+    tracker, rng = Tracker(bedroom(people), watching=False), np.random.default_rng(7)
+    tracker.observe(at(0.0, "radar", "occupied"))
+    before = tracker.belief.at_home[people]
+    for now in np.arange(600.0, 6 * HOUR, 900.0).tolist():
+        tracker.observe(at(now, "radar", "vacant"))
+        tracker.observe(at(now + rng.uniform(2.0, 20.0), "radar", "occupied"))
+        assert tracker.belief.rooms["bed"] > 0.9
+    assert tracker.belief.at_home[people] > min(before, 0.9)
+
+
+def test_that_nobody_is_there_any_more_is_bayes_rule_whoever_is_there() -> None:
+    """Somebody is there at odds a twentieth of what they were (`badge_error`), however many; all else stays."""
+    tracker = Tracker(bedroom(2, visitors=0), hypotheses=None, watching=False)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    tracker.advance(time_at(200.0))
+    before = tracker.belief
+    tracker.observe(at(200.0, "radar", "vacant"))
+    odds = [b.rooms["bed"] / (1.0 - b.rooms["bed"]) for b in (before, tracker.belief)]
+    assert odds[1] == pytest.approx(Settings().badge_error * odds[0], rel=1e-9)
 
 
 # --- two contacts on one door -----------------------------------------------------------------------------------------

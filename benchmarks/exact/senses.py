@@ -19,6 +19,8 @@ STEPS, LATE, SLACK = 5.0, 0.25, 1.0
 by which a hold may differ."""
 KNOWN = 5
 """Times on after which a hold is known."""
+LATEST, LONGEST = 20, 600.0
+"""How many times between reports tell how long a sensor that never goes off is blind, and for how long at most."""
 
 
 @dataclass
@@ -44,6 +46,10 @@ class Senses:
     """...and how many have not."""
     shortest: dict[str, float] = field(default_factory=dict)
     """The shortest time for which each motion sensor was on, seconds."""
+    last: dict[str, float] = field(default_factory=dict)
+    """When each motion sensor last said that it is on..."""
+    gaps: defaultdict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
+    """...and seconds since the time before, of those that have never gone off."""
     used: dict[str, float] = field(default_factory=dict)
     """When a contact or lock of each door last reported."""
     given_up: set[str] = field(default_factory=set)
@@ -104,7 +110,14 @@ class Senses:
         self.reported[door] = seconds
 
     def _patience(self, name: str) -> float:
-        """One message in so many is lost: by the settings, then by the home's record, then by its own."""
+        """One message in so many is lost: by the settings, then by the home's record, then by its own.
+
+        A sensor that never goes off is blind for the second shortest time between its reports, if the third is alike.
+        """
+        gaps = sorted(self.gaps[name][-LATEST:])
+        known = not self.came[name] and min(self.missed[name], len(gaps)) >= KNOWN
+        if known and gaps[2] <= gaps[1] * (1.0 + LATE) and gaps[1] <= LONGEST:
+            return gaps[1]
         share = 1.0 / self.settings.hold_expiry
         for sensors in ([*self.plan.sensors], [name]):
             came, missed = (sum(counts[s] for s in sensors) for counts in (self.came, self.missed))
@@ -176,6 +189,12 @@ class Senses:
             self.stays |= {name: at + self._hold(name) + SLACK for name, at in stayed.items() if at is not None}
         return new
 
+    def _spoke(self, name: str, seconds: float) -> None:
+        """A motion sensor says that it is on, so long after it last did; what comes within a second is a bounce."""
+        passed = seconds - self.last.get(name, seconds)
+        self.gaps[name] += [passed] if passed > 1.0 else []
+        self.last[name] = seconds
+
     def _take(self, event: Event) -> bool:
         sensor = self.plan.sensors[event.sensor]
         if event.value == "stopped":  # machines stop by themselves: that says nothing about anybody
@@ -194,6 +213,8 @@ class Senses:
                 self.given_up.discard(sensor.id)
                 self.on.pop(sensor.id, None)
                 return False
+            if sensor.kind == "motion":
+                self._spoke(sensor.id, event.seconds)
             new = since is None or self._off_between(sensor, event.seconds)
             if new and since is not None and sensor.kind == "motion":
                 self.missed[sensor.id] += 1
