@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.stats import spearmanr
+from scipy.stats import chi2, spearmanr
 
 from benchmarks import agreement, recovery, usefulness
 from benchmarks.exact.drawing import draw_life
@@ -18,10 +18,12 @@ from benchmarks.learning import later_part, tune
 from benchmarks.trust.homes import Cell, home_of, live
 from presence import Event, Floorplan, Settings, Tracker
 from presence.evaluate import evaluate
-from presence.learn.em import rates_of
+from presence.learn.certainty import slopes_by_block
+from presence.learn.em import Rate, rates_of
 from presence.learn.judge import Array, Foresight, judge
 from presence.learn.report import FIRST
 from presence.learn.steps import AGREEING
+from presence.learn.tape import Recorder
 from presence.learned import Learned, apply
 from presence.truth import TruthLine
 from tests.oracle import NOON, at, home, motion
@@ -162,6 +164,30 @@ def test_recovery_says_where_it_began_and_what_it_found(monkeypatch: pytest.Monk
     assert often
     nearer = [abs(np.log(one.found)) < abs(np.log(one.begun)) for one in often]
     assert sum(nearer) > len(nearer) / 2
+
+
+def test_at_the_rates_by_which_a_life_was_drawn_slopes_are_noise_and_at_others_they_are_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The score test (Rao 1948): chi-square with as many degrees of freedom as there are rates."""
+    monkeypatch.setattr("presence.learn.certainty.BLOCKS", 20)  # their number bounds what is noticed
+    plan = Floorplan.from_mapping(
+        {"name": "zones", "time_zone": "UTC", "people": {"P1": {}}, "visitors": 0, **recovery.HOMES["zones"]}
+    )
+    begin, end = NOON.timestamp(), NOON.timestamp() + 86400.0
+    life = draw_life(plan, 86400.0, 1, settings=recovery.LIVELY)
+    tape = Recorder(plan, recovery.LIVELY, 1).record(begin, [e for e in life.events if e.seconds < end], end)
+    rates = [Rate("door_rate"), Rate("door_closing_rate"), Rate("zone_rate"), Rate("motion_rates", 0)]
+
+    def misfit(logs: dict[Rate, float]) -> float:
+        slopes = slopes_by_block(plan, [tape], [0], recovery.LIVELY, logs)
+        total = slopes.sum(axis=0)
+        return float(total @ np.linalg.inv(slopes.T @ slopes) @ total)
+
+    truth = dict.fromkeys(rates, 0.0)
+    assert chi2.sf(misfit(truth), len(rates)) > 0.01
+    for rate in rates:
+        assert chi2.sf(misfit(truth | {rate: np.log(2.0)}), len(rates)) < 0.001
 
 
 # --- where likelihood and answers agree -------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import math
 from collections.abc import Hashable, Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
 from presence.learn.em import NUDGE, Factors, Rate, with_factors
@@ -19,6 +20,8 @@ from presence.learn.statistics import Statistics, Timed, Views, follow, weighed
 from presence.learn.tape import Quiet, Tape
 from presence.model import Model
 from presence.settings import Settings
+
+Array = NDArray[np.float64]
 
 BLOCKS = 3
 """Blocks for each rate: fewer than one leave directions without any slope."""
@@ -39,6 +42,30 @@ def standard_errors(
     Raises:
         FloatingPointError: if the counts cannot be worked out.
     """
+    slopes = slopes_by_block(plan, tapes, who, start, logs)
+    prior = np.diag([rate.pseudo * math.exp(log) for rate, log in logs.items()])
+    errors = np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes + prior)))
+    return dict(zip(logs, errors.tolist(), strict=True))
+
+
+def slopes_by_block(
+    plan: Floorplan, tapes: Sequence[Tape], who: Sequence[int], start: Settings, logs: Factors
+) -> Array:
+    """Slopes of the log-likelihood by the logarithm of each factor, in one block of time after another, shape (B, R).
+
+    Their sum over a life that was drawn from these very rates is noise: squared by the inverse of the information it is
+    chi-square with R degrees of freedom (Rao 1948, Proc. Camb. Phil. Soc. 44:50; from memory).
+
+    Args:
+        plan: the home.
+        tapes: what happened.
+        who: which beings are counted.
+        start: the settings on which the factors stand.
+        logs: the factors at which the slopes are taken.
+
+    Raises:
+        FloatingPointError: if the counts cannot be worked out.
+    """
     blocks: dict[Hashable, Statistics] = {}
     views = Views(Model(plan, with_factors(start, logs)))
     length = sum(_length(tape) for tape in tapes) / (BLOCKS * max(1, len(logs)))
@@ -51,9 +78,7 @@ def standard_errors(
         up, down = (Views(Model(plan, with_factors(start, {**logs, rate: log + sign * NUDGE}))) for sign in (1.0, -1.0))
         worth = np.array([weighed(up, block) - weighed(down, block) for block in blocks.values()])
         slopes[:, k] = np.where(np.isfinite(worth), worth, 0.0) / (2.0 * NUDGE)
-    prior = np.diag([rate.pseudo * math.exp(log) for rate, log in logs.items()])
-    errors = np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes + prior)))
-    return dict(zip(logs, errors.tolist(), strict=True))
+    return slopes
 
 
 def _length(tape: Tape) -> float:
