@@ -58,6 +58,8 @@ class TrackerEngine(LiveEngine):
         for n in range(begin, len(lately)):
             share = self._still_open(snapshot, lately[n].at)
             share -= self._still_open(snapshot, lately[n - 1].at) if n > begin else 0.0
+            if share <= 0.0:  # they came at the same instant: nothing can have been opened between them
+                continue
             passed = self._passed_before(snapshot, n, event, _scaled(ways, share))
             if passed is not None:
                 found.append((share, passed))
@@ -77,8 +79,8 @@ class TrackerEngine(LiveEngine):
         then, _ = self.advance(known, snapshot.lately[n].at)
         then = self._open_window(then, str(self.plan.sensors[event.sensor].door))
         then = replace(then, windows=(*then.windows[:-1], snapshot.windows[-1]))
-        then = self._branch(then, event, ways, 0.0, (len(then.windows) - 1,))
-        caused = then.association
+        then = self._branch(replace(then, noise={}), event, ways, 0.0, (len(then.windows) - 1,))
+        then, caused = replace(then, noise=known.noise), then.association
         then = self._retake(then, snapshot.lately[:n], snapshot.lately[n:], snapshot.seconds)
         then = replace(then, association=caused)
         return then if _of_what(then) == _of_what(snapshot) else None
