@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings, Tracker
 from presence.hypotheses import either, start
 from presence.lost_openings import TrackerEngine
+from presence.retrace import TracingEngine, retrace
 from presence.snapshot import replace
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
@@ -107,6 +109,27 @@ def test_who_was_last_seen_just_before_a_door_was_shut_has_likely_left() -> None
     off = at(9000.0, "hall_motion", "clear")
     shut = after(plan, begun, 8999.0).belief.at_home[0]
     assert after(plan, [*begun, off], 9000.0).belief.at_home[0] > 2.0 * shut
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_why_it_is_believed_is_told_of_what_was_believed(people: int) -> None:
+    """Taken in again for an explanation, every event ends where it ended; one piece each."""
+    told = [(0.0, "hall_motion", "detected"), (1.0, "front_contact", "closed"), (21.0, "living_motion", "detected")]
+    events = [at(4 * HOUR + seconds, *said) for seconds, *said in [*told, (70.0, "hall_motion", "clear")]]
+    tracker = after(two_rooms(people), [*out(people), *events], 4 * HOUR + 200.0)
+    tracing = TracingEngine(tracker._engine)
+    steps = tracker._record.with_latest(tracker._recent)
+    pieces = retrace(tracing, steps, tracker._known(), NOON.timestamp() + 4 * HOUR - 100.0)
+    found = [piece for piece in pieces if piece.event is not None]
+    assert [piece.event for piece in found] == events
+    then = after(two_rooms(people), out(people), 4 * HOUR - 100.0)
+    for event, piece in zip(events, found, strict=True):
+        then.observe(event)
+        assert piece.after.mixture.x == pytest.approx(then._known().mixture.x, rel=0, abs=1e-9)
+    for one, other in pairwise(pieces):
+        assert one.after.seconds <= other.after.seconds
+    explained = tracker.explain_passage([p for p in tracker.passages if p.door == "front"][-1])
+    assert math.isfinite(sum(evidence.decibans for evidence in explained.evidence))
 
 
 @pytest.mark.parametrize("gap", [0.0, 1.0])
