@@ -48,7 +48,7 @@ class TrackerEngine(LiveEngine):
     def _opened_before(self, snapshot: Snapshot, event: Event, ways: list[Way]) -> list[tuple[float, Snapshot]]:
         """What is known now if a door was opened before one of the latest events, and how likely it was then."""
         lately, door = snapshot.lately, str(self.plan.sensors[event.sensor].door)
-        if not self.most or event.value != "closed" or snapshot.doors[door].given_up:
+        if not (self.most and self.names) or event.value != "closed" or snapshot.doors[door].given_up:
             return []
         oldest = snapshot.seconds - self.looks_back
         first = next((n for n, taken in enumerate(lately) if taken.at >= oldest), len(lately))

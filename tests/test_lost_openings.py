@@ -133,7 +133,7 @@ def test_why_it_is_believed_is_told_of_what_was_believed(people: int) -> None:
 
 
 @pytest.mark.parametrize("gap", [0.0, 1.0])
-@pytest.mark.parametrize("people", [1, 2])
+@pytest.mark.parametrize("people", [0, 1, 2])
 def test_what_is_told_at_one_instant_is_told_as_if_just_after(people: int, gap: float) -> None:
     """Hubs stamp whole seconds: two sensors and the closing, or both sensors alone, at the same one."""
     stories = []
