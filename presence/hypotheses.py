@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.candidates import Signature, every_candidate
-from presence.merging import Mixture, fewer, reduce
+from presence.merging import NO_SIDES, Mixture, fewer, reduce
 from presence.moves import moved, pooled, span
 
 Array = NDArray[np.float64]
@@ -142,6 +142,8 @@ def either(mixtures: Sequence[Mixture], most: int | None) -> Mixture:
     """Hypotheses of one of several mixtures, by their log-likelihoods of the same evidence; at most `most` are kept."""
     total = float(np.logaddexp.reduce([each.log_likelihood for each in mixtures]))
     every = [each._replace(weight=each.weight * math.exp(each.log_likelihood - total)) for each in mixtures]
+    if not any(each.sides.size for each in every):  # shaped as when anything was noted last
+        every = [each._replace(sides=NO_SIDES) for each in every]
     joined = every[0].with_blocks(
         np.concatenate([each.blocks for each in every], axis=1),
         **{name: np.concatenate([getattr(each, name) for each in every]) for name in EACH},

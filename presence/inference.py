@@ -89,18 +89,19 @@ class Engine(StayingEngine):
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
         A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
-        left. One outdoors may be kept on by trees in the wind, traffic, strangers.
+        left; but for one that never goes off, whose being on tells nothing. One outdoors may be kept on by trees in the
+        wind, traffic, strangers.
         """
         blinded = snapshot.conditions | {("blind", sensor.id)}
+        patience = blind_time(snapshot, sensor)
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
-        indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor
+        indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor and patience is None
         if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)
         if surely:
             return snapshot
-        patience = blind_time(snapshot, sensor)
         if patience is None:
             patience = holds_waited(snapshot, sensor, self.settings.hold_expiry) * (stated_hold(sensor) + 1.0)
         return self._schedule(snapshot, snapshot.seconds + patience, "expire", sensor.id, conditions=blinded)

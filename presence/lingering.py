@@ -29,6 +29,9 @@ LEAST_HOLD = 1.0
 """Seconds within which a sensor that turns on twice repeats itself, whatever its hold. Common practice, no source."""
 ALIKE = 0.02
 """Share by which a radio's clock may be off; as `SLACK` where that is more. Common practice, no source."""
+REPEATED = 5.0
+"""Seconds within which a radio sends the same report once more, unsure whether it was heard. Common practice, no
+source."""
 GAPS = 20
 """Latest times between reports that are kept of a sensor that never goes off. Common practice, no source."""
 MOST_BLIND = 600.0
@@ -197,7 +200,7 @@ def spoke(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     if on is None or record.heard:
         return snapshot
     gap = snapshot.seconds - max(on.time.timestamp(), record.again)
-    gaps = (*record.gaps, gap)[-GAPS:] if gap > LEAST_HOLD else record.gaps
+    gaps = (*record.gaps, gap)[-GAPS:] if gap > REPEATED else record.gaps
     return _kept(snapshot, sensor, record._replace(gaps=gaps))
 
 

@@ -48,7 +48,7 @@ class TrackerEngine(LiveEngine):
     def _opened_before(self, snapshot: Snapshot, event: Event, ways: list[Way]) -> list[tuple[float, Snapshot]]:
         """What is known now if a door was opened before one of the latest events, and how likely it was then."""
         lately, door = snapshot.lately, str(self.plan.sensors[event.sensor].door)
-        if not self.most or event.value != "closed" or snapshot.doors[door].given_up:
+        if not (self.most and self.names) or event.value != "closed" or snapshot.doors[door].given_up:
             return []
         oldest = snapshot.seconds - self.looks_back
         first = next((n for n, taken in enumerate(lately) if taken.at >= oldest), len(lately))
@@ -58,6 +58,8 @@ class TrackerEngine(LiveEngine):
         for n in range(begin, len(lately)):
             share = self._still_open(snapshot, lately[n].at)
             share -= self._still_open(snapshot, lately[n - 1].at) if n > begin else 0.0
+            if share <= 0.0:  # they came at the same instant: nothing can have been opened between them
+                continue
             passed = self._passed_before(snapshot, n, event, _scaled(ways, share))
             if passed is not None:
                 found.append((share, passed))
@@ -77,8 +79,8 @@ class TrackerEngine(LiveEngine):
         then, _ = self.advance(known, snapshot.lately[n].at)
         then = self._open_window(then, str(self.plan.sensors[event.sensor].door))
         then = replace(then, windows=(*then.windows[:-1], snapshot.windows[-1]))
-        then = self._branch(then, event, ways, 0.0, (len(then.windows) - 1,))
-        caused = then.association
+        then = self._branch(replace(then, noise={}), event, ways, 0.0, (len(then.windows) - 1,))
+        then, caused = replace(then, noise=known.noise), then.association
         then = self._retake(then, snapshot.lately[:n], snapshot.lately[n:], snapshot.seconds)
         then = replace(then, association=caused)
         return then if _of_what(then) == _of_what(snapshot) else None

@@ -20,11 +20,11 @@ from presence.floorplan import Sensor
 from presence.habits import Hours
 from presence.hypotheses import Way, reweigh
 from presence.inference import Engine
+from presence.lost_openings import TrackerEngine
 from presence.merging import Mixture
 from presence.passages import labels_of
 from presence.propagation import Change, Reversible, decompose, propagate
 from presence.record import Again, Piece, Step
-from presence.retaken import LiveEngine
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
 
@@ -33,7 +33,7 @@ FLOOR = 1e-13
 """Probabilities are exact to about this; nothing is told as surer than this."""
 
 
-class TracingEngine(LiveEngine):
+class TracingEngine(TrackerEngine):
     """Does what another engine does, and notes each piece."""
 
     def __init__(self, engine: Engine) -> None:
@@ -60,6 +60,13 @@ class TracingEngine(LiveEngine):
         again = super()._put_back(snapshot, event)
         del self.pieces[known:]
         return again
+
+    def _opened_before(self, snapshot: Snapshot, event: Event, ways: list[Way]) -> list[tuple[float, Snapshot]]:
+        """What is taken in once more is part of the closing's piece."""
+        known = len(self.pieces)
+        earlier = super()._opened_before(snapshot, event, ways)
+        del self.pieces[known:]
+        return earlier
 
     # --- what would be believed if some sensors were not heard ------------------------------------------------------
     def unheard(self, hours: Hours) -> Reversible:
@@ -119,7 +126,7 @@ class TracingEngine(LiveEngine):
             direction: 0 forth, 1 back.
         """
         bare = earlier.mixture.bare
-        opened, _ = self.observe(at._replace(mixture=bare, windows=(), noted=(), closings=()), event)
+        opened, _ = self.observe(at._replace(mixture=bare, windows=(), noted=(), closings=(), lately=()), event)
         return self.direction_log_odds(opened, len(opened.windows) - 1, direction)
 
 

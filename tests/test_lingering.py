@@ -323,8 +323,13 @@ BUSY = [120.4, 121.5, 126.0, 300.0, 122.0, 700.0, 131.0, 900.0, 120.9, 5000.0]
 def test_a_sensor_that_never_goes_off_is_blind_for_the_shortest_time_between_its_reports(hold: float) -> None:
     """Two minutes, whatever the plan says of its hold; the very shortest may be an echo."""
     assert blind_for(mute(BUSY, hold)) == pytest.approx(120.9)
-    assert blind_for(mute([*BUSY, 3.0], hold)) == pytest.approx(120.4)
+    assert blind_for(mute([*BUSY, 30.0], hold)) == pytest.approx(120.4)
     assert blind_for(mute([0.4, *BUSY], hold)) == pytest.approx(120.9)  # a bounce
+
+
+def test_a_radio_that_sends_every_third_report_twice_is_no_less_blind() -> None:
+    twice = [gap for n, gap in enumerate(BUSY) for gap in ([gap] if n % 3 else [2.0, gap - 2.0])]
+    assert blind_for(mute(twice)) == pytest.approx(120.0, abs=2.0)
 
 
 def test_a_plan_whose_hold_is_four_times_too_long_is_set_right_too() -> None:
@@ -390,3 +395,31 @@ def test_a_sensor_that_never_goes_off_is_heard_as_in_the_joint_filter(hold: floa
         tracker.observe(event)
         np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=1e-9)
     assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=1e-12, abs=1e-9)
+
+
+def test_a_sensor_that_never_goes_off_does_not_tell_by_staying_on_that_somebody_is_there() -> None:
+    """Where seats and beds tell who rests, other sensors do; for 181 s this one can tell nothing."""
+    seats = {name: {"kind": "pressure", "room": name} for name in ("bed", "living")}
+    plan = home(
+        {"P1": {"bed": "bed"}},
+        rooms={"hall": {}, "bed": {"rest": True}, "living": {"rest": True}},
+        doors={"front": {"between": ["hall", "away"]}}
+        | {name: {"between": ["hall", name], "leaf": "none"} for name in ("bed", "living")},
+        front_contact=contact("front"),
+        hall_motion=motion("hall", 15.0),
+        **{f"{name}_seat": seat for name, seat in seats.items()},
+    )
+    tracker = Tracker(plan, watching=False)
+    assert tracker._engine.rest_is_told
+    times = np.cumsum([181.0 if n % 3 else 900.0 for n in range(40)]).tolist()
+    left = times[-1] + 2000.0
+    for seconds in [*times, left]:
+        tracker.observe(at(seconds, "hall_motion", "detected"))
+    assert blind_time(tracker._known(), plan.sensors["hall_motion"]) == 181.0
+    for seconds, value in ((left + 3.0, "open"), (left + 6.0, "closed")):
+        tracker.observe(at(seconds, "front_contact", value))
+    there = []
+    for seconds in (left + 70.0, left + 90.0):
+        tracker.advance(time_at(seconds))
+        there.append(tracker.belief.rooms["hall"])
+    assert there[1] < there[0] + 0.05

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -11,6 +12,9 @@ from scipy.linalg import expm
 from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings, Tracker
 from presence.hypotheses import either, start
+from presence.lost_openings import TrackerEngine
+from presence.retrace import TracingEngine, retrace
+from presence.snapshot import replace
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
 HOUR = 3600.0
@@ -107,6 +111,59 @@ def test_who_was_last_seen_just_before_a_door_was_shut_has_likely_left() -> None
     assert after(plan, [*begun, off], 9000.0).belief.at_home[0] > 2.0 * shut
 
 
+@pytest.mark.parametrize("people", [1, 2])
+def test_why_it_is_believed_is_told_of_what_was_believed(people: int) -> None:
+    """Taken in again for an explanation, every event ends where it ended; one piece each."""
+    told = [(0.0, "hall_motion", "detected"), (1.0, "front_contact", "closed"), (21.0, "living_motion", "detected")]
+    events = [at(4 * HOUR + seconds, *said) for seconds, *said in [*told, (70.0, "hall_motion", "clear")]]
+    tracker = after(two_rooms(people), [*out(people), *events], 4 * HOUR + 200.0)
+    tracing = TracingEngine(tracker._engine)
+    steps = tracker._record.with_latest(tracker._recent)
+    pieces = retrace(tracing, steps, tracker._known(), NOON.timestamp() + 4 * HOUR - 100.0)
+    found = [piece for piece in pieces if piece.event is not None]
+    assert [piece.event for piece in found] == events
+    then = after(two_rooms(people), out(people), 4 * HOUR - 100.0)
+    for event, piece in zip(events, found, strict=True):
+        then.observe(event)
+        assert piece.after.mixture.x == pytest.approx(then._known().mixture.x, rel=0, abs=1e-9)
+    for one, other in pairwise(pieces):
+        assert one.after.seconds <= other.after.seconds
+    explained = tracker.explain_passage([p for p in tracker.passages if p.door == "front"][-1])
+    assert math.isfinite(sum(evidence.decibans for evidence in explained.evidence))
+
+
+@pytest.mark.parametrize("gap", [0.0, 1.0])
+@pytest.mark.parametrize("people", [0, 1, 2])
+def test_what_is_told_at_one_instant_is_told_as_if_just_after(people: int, gap: float) -> None:
+    """Hubs stamp whole seconds: two sensors and the closing, or both sensors alone, at the same one."""
+    stories = []
+    for slip in (0.0, 1e-5):
+        walk = [(0.0, "living_motion", "detected"), (slip, "hall_motion", "detected")]
+        walk.append((gap + 2 * slip, "front_contact", "closed"))
+        told = [at(4 * HOUR + seconds, *said) for seconds, *said in walk]
+        stories.append(after(two_rooms(people), [*out(people), *told], 4 * HOUR + 600.0))
+    same, apart = stories
+    assert same.belief.at_home == pytest.approx(apart.belief.at_home, rel=0, abs=1e-3)
+    assert same.log_likelihood == pytest.approx(apart.log_likelihood, rel=0, abs=1e-2)
+
+
+def test_a_contact_that_chatters_does_so_once_whatever_is_weighed() -> None:
+    """By itself at 1/60 s: nothing passes by far, however many silences it may have come after."""
+    plan, rate = two_rooms(1), 1.0 / 60.0
+    engine = TrackerEngine(plan, Settings.from_mapping(QUIET), 16)
+    snapshot = engine.start(NOON.timestamp())
+    closed = at(609.0, "front_contact", "closed")
+    seen = [at(600.0, "hall_motion", "detected"), at(605.0, "living_motion", "detected")]
+    for event in [at(0.0, "front_contact", "closed"), *seen]:
+        snapshot, _ = engine.observe(engine.advance(snapshot, event.seconds)[0], event)
+    snapshot, _ = engine.advance(snapshot, closed.seconds)
+    known = [taken._replace(known=replace(taken.known, noise={"front_contact": rate})) for taken in snapshot.lately]
+    after_all, _ = engine.observe(snapshot._replace(noise={"front_contact": rate}, lately=tuple(known)), closed)
+    quiet, _ = engine.observe(snapshot, closed)
+    told = math.exp(after_all.mixture.log_likelihood) - math.exp(quiet.mixture.log_likelihood)
+    assert told == pytest.approx(rate * math.exp(snapshot.mixture.log_likelihood), rel=1e-6)
+
+
 def test_either_of_two_mixtures_is_weighed_by_its_likelihood() -> None:
     first = start(np.array([[0.2, 0.8]]), 0)._replace(log_likelihood=-2.0)
     second = start(np.array([[0.7, 0.3]]), 0)._replace(log_likelihood=-3.0, merged=0.25)
@@ -118,3 +175,10 @@ def test_either_of_two_mixtures_is_weighed_by_its_likelihood() -> None:
         )
         assert both.log_likelihood == pytest.approx(math.log(math.exp(-2.0) + math.exp(-3.0)))
         assert both.merged >= 0.25
+
+
+def test_what_was_noted_of_no_door_any_more_is_no_hindrance() -> None:
+    """Sides keep the shape of when the last note was forgotten."""
+    plain = start(np.array([[0.2, 0.8]]), 0)
+    both = either([plain, plain._replace(sides=np.zeros((6, 0, 1)))], 16)
+    assert both.weight @ both.x[0] == pytest.approx(plain.x[0, 0])

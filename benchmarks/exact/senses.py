@@ -190,9 +190,9 @@ class Senses:
         return new
 
     def _spoke(self, name: str, seconds: float) -> None:
-        """A motion sensor says that it is on, so long after it last did; what comes within a second is a bounce."""
+        """A motion sensor says that it is on, so long after it last did; what comes within five is sent twice."""
         passed = seconds - self.last.get(name, seconds)
-        self.gaps[name] += [passed] if passed > 1.0 else []
+        self.gaps[name] += [passed] if passed > 5.0 else []
         self.last[name] = seconds
 
     def _take(self, event: Event) -> bool:
