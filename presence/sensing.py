@@ -31,6 +31,7 @@ from presence.places import (
     watchers,
     zone_and_others,
 )
+from presence.remote import set_going
 from presence.settings import PaceRates, Settings
 from presence.views import views
 from presence.zones import close_set, door_places
@@ -221,7 +222,7 @@ class Sight:
     def _opening(self, door: str, open_share: float = 0.0) -> list[Way]:
         """Somebody opens the door and passes one way or the other, or does not."""
         passing = together(self, door, self.passing(door))
-        return [*passing, self.idle(door, open_share=open_share), *self.letting(door)]
+        return [*passing, self.idle(door, open_share=open_share), *self.letting(door), *set_going(self, door)]
 
     def passing(self, door: str) -> list[Way]:
         """Somebody passes the door one way, or the other."""

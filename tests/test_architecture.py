@@ -38,7 +38,7 @@ LAYERS = [
     },
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds"},
-    {"places", "zones", "movement", "views", "company", "locks", "sensing", "learned"},
+    {"places", "zones", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering"},
     {"engine", "carried", "closings", "doors", "staying_on", "inference", "retaken", "lost_openings"},

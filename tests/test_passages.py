@@ -115,6 +115,36 @@ def test_house_door_alone_after_movement_inside_is_somebody_going_out() -> None:
     assert final(passages, 75.0).directions["utility>garage"] > 0.9
 
 
+SET_GOING: list[Line] = [
+    *((n / 2, f"{name}_phone", "home") for n, name in enumerate(GARAGE.people, 1)),
+    (60.0, "kitchen_motion", "detected"),
+    (71.0, "utility_motion", "detected"),
+    (73.0, "overhead_contact", "open"),
+    (75.0, "garage_utility_contact", "open"),
+    (78.0, "garage_motion", "detected"),
+    (80.0, "garage_utility_contact", "closed"),
+    (95.0, "drive_camera", "person"),
+    (105.0, "drive_camera", "clear"),
+    (110.0, "overhead_contact", "closed"),
+]
+"""Everybody is at home; one walks from the kitchen to the car, and sets its door going on the way."""
+
+
+def test_who_sets_the_overhead_door_going_on_the_way_to_it_goes_out() -> None:
+    passages = told(GARAGE, SET_GOING, 600.0)
+    assert at_once(passages, 75.0).directions["utility>garage"] > 0.8
+    assert final(passages, 75.0).directions["utility>garage"] > 0.8
+    assert final(passages, 73.0).directions["garage>drive"] > 0.8
+
+
+def test_who_is_at_home_while_somebody_comes_by_car_has_not_gone_out() -> None:
+    """Somebody walks about in the kitchen all the while: they may have set the door going, but it was not so."""
+    kitchen = [(20.0, "kitchen_motion", "detected"), (52.0, "kitchen_motion", "clear")]
+    passages = told(GARAGE, [*kitchen, *(line for line in ARRIVAL if line[0] > 52.0)], 600.0)
+    assert at_once(passages, 120.0).directions["garage>utility"] > 0.8
+    assert final(passages, 120.0).directions["garage>utility"] > 0.8
+
+
 def test_the_next_answer_is_no_worse_informed() -> None:
     """Movement in the garage right after the door settles which way it was."""
     passages = told(GARAGE, GOING_OUT, 600.0)
