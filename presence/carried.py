@@ -109,15 +109,18 @@ class CarriedEngine(EngineCore):
         if last is not None and value == last.value and snapshot.hours[self.names.index(str(sensor.person))].asleep:
             gaps = (*gaps[1 - GAPS :], snapshot.seconds - last.heard)
             snapshot = replace(snapshot, gaps={**snapshot.gaps, sensor.id: gaps})
-        if (usual := longest_usual(gaps)) is None:
+        if longest_usual(gaps) is None:
             return snapshot
-        staying = {
-            **snapshot.staying,
-            f"{sensor.id} unheard": Staying(FALLEN_SILENT, self._within(snapshot, sensor)[0]),
-        }
-        return self._schedule(snapshot, snapshot.seconds + 2.0 * usual, "unheard", sensor.id, staying=staying)
+        missed = Staying(FALLEN_SILENT, self._in_reach(snapshot, sensor)[0])
+        staying = {**snapshot.staying, f"{sensor.id} unheard": missed}
+        due_at = snapshot.seconds + self._patience(snapshot, sensor)
+        return self._schedule(snapshot, due_at, "unheard", sensor.id, staying=staying)
 
-    def _within(self, snapshot: Snapshot, sensor: Sensor) -> tuple[float, NDArray[np.bool_]]:
+    def _patience(self, snapshot: Snapshot, sensor: Sensor) -> float:
+        """Seconds after which a tag that has a rhythm is missed."""
+        return max(self.settings.phone_still, 2.0 * (longest_usual(snapshot.gaps[sensor.id]) or 0.0))
+
+    def _in_reach(self, snapshot: Snapshot, sensor: Sensor) -> tuple[float, NDArray[np.bool_]]:
         """Probability that a tag's owner is indoors, where it would be heard; these states, shape (S,)."""
         rooms = self.model.states.rooms
         within = np.isin(self.model.states.room, [rooms.index(room) for room in self.plan.indoor])
@@ -129,11 +132,11 @@ class CarriedEngine(EngineCore):
         Or it does not speak any more, or was not with whoever has come home since: that evidence is bounded. Where
         nothing else has been heard meanwhile, the hub may be down.
         """
-        again = 2.0 * float(longest_usual(snapshot.gaps[sensor.id]) or 0.0)
+        again = self._patience(snapshot, sensor)
         latest = snapshot.association
         if latest is not None and latest.time.timestamp() > snapshot.seconds - again / 2.0:
             key, doubt = f"{sensor.id} unheard", self.settings.phone_doubt
-            indoors, within = self._within(snapshot, sensor)
+            indoors, within = self._in_reach(snapshot, sensor)
             missed = snapshot.staying[key].at(indoors, self.settings.badge_error)
             likelihood = np.where(within, missed.likelihood(doubt), 1.0)
             snapshot = self._about(snapshot, str(sensor.person), likelihood)
