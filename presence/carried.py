@@ -24,6 +24,8 @@ GAPS, ENOUGH = 64, 20
 FALLEN_SILENT = 0.01
 """Probability that a tag is not heard again, though its owner is at home: its battery, a tin. Common practice, no
 source."""
+MISSING = ("unheard", "listen")
+"""What falls due of a tag that is missed: it tells, or, as its hub may have been down, only whether that is up."""
 USUALLY, STEADY = 0.9, 3.0
 """A tag has a rhythm if this share of the time that its gaps make together is in gaps of at most so many medians: one
 report in five may be lost, while of the time in gaps at random (exponential) little more than half is. No source."""
@@ -100,7 +102,7 @@ class CarriedEngine(EngineCore):
         Its rhythm is that of its owner's sleeping hours, in the room where it was before: what is heard then speaks by
         itself, without being moved.
         """
-        due = tuple(note for note in snapshot.due if note[1:] != ("unheard", sensor.id))
+        due = tuple(note for note in snapshot.due if note[1:] not in ((what, sensor.id) for what in MISSING))
         if len(due) < len(snapshot.due):
             snapshot = replace(snapshot, due=due)
         if value == AWAY or any(note[1:] == ("still", sensor.id) for note in due):  # the hub would say so
@@ -126,15 +128,17 @@ class CarriedEngine(EngineCore):
         within = np.isin(self.model.states.room, [rooms.index(room) for room in self.plan.indoor])
         return self._elsewhere(snapshot, str(sensor.person), ~within), within
 
-    def _unheard(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+    def _missed(self, snapshot: Snapshot, sensor: Sensor, what: str) -> Snapshot:
         """A tag is missed, once more: its owner is likely out of its reach.
 
         Or it does not speak any more, or was not with whoever has come home since: that evidence is bounded. Where
-        nothing else has been heard meanwhile, the hub may be down.
+        nothing else has been heard of late, the hub may be down, and the tag gets its time anew once it is back.
         """
         again = self._patience(snapshot, sensor)
         latest = snapshot.association
-        if latest is not None and latest.time.timestamp() > snapshot.seconds - again / 2.0:
+        if latest is None or latest.time.timestamp() < snapshot.seconds - again / 2.0:
+            return self._schedule(snapshot, snapshot.seconds + again / 2.0, "listen", sensor.id)
+        if what == "unheard":
             key, doubt = f"{sensor.id} unheard", self.settings.phone_doubt
             indoors, within = self._in_reach(snapshot, sensor)
             missed = snapshot.staying[key].at(indoors, self.settings.badge_error)
@@ -150,8 +154,8 @@ class CarriedEngine(EngineCore):
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
         """A phone or a tag has not changed its report for a while, or a tag is missed; or anything else."""
         (_, what, sensor), *rest = snapshot.due
-        if what == "unheard":
-            return self._unheard(replace(snapshot, due=tuple(rest)), self.plan.sensors[sensor])
+        if what in MISSING:
+            return self._missed(replace(snapshot, due=tuple(rest)), self.plan.sensors[sensor], what)
         if what != "still":
             return super()._fall_due(snapshot)
         return self._still(replace(snapshot, due=tuple(rest)), sensor)
