@@ -72,6 +72,9 @@ class CarriedEngine(EngineCore):
         rooms, last = self.model.states.rooms, snapshot.reports.get(sensor.id)
         agrees, error = self.model.states.room == rooms.index(value), self.settings.badge_error
         likelihood = np.where(agrees, 1 - error, error / max(1, len(rooms) - 1))
+        if last is not None and snapshot.gaps and self._was_missed(snapshot, sensor, last):  # somebody has brought it
+            brought = self.settings.phone_return_error / max(1, len(rooms) - 1)
+            likelihood = np.where(self.model.states.room == self.model.away, brought, likelihood)
         if last is not None and self._overtaken(snapshot, last, value):  # it goes on being away
             likelihood[self.model.states.room == self.model.away] = OVERTAKEN_SHARE
             return self._about(snapshot, owner, likelihood)
@@ -117,6 +120,11 @@ class CarriedEngine(EngineCore):
         staying = {**snapshot.staying, f"{sensor.id} unheard": missed}
         due_at = snapshot.seconds + self._patience(snapshot, sensor)
         return self._schedule(snapshot, due_at, "unheard", sensor.id, staying=staying)
+
+    def _was_missed(self, snapshot: Snapshot, sensor: Sensor, last: Reported) -> bool:
+        """Whether a tag that is heard now was silent for so long that it was missed."""
+        due = any(note[1:] == ("unheard", sensor.id) for note in snapshot.due)
+        return due and snapshot.seconds - last.heard > self._patience(snapshot, sensor)
 
     def _patience(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Seconds after which a tag that has a rhythm is missed."""
