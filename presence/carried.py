@@ -72,7 +72,7 @@ class CarriedEngine(EngineCore):
         rooms, last = self.model.states.rooms, snapshot.reports.get(sensor.id)
         agrees, error = self.model.states.room == rooms.index(value), self.settings.badge_error
         likelihood = np.where(agrees, 1 - error, error / max(1, len(rooms) - 1))
-        if last is not None and snapshot.gaps and self._was_missed(snapshot, sensor, last):  # somebody has brought it
+        if last is not None and value != AWAY and self._was_missed(snapshot, sensor, last):  # somebody has brought it
             brought = self.settings.phone_return_error / max(1, len(rooms) - 1)
             likelihood = np.where(self.model.states.room == self.model.away, brought, likelihood)
         if last is not None and self._overtaken(snapshot, last, value):  # it goes on being away
@@ -122,7 +122,7 @@ class CarriedEngine(EngineCore):
         return self._schedule(snapshot, due_at, "unheard", sensor.id, staying=staying)
 
     def _was_missed(self, snapshot: Snapshot, sensor: Sensor, last: Reported) -> bool:
-        """Whether a tag that is heard now was silent for so long that it was missed."""
+        """Whether a tag that is heard in a room now was silent for so long that it was missed."""
         due = any(note[1:] == ("unheard", sensor.id) for note in snapshot.due)
         return due and snapshot.seconds - last.heard > self._patience(snapshot, sensor)
 

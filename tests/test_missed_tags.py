@@ -83,6 +83,14 @@ def test_whose_tag_is_not_heard_any_more_has_gone_while_others_stir() -> None:
     assert tracker.belief.people["P1"]["away"] < 0.1
 
 
+def test_a_missed_tag_that_is_told_to_be_away_after_all_has_not_come_back() -> None:
+    """Its hub says so after three hours, for the first time."""
+    tracker = followed(shared(), [*a_night(), *stirring("spare", TEN + 60.0, TEN + 3.0 * HOUR, 700.0)])
+    before = away(tracker, TEN + 3.0 * HOUR)
+    tracker.observe(at(TEN + 3.0 * HOUR + 1.0, "tag", "away"))
+    assert away(tracker, TEN + 3.0 * HOUR + 1.0) > before
+
+
 @pytest.mark.parametrize("outage", ["silent", "offline"])
 def test_a_hub_that_is_down_tells_nothing_of_a_tag(outage: str) -> None:
     """Nothing is heard for four hours: as if the tag could not report, whether its hub says so or not."""
