@@ -19,6 +19,28 @@ OVERTAKEN = 20.0
 """Seconds after a tag was told to be away within which the room by the door may be told of, which it left before..."""
 OVERTAKEN_SHARE = 0.3
 """...as likely as this, its owner being away. Common practice, no source."""
+GAPS, ENOUGH = 64, 20
+"""How many of a tag's gaps are kept, and of how many its rhythm is told. Common practice, no source."""
+FALLEN_SILENT = 0.01
+"""Probability that a tag is not heard again, though its owner is at home: its battery, a tin. Common practice, no
+source."""
+MISSING = ("unheard", "listen")
+"""What falls due of a tag that is missed: it tells, or, as its hub may have been down, only whether that is up."""
+USUALLY, STEADY = 0.9, 3.0
+"""A tag has a rhythm if this share of the time that its gaps make together is in gaps of at most so many medians: one
+report in five may be lost, while of the time in gaps at random (exponential) little more than half is. No source."""
+
+
+def longest_usual(gaps: tuple[float, ...]) -> float | None:
+    """The gap, in seconds, which those that make up nearly all of the time together do not exceed; None: no rhythm.
+
+    By time, not by number: a tag that is woken by being moved speaks often, and is silent for most of the night.
+    """
+    if len(gaps) < ENOUGH:
+        return None
+    rising = np.sort(gaps)
+    usual = float(rising[np.searchsorted(np.cumsum(rising), USUALLY * rising.sum())])
+    return usual if usual <= STEADY * float(np.median(rising)) else None
 
 
 class CarriedEngine(EngineCore):
@@ -50,6 +72,9 @@ class CarriedEngine(EngineCore):
         rooms, last = self.model.states.rooms, snapshot.reports.get(sensor.id)
         agrees, error = self.model.states.room == rooms.index(value), self.settings.badge_error
         likelihood = np.where(agrees, 1 - error, error / max(1, len(rooms) - 1))
+        if last is not None and value != AWAY and self._was_missed(snapshot, sensor, last):  # somebody has brought it
+            brought = self.settings.phone_return_error / max(1, len(rooms) - 1)
+            likelihood = np.where(self.model.states.room == self.model.away, brought, likelihood)
         if last is not None and self._overtaken(snapshot, last, value):  # it goes on being away
             likelihood[self.model.states.room == self.model.away] = OVERTAKEN_SHARE
             return self._about(snapshot, owner, likelihood)
@@ -61,6 +86,7 @@ class CarriedEngine(EngineCore):
         lies = Staying(1.0, self._elsewhere(snapshot, owner, agrees))
         since = last.since if last is not None and last.value == value else snapshot.seconds
         before = "" if last is None else last.before if last.value == value else last.value
+        snapshot = self._next_unheard(snapshot, sensor, last, value)
         reports = {**snapshot.reports, sensor.id: Reported(value, since, snapshot.seconds, before)}
         snapshot = replace(snapshot, reports=reports, staying={**snapshot.staying, sensor.id: lies})
         told_away = value == AWAY or any(note[1:] == ("still", sensor.id) for note in snapshot.due)
@@ -73,13 +99,71 @@ class CarriedEngine(EngineCore):
         soon = last.value == AWAY and snapshot.seconds - last.since <= OVERTAKEN
         return soon and value != last.before and self.plan.graph.has_edge(AWAY, value)
 
+    def _next_unheard(self, snapshot: Snapshot, sensor: Sensor, last: Reported | None, value: str) -> Snapshot:
+        """When a tag that has a rhythm, in a hub that never says `away`, is missed if it is not heard again.
+
+        Its rhythm is that of its owner's sleeping hours, in the room where it was before: what is heard then speaks by
+        itself, without being moved.
+        """
+        due = tuple(note for note in snapshot.due if note[1:] not in ((what, sensor.id) for what in MISSING))
+        if len(due) < len(snapshot.due):
+            snapshot = replace(snapshot, due=due)
+        if value == AWAY or any(note[1:] == ("still", sensor.id) for note in due):  # the hub would say so
+            return snapshot
+        gaps = snapshot.gaps.get(sensor.id, ())
+        if last is not None and value == last.value and snapshot.hours[self.names.index(str(sensor.person))].asleep:
+            gaps = (*gaps[1 - GAPS :], snapshot.seconds - last.heard)
+            snapshot = replace(snapshot, gaps={**snapshot.gaps, sensor.id: gaps})
+        if longest_usual(gaps) is None:
+            return snapshot
+        missed = Staying(FALLEN_SILENT, self._in_reach(snapshot, sensor)[0])
+        staying = {**snapshot.staying, f"{sensor.id} unheard": missed}
+        due_at = snapshot.seconds + self._patience(snapshot, sensor)
+        return self._schedule(snapshot, due_at, "unheard", sensor.id, staying=staying)
+
+    def _was_missed(self, snapshot: Snapshot, sensor: Sensor, last: Reported) -> bool:
+        """Whether a tag that is heard in a room now was silent for so long that it was missed."""
+        due = any(note[1:] == ("unheard", sensor.id) for note in snapshot.due)
+        return due and snapshot.seconds - last.heard > self._patience(snapshot, sensor)
+
+    def _patience(self, snapshot: Snapshot, sensor: Sensor) -> float:
+        """Seconds after which a tag that has a rhythm is missed."""
+        return max(self.settings.phone_still, 2.0 * (longest_usual(snapshot.gaps[sensor.id]) or 0.0))
+
+    def _in_reach(self, snapshot: Snapshot, sensor: Sensor) -> tuple[float, NDArray[np.bool_]]:
+        """Probability that a tag's owner is indoors, where it would be heard; these states, shape (S,)."""
+        rooms = self.model.states.rooms
+        within = np.isin(self.model.states.room, [rooms.index(room) for room in self.plan.indoor])
+        return self._elsewhere(snapshot, str(sensor.person), ~within), within
+
+    def _missed(self, snapshot: Snapshot, sensor: Sensor, what: str) -> Snapshot:
+        """A tag is missed, once more: its owner is likely out of its reach.
+
+        Or it does not speak any more, or was not with whoever has come home since: that evidence is bounded. Where
+        nothing else has been heard of late, the hub may be down, and the tag gets its time anew once it is back.
+        """
+        again = self._patience(snapshot, sensor)
+        latest = snapshot.association
+        if latest is None or latest.time.timestamp() < snapshot.seconds - again / 2.0:
+            return self._schedule(snapshot, snapshot.seconds + again / 2.0, "listen", sensor.id)
+        if what == "unheard":
+            key, doubt = f"{sensor.id} unheard", self.settings.phone_doubt
+            indoors, within = self._in_reach(snapshot, sensor)
+            missed = snapshot.staying[key].at(indoors, self.settings.badge_error)
+            likelihood = np.where(within, missed.likelihood(doubt), 1.0)
+            snapshot = self._about(snapshot, str(sensor.person), likelihood)
+            snapshot = replace(snapshot, staying={**snapshot.staying, key: missed.after(doubt)})
+        return self._schedule(snapshot, snapshot.seconds + again, "unheard", sensor.id)
+
     def _elsewhere(self, snapshot: Snapshot, being: str, there: NDArray[np.bool_]) -> float:
         """Probability that a being is in none of some states, `there` of shape (S,)."""
         return float(self.model.marginals(snapshot.mixture)[self.names.index(being), ~there].sum())
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
-        """A phone or a tag has not changed its report for a while; or anything else."""
+        """A phone or a tag has not changed its report for a while, or a tag is missed; or anything else."""
         (_, what, sensor), *rest = snapshot.due
+        if what in MISSING:
+            return self._missed(replace(snapshot, due=tuple(rest)), self.plan.sensors[sensor], what)
         if what != "still":
             return super()._fall_due(snapshot)
         return self._still(replace(snapshot, due=tuple(rest)), sensor)

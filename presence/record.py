@@ -35,7 +35,7 @@ class Piece(NamedTuple):
     """A part of a step in which one thing happened."""
 
     what: str
-    """`silence`, `event`, or what fell due: `expire`, `linger`, `shut`, `still`, `witness`."""
+    """`silence`, `event`, or what fell due: `expire`, `linger`, `listen`, `shut`, `still`, `unheard`, `witness`."""
     before: Snapshot
     after: Snapshot
     event: Event | None = None

@@ -245,6 +245,8 @@ class Snapshot(NamedTuple):
     """Each switch's and appliance's record of what it reported by itself; how often each lock locked itself."""
     reports: Mapping[str, Reported] = {}
     """What each phone and tag reported last."""
+    gaps: Mapping[str, tuple[float, ...]] = {}
+    """Seconds between the latest reports of each tag in one room in its owner's sleeping hours, of some at most."""
     association: Association | None = None
     same_as_previous: float | None = None
     silent: frozenset[str] = frozenset()

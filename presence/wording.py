@@ -79,6 +79,8 @@ def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, R
         if sensor.kind == "badge":
             return f"{sensor.person}'s tag still {'away' if said == AWAY else f'heard in {room_name(plan, said)}'}"
         return f"{sensor.person}'s phone still says {said}"
+    if what in ("unheard", "listen"):
+        return f"{sensor.person}'s tag not heard for long"
     if what == "shut":
         return f"{door_name(plan, str(sensor.door))} open for so long that it must have been shut"
     if what == "linger":
