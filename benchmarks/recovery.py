@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.exact.dense import NOON
 from benchmarks.exact.drawing import draw_life
@@ -166,9 +167,13 @@ def recover(name: str, people: int, days: float, seed: int) -> Recovery:
     ahead = fitted.log_likelihood - truth.log_likelihood
     slopes = slopes_by_block(plan, [taped], range(people), LIVELY, dict.fromkeys(rates, 0.0))
     slopes = slopes[:, slopes.any(axis=0)]
+    return Recovery(found, max(0.0, falls), ahead, misfit_of(slopes), slopes.shape[1], seconds)
+
+
+def misfit_of(slopes: NDArray[np.float64]) -> float:
+    """Chi-square of the sum of slopes, shape (blocks of time, rates), by the information that they show."""
     total = slopes.sum(axis=0)
-    misfit = float(total @ np.linalg.pinv(slopes.T @ slopes) @ total)
-    return Recovery(found, max(0.0, falls), ahead, misfit, slopes.shape[1], seconds)
+    return float(total @ np.linalg.pinv(slopes.T @ slopes) @ total)
 
 
 def recovery_table(people: int, days: float, seeds: list[int]) -> Iterator[str]:

@@ -180,9 +180,7 @@ def test_at_the_rates_by_which_a_life_was_drawn_slopes_are_noise_and_at_others_t
     rates = [Rate("door_rate"), Rate("door_closing_rate"), Rate("zone_rate"), Rate("motion_rates", 0)]
 
     def misfit(logs: dict[Rate, float]) -> float:
-        slopes = slopes_by_block(plan, [tape], [0], recovery.LIVELY, logs)
-        total = slopes.sum(axis=0)
-        return float(total @ np.linalg.inv(slopes.T @ slopes) @ total)
+        return recovery.misfit_of(slopes_by_block(plan, [tape], [0], recovery.LIVELY, logs))
 
     truth = dict.fromkeys(rates, 0.0)
     assert chi2.sf(misfit(truth), len(rates)) > 0.01

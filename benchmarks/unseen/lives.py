@@ -42,7 +42,6 @@ class Person:
     job: str = "office"
     drives: bool = False
     pace: float = 1.0
-    phone_along: bool = True
     appointments: list[tuple[float, float, str, str]] = field(default_factory=list)
     """Begin, end, room, what: `asleep`, `busy`, `sitting`."""
 
@@ -85,7 +84,7 @@ class Home:
             doors = [d for d in self.graph.get_edge_data(one, other) if drives or self.plan.doors[d].leaf != "overhead"]
             when += person.pace * person.rng.uniform(1.8, 5.5) * (2.0 if AWAY in (one, other) else 1.0)
             door = person.rng.choice(sorted(doors or self.graph.get_edge_data(one, other)))
-            self.seen.passings.append(Passing(when, door, one, other, person.name, drives))
+            self.seen.passings.append(Passing(when, door, one, other, person.name))
             self.seen.moments.append(Moment(when + 0.4, other, "walking", person.name))
         person.room = to
         return when
@@ -176,7 +175,7 @@ def _live_through(home: Home, person: Person) -> None:
             _outing(home, person, now, until)
             now = max(now, until)
             if person.room == AWAY:
-                now = home.walk(person, now, next(r for r in ("hall",) if r in home.plan.rooms))
+                now = home.walk(person, now, "hall")
         else:
             now = home.walk(person, now, room) if person.room != room else now
             now = _night(home, person, now, until) if how == "asleep" else _sit(home, person, now, until, how)

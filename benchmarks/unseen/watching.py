@@ -30,7 +30,6 @@ class Passing(NamedTuple):
     source: str
     into: str
     person: str
-    drives: bool
 
 
 @dataclass(slots=True)
@@ -97,7 +96,7 @@ def _occupancy(sensor: Sensor, seen: Seen, rng: random.Random) -> Iterator[Repor
     """On a second or two after somebody comes, off some time after the last has gone."""
     lag = rng.uniform(10, 60)
     heads, empty_since, said = 0, -math.inf, False
-    for p in [*seen.passings]:
+    for p in seen.passings:
         if sensor.room not in (p.source, p.into):
             continue
         if p.into == sensor.room:
@@ -163,7 +162,7 @@ def _doors(plan: Floorplan, seen: Seen, rng: random.Random) -> Iterator[Report]:
         door = plan.doors[contact.door or ""]
         private = next((r for r in door.between if r in ("bathroom", "wc")), None)
         shuts_at, stands_open = -math.inf, False
-        for p in [p for p in seen.passings if p.door == door.id]:
+        for p in (p for p in seen.passings if p.door == door.id):
             if stands_open and p.when - 1 > shuts_at:
                 yield shuts_at, contact.id, "closed", None, None
                 stands_open = False
