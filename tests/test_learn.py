@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from benchmarks.exact.drawing import draw_life
 from presence import Event, Floorplan, InputError, Settings, Tracker
+from presence.habits import Hour
 from presence.learn import Effort, bench, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
@@ -32,11 +33,12 @@ from presence.learn.recordings import OVERLAP, Stretch, cut, first_days, judged_
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.statistics import count, expected_log_likelihood
+from presence.learn.statistics import Views, count, expected_log_likelihood
 from presence.learn.steps import Step, Wanted, grouped, one_by_one, preferred, small_steps
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import apply, read_learned, rounded, write_learned
+from presence.model import Model
 from presence.simulate import simulate
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
@@ -148,6 +150,23 @@ def test_every_place_may_differ_in_every_rate_that_is_fitted_there(tmp_path: Pat
         assert {sensor.id for sensor in plan.sensors.values() if sensor.kind == "motion"} == {
             place for name, places in settings.factors.items() if name.endswith("motion_rates") for place in places
         }
+
+
+@pytest.mark.parametrize("positions", [[[0, 0], [3, 0]], [None, None]])
+def test_what_is_fitted_in_a_place_changes_how_people_move_or_are_seen_there(positions: Any) -> None:
+    """Also where a room's motion sensors are no zones, for the plan does not say where each sits."""
+    sensors = [motion("hall", **({"at": p} if p else {})) for p in positions]
+    plan = home(1, west=sensors[0], east=sensors[1], bed_motion=motion("bed"))
+
+    def rates(settings: Settings) -> list[Array]:
+        sight, flows, leaving = Views(Model(plan, settings)).at((Hour(),))
+        return [sight.weights, flows, leaving]
+
+    usual = rates(Settings())
+    fitted = [rate for rate in rates_of(plan, places=True) if rate.where or rate.setting.startswith("zone_")]
+    same = [str(r) for r in fitted if all(map(np.array_equal, rates(with_factors(Settings(), {r: 0.3})), usual))]
+    assert same == []
+    assert {rate.where for rate in fitted if "rising" in rate.setting and rate.where} == {"hall", "bed"}
 
 
 def test_standard_errors_are_those_of_the_likelihoods_curvature() -> None:
@@ -702,8 +721,14 @@ def test_a_home_is_learned_the_same_after_a_stop(
 
     with pytest.raises(KeyboardInterrupt):
         fit(FLAT, [flat_log], effort=QUICK, state=state, say=stop)
-    noted = len(json.loads(state.read_text(encoding="utf-8"))["answers"])
-    assert noted >= 3
+    kept = state.read_bytes()
+    assert len(json.loads(kept)["answers"]) >= 3
+    with pytest.raises(InputError, match="--resume goes on with it, and removing it starts again"):
+        fit(FLAT, [flat_log], effort=QUICK, state=state)
+    other = [*flat_log[:9], replace(flat_log[9], code="3"), *flat_log[10:]]
+    with pytest.raises(InputError, match="begun with other logs; remove it"):
+        fit(FLAT, [other], effort=QUICK, state=state, resume=True)
+    assert state.read_bytes() == kept
     runs = counted(monkeypatch)
     again = fit(FLAT, [flat_log], effort=QUICK, state=state, resume=True)
     assert (again.settings, again.report) == (whole.settings, whole.report)

@@ -23,6 +23,7 @@ from presence.floorplan import Floorplan
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
 from presence.permitted import FACTORED
+from presence.places import motion_zones
 from presence.settings import Settings
 from presence.zones import close_set
 
@@ -110,8 +111,7 @@ class Fitted:
 def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
     """The rates that mean something in a home; with `places`, factors of rooms, motion sensors and doors as well."""
     kinds = {sensor.kind for sensor in plan.sensors.values()}
-    rooms = [s.room for s in plan.sensors.values() if s.kind == "motion"]
-    zoned = {room for room in rooms if rooms.count(room) > 1 and room is not None}
+    zoned = {room for room in plan.rooms if motion_zones(plan, room)}
     found = [Rate(name) for name in PLAIN]
     found += [Rate(name) for name in (*(ZONES if zoned else ()), *(DOORS if "contact" in kinds else ()))]
     found += [Rate(name) for name in (SEATS if "pressure" in kinds else ())]
@@ -178,6 +178,14 @@ class Slopes(NamedTuple):
     events: Array
     """Expected number of events of each rate."""
 
+    @property
+    def step(self) -> Array:
+        """The M step of each rate by itself, as if the others stood still: logarithms.
+
+        For a rate that multiplies, `Q = n log f - e f`; n and e follow from the first and second derivative.
+        """
+        return np.asarray(np.log(np.maximum(self.gradient + self.curvature, TINY) / self.curvature))
+
 
 def slopes(plan: Floorplan, found: Statistics, start: Settings, logs: Factors, pseudo: float) -> Slopes:
     """Numerical derivatives through the model's own code; a rate that cannot be turned has no slope."""
@@ -198,14 +206,10 @@ def slopes(plan: Floorplan, found: Statistics, start: Settings, logs: Factors, p
 def improve(
     plan: Floorplan, found: Statistics, start: Settings, logs: Factors, pseudo: float, at: Slopes
 ) -> dict[Rate, float]:
-    """The M step: better factors for these counts.
-
-    For a rate that multiplies, `Q = n log f - e f`; n and e follow from the first and second derivative.
-    """
-    step = np.log(np.maximum(at.gradient + at.curvature, TINY) / at.curvature)
+    """The M step: better factors for these counts."""
     before = _expected(plan, found, start, logs) + log_prior(logs, pseudo)
     for halving in range(HALVINGS):
-        better = _moved(logs, step * 0.5**halving)
+        better = _moved(logs, at.step * 0.5**halving)
         if _expected(plan, found, start, better) + log_prior(better, pseudo) >= before:
             return better
     return dict(logs)

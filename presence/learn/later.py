@@ -1,7 +1,7 @@
 """What is seen later: places active at once, and events in rooms, on the grid on which beliefs are told.
 
 A place is a room, or a seat by itself. It is active from the instant a sensor there turns on until the last movement
-that kept it on (`hold` seconds before it turns off), and for ten seconds after any single report.
+that kept it on (`hold` seconds before it turns off), and at any single report, each rounded out to whole bins of time.
 """
 
 from __future__ import annotations

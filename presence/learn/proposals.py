@@ -18,6 +18,7 @@ from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
 from presence.learn.tape import Tape
 from presence.learned import rounded
+from presence.places import motion_zones
 from presence.settings import Settings
 
 ROUNDS = 8
@@ -178,7 +179,7 @@ def room_stays(plan: Floorplan, stretches: Sequence[Stretch]) -> Settings | None
         return None
     from presence.learn.grid import stay_factors
 
-    single = {r for r in plan.indoor if sum(s.room == r and s.kind == "motion" for s in plan.sensors.values()) == 1}
-    factors = {room: factor for room, factor in stay_factors(plan, stretches).items() if room in single}
+    found = stay_factors(plan, stretches)
+    factors = {room: f for room, f in found.items() if room in plan.indoor and not motion_zones(plan, room)}
     places: dict[str, Any] = {"rising_rate": factors} if factors else {}
     return rounded(Settings(factors=places)) if factors else None

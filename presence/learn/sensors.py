@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -55,30 +55,31 @@ def on_shares(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, float]
     total = sum(stretch.end - stretch.begin for stretch in stretches)
     lasting: dict[str, float] = {}
     for stretch in stretches:
-        since: dict[str, float] = {}
-        for event in stretch.events:
-            kind = plan.sensors[event.sensor].kind
-            if event.value == ON.get(kind):
-                since.setdefault(event.sensor, event.seconds)
-            elif event.value == OFF.get(kind) and event.sensor in since:
-                lasting[event.sensor] = lasting.get(event.sensor, 0.0) + event.seconds - since.pop(event.sensor)
-        for name, begun in since.items():
-            lasting[name] = lasting.get(name, 0.0) + stretch.end - begun
+        for name, begin, end in _times_on(plan, stretch):
+            lasting[name] = lasting.get(name, 0.0) + (stretch.end if end is None else end) - begin
     return {name: seconds / total for name, seconds in lasting.items()} if total else {}
+
+
+def _times_on(plan: Floorplan, stretch: Stretch) -> Iterator[tuple[str, float, float | None]]:
+    """Each lasting sensor's times on: from when until when (epoch seconds); None: until the stretch ends."""
+    since: dict[str, float] = {}
+    for event in stretch.events:
+        kind = plan.sensors[event.sensor].kind
+        if event.value == ON.get(kind):
+            since.setdefault(event.sensor, event.seconds)
+        elif event.value == OFF.get(kind) and event.sensor in since:
+            yield event.sensor, since.pop(event.sensor), event.seconds
+    for name, begin in since.items():
+        yield name, begin, None
 
 
 def measured_holds(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, float]:
     """Motion sensors whose hold, as measured, is not what the plan says: seconds, to a tenth."""
     times: dict[str, list[float]] = {}
     for stretch in stretches:
-        since: dict[str, float] = {}
-        for event in stretch.events:
-            if plan.sensors[event.sensor].kind != "motion":
-                continue
-            if event.value == "detected":
-                since.setdefault(event.sensor, event.seconds)
-            elif event.value == "clear" and event.sensor in since:
-                times.setdefault(event.sensor, []).append(event.seconds - since.pop(event.sensor))
+        for name, begin, end in _times_on(plan, stretch):
+            if plan.sensors[name].kind == "motion" and end is not None:
+                times.setdefault(name, []).append(end - begin)
     found = {}
     for name, lengths in times.items():
         if len(lengths) < ENOUGH:

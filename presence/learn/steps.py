@@ -23,7 +23,7 @@ import numpy as np
 
 from presence.floorplan import Floorplan
 from presence.learn.bench import Bench
-from presence.learn.em import LARGEST_STEP, TINY, Factors, Rate, improve, rates_of, slopes, with_factors
+from presence.learn.em import LARGEST_STEP, Factors, Rate, improve, rates_of, slopes, with_factors
 from presence.learn.journal import digest
 from presence.learn.judge import Verdict, gain
 from presence.learn.recordings import Stretch
@@ -207,8 +207,7 @@ def _wanted(bench: Bench, stretches: Sequence[Stretch], now: Factors) -> Wanted:
         bench.say("small steps: following the log")
         found = bench.counts(settings, stretches)
         at = slopes(plan, found, Settings(), now, 1.0)
-        steps = np.log(np.maximum(at.gradient + at.curvature, TINY) / at.curvature)
-        steps = np.clip(steps, -LARGEST_STEP, LARGEST_STEP)
+        steps = np.clip(at.step, -LARGEST_STEP, LARGEST_STEP)
         told = [steps.tolist(), (0.5 * steps * at.gradient).tolist()]
         bench.journal.note(question, told)
     return dict(zip(now, zip(*told, strict=True), strict=True))
