@@ -15,7 +15,9 @@ from presence.reading import written_to
 @PLAN
 @click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
-@click.option("--resume", is_flag=True, help="Go on where a stopped run was; FILE.state keeps what it had worked out.")
+@click.option(
+    "--resume", is_flag=True, help="Go on from the FILE.state that a stopped run left, which is never written over."
+)
 @click.option("--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings the search tries.")
 @click.option("--grid/--no-grid", default=True, show_default=True, help="For one resident, also by pomegranate.")
 @STRICT

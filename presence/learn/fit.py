@@ -78,7 +78,8 @@ def fit(
         say: is told of progress.
 
     Raises:
-        InputError: if there is nothing to resume, or something else was begun.
+        InputError: if there is nothing to resume, if something else was begun, or if there is a state and `resume` is
+            not asked for.
         EventError: if a log holds an event that the plan's sensors cannot have sent.
     """
     effort = effort or Effort()
@@ -125,8 +126,8 @@ def _days_used(bench: Bench, given: Material) -> dict[str, float]:
 
 def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
     """What the journal's answers depend on."""
-    logs = digest([[(e.seconds, e.sensor, e.value) for e in stretch.events] for stretch in given.stretches])
-    return {"plan": fingerprint(plan), "logs": logs, "options": str(effort)}
+    told = [[(e.seconds, e.sensor, e.value, e.by, e.code) for e in stretch.events] for stretch in given.stretches]
+    return {"plan": fingerprint(plan), "logs": digest(told), "options": str(effort)}
 
 
 def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str, Settings], dict[str, Any]]:
@@ -232,6 +233,3 @@ def _alike(best: Verdict, other: Verdict) -> bool:
 
 def _factors(dials: Sequence[Dial], point: Point) -> dict[Dial, float]:
     return {dial: math.exp(x) for dial, x in zip(dials, point, strict=True) if x}
-
-
-__all__ = ["Effort", "Material", "fit"]

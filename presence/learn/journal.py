@@ -27,15 +27,21 @@ class Journal:
         resume: take up what the file holds.
 
     Raises:
-        InputError: if the file to take up is missing, no journal, or about something else.
+        InputError: if the file to take up is missing, no journal, or about something else; or if there is one that is
+            not to be taken up: it may be the work of hours.
     """
 
     def __init__(self, path: Path | None, about: Mapping[str, Any], *, resume: bool = False) -> None:
         self.path = path
         self.about = dict(about)
         self.answers: dict[str, Any] = {}
-        if resume and path is not None:
+        if path is None:
+            return
+        if resume:
             self.answers = _read(path, self.about)
+        elif path.exists():
+            text = "holds what a stopped run had worked out; --resume goes on with it, and removing it starts again"
+            raise InputError([Fault(str(path), 0, text)])
 
     def ask(self, question: str) -> Any:
         """The answer, or None."""
@@ -65,13 +71,13 @@ def _read(path: Path, about: Mapping[str, Any]) -> dict[str, Any]:
         reason = error.strerror
         raise InputError([Fault(str(path), 0, f"there is nothing to resume ({reason}); leave --resume out")]) from None
     except (ValueError, RecursionError) as error:
-        raise InputError([Fault(str(path), 0, f"is not JSON ({error}); leave --resume out")]) from None
+        raise InputError([Fault(str(path), 0, f"is not JSON ({error}); remove it and leave --resume out")]) from None
     ours = isinstance(content, dict) and (content.get("format"), content.get("version")) == (FORMAT, VERSION)
     if not ours or not all(isinstance(content.get(part), dict) for part in ("about", "answers")):
-        raise InputError([Fault(str(path), 0, "is no state of `presence learn`; leave --resume out")])
+        raise InputError([Fault(str(path), 0, "is no state of `presence learn`; remove it and leave --resume out")])
     differing = [key for key, value in about.items() if content["about"].get(key) != value]
     if differing:
-        text = f"was begun with other {' and '.join(differing)}; leave --resume out to start again"
+        text = f"was begun with other {' and '.join(differing)}; remove it and leave --resume out to start again"
         raise InputError([Fault(str(path), 0, text)])
     answers: dict[str, Any] = content["answers"]
     return answers
