@@ -851,5 +851,9 @@ def test_the_command_writes_a_file_that_replay_and_evaluate_take(
     assert len(capsys.readouterr().err.splitlines()) == 1
     assert cli.run(["learn", plan, "log.jsonl", "--out", "learned.json", "--resume"]) == 2
     assert "nothing to resume" in capsys.readouterr().err
+    Path("learned.json.state").write_text("of another run", encoding="utf-8")
+    assert cli.run(["learn", plan, "log.jsonl", "--out", "learned.json"]) == 2
+    assert "learned.json.state:0: holds what a stopped run had worked out" in capsys.readouterr().err
+    assert Path("learned.json.state").read_text(encoding="utf-8") == "of another run"
     assert cli.run(["learn", plan, "log.jsonl", "--out", "nowhere/learned.json"]) == 2
     assert "no folder nowhere" in capsys.readouterr().err
