@@ -35,7 +35,6 @@ from benchmarks.open_sets import single_resident as single_set
 from benchmarks.open_sets import two_residents as two_residents_set
 from benchmarks.open_sets import two_residents_month as month_set
 from benchmarks.open_sets.following import Trace, follow_all, instants
-from benchmarks.open_sets.passages import openings, true_passages
 from benchmarks.open_sets.recording import Recording, half
 from benchmarks.trust.homes import Cell, live
 from presence import Floorplan, Settings, Tracker
@@ -122,9 +121,7 @@ def single_resident(folder: Path, part: str) -> Material:
     whole = data.recording
     days = half(np.unique(instants(whole, 60.0) // score_single_resident.DAY).tolist(), part)
     later = np.array(half(days, "second"))
-    labels = [(start, True) for start in data.away[:, 0]] + [(end, False) for end in data.away[:, 1]]
-    truth = true_passages(sorted(labels), openings(whole, data.front))
-    truth = [pair for pair in truth if pair[0] // score_single_resident.DAY in later]
+    truth = score_single_resident.front_passages(data, later)
     events = [e for e in whole.events if e.seconds // score_single_resident.DAY in half(days, "first")]
 
     def score(settings: Sequence[Settings]) -> dict[str, Any]:

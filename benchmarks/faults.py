@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -75,17 +75,6 @@ def invert(log: Log, sensor: str) -> Log:
 
 def _in_order(log: Log) -> Log:
     return sorted(log, key=lambda e: e.time)
-
-
-FAULTS: dict[str, Callable[..., Log]] = {
-    "dead": die,
-    "stuck": stick,
-    "chattering": chatter,
-    "fading": fade,
-    "swapped": swap,
-    "clock": shift_clock,
-    "inverted": invert,
-}
 
 
 def midnight(log: Log, days: float) -> datetime:

@@ -43,7 +43,7 @@ from benchmarks.open_sets.score_two_residents import firings, read_causes, score
 from benchmarks.open_sets.two_residents import PEOPLE, Session, TwoResidents, load
 from benchmarks.trust.homes import Cell, Lived, live
 from presence import Event, Floorplan, Settings
-from presence.floorplan import AWAY
+from presence.floorplan import AWAY, ON_VALUES
 from presence.learn.em import PLACE_PSEUDO
 from presence.places import Place, motion_zones, states_of
 from presence.recorder import RecordingEngine, stretches
@@ -116,7 +116,7 @@ def visits(plan: Floorplan, logs: Iterable[Sequence[Event]]) -> Array:
         before = None
         for event in log:
             sensor = plan.sensors[event.sensor]
-            if event.value not in ("detected", "occupied", "pressed", "started", "person") or sensor.room is None:
+            if event.value not in ON_VALUES or sensor.room is None:
                 continue
             own = sensor.kind == "pressure" or (sensor.kind == "motion" and motion_zones(plan, sensor.room))
             now = names.get(sensor.id if own else sensor.room)

@@ -43,6 +43,11 @@ def longest_usual(gaps: tuple[float, ...]) -> float | None:
     return usual if usual <= STEADY * float(np.median(rising)) else None
 
 
+def _unheard(sensor: Sensor) -> str:
+    """Under which the evidence of a tag's silence is kept; under its id, that of where it lies."""
+    return f"{sensor.id} unheard"
+
+
 class CarriedEngine(EngineCore):
     """The part of the inference that takes in phones and tags."""
 
@@ -110,16 +115,15 @@ class CarriedEngine(EngineCore):
             snapshot = replace(snapshot, due=due)
         if value == AWAY or any(note[1:] == ("still", sensor.id) for note in due):  # the hub would say so
             return snapshot
-        gaps = snapshot.gaps.get(sensor.id, ())
         if last is not None and value == last.value and snapshot.hours[self.names.index(str(sensor.person))].asleep:
-            gaps = (*gaps[1 - GAPS :], snapshot.seconds - last.heard)
+            gaps = (*snapshot.gaps.get(sensor.id, ())[1 - GAPS :], snapshot.seconds - last.heard)
             snapshot = replace(snapshot, gaps={**snapshot.gaps, sensor.id: gaps})
-        if longest_usual(gaps) is None:
+        patience = self._patience(snapshot, sensor)
+        if patience == np.inf:
             return snapshot
         missed = Staying(FALLEN_SILENT, self._in_reach(snapshot, sensor)[0])
-        staying = {**snapshot.staying, f"{sensor.id} unheard": missed}
-        due_at = snapshot.seconds + self._patience(snapshot, sensor)
-        return self._schedule(snapshot, due_at, "unheard", sensor.id, staying=staying)
+        staying = {**snapshot.staying, _unheard(sensor): missed}
+        return self._schedule(snapshot, snapshot.seconds + patience, "unheard", sensor.id, staying=staying)
 
     def _was_missed(self, snapshot: Snapshot, sensor: Sensor, last: Reported) -> bool:
         """Whether a tag that is heard in a room now was silent for so long that it was missed."""
@@ -127,8 +131,9 @@ class CarriedEngine(EngineCore):
         return due and snapshot.seconds - last.heard > self._patience(snapshot, sensor)
 
     def _patience(self, snapshot: Snapshot, sensor: Sensor) -> float:
-        """Seconds after which a tag that has a rhythm is missed."""
-        return max(self.settings.phone_still, 2.0 * (longest_usual(snapshot.gaps[sensor.id]) or 0.0))
+        """Seconds of silence after which a tag is missed; infinite if it has no rhythm."""
+        usual = longest_usual(snapshot.gaps.get(sensor.id, ()))
+        return np.inf if usual is None else max(self.settings.phone_still, 2.0 * usual)
 
     def _in_reach(self, snapshot: Snapshot, sensor: Sensor) -> tuple[float, NDArray[np.bool_]]:
         """Probability that a tag's owner is indoors, where it would be heard; these states, shape (S,)."""
@@ -147,7 +152,7 @@ class CarriedEngine(EngineCore):
         if latest is None or latest.time.timestamp() < snapshot.seconds - again / 2.0:
             return self._schedule(snapshot, snapshot.seconds + again / 2.0, "listen", sensor.id)
         if what == "unheard":
-            key, doubt = f"{sensor.id} unheard", self.settings.phone_doubt
+            key, doubt = _unheard(sensor), self.settings.phone_doubt
             indoors, within = self._in_reach(snapshot, sensor)
             missed = snapshot.staying[key].at(indoors, self.settings.badge_error)
             likelihood = np.where(within, missed.likelihood(doubt), 1.0)

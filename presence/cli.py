@@ -234,6 +234,7 @@ def simulate(
     _only_for_many(workers, scheduler)
     home = load(plan)
     Path(out).mkdir(parents=True, exist_ok=True)  # what forbids it is said now, not after they have lived
+    _tell_replaced(plan, out)
     write(live(home, days=days, seed=seed), out)
     return DONE
 
@@ -252,6 +253,15 @@ def demo() -> None:
 
     for line in tell():
         click.echo(line)
+
+
+def _tell_replaced(plan: str, out: str) -> None:
+    """Name the log and the truth that would be replaced; those of the plan's own home are not."""
+    for path in filter(Path.is_file, (Path(out, name) for name in ("log.jsonl", "truth.jsonl"))):
+        if path.parent.samefile(Path(plan).parent):
+            told = "belongs to the home whose plan stands beside it; another --out, or it moved away, would be right"
+            raise InputError([Fault(str(path), 0, told)])
+        complain(f"{path}:0: stood there before and is replaced")
 
 
 def _only_for_many(workers: int | None, scheduler: str | None) -> None:

@@ -19,6 +19,7 @@ import click
 import numpy as np
 
 from presence.batch import MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
+from presence.cli_source import complain, say
 from presence.errors import DONE, FAILED, counted
 from presence.homes import Home, find_homes
 from presence.many import in_order, run_many
@@ -68,7 +69,7 @@ def evaluate_many(
     status, _ = _run([Job(home, str(Path.cwd()), options) for home in homes], evaluate_home, tell, workers, scheduler)
     summary = {name: _percentile(scored, at) for name, at in SUMMARY.items()}
     if as_json:
-        found = {f"percentile_{SUMMARY[name]}": _named(row) for name, row in summary.items()}
+        found = {f"percentile_{SUMMARY[name]}": _by_name(row) for name, row in summary.items()}
         click.echo(json.dumps({"homes": len(homes), "scored": len(scored), **found}))
     else:
         click.echo()
@@ -114,10 +115,10 @@ def _run(
     done = progress(run_many(jobs, work, workers=cores(workers), scheduler=scheduler), len(jobs), "homes")
     for job, outcome in zip(jobs, in_order(done), strict=True):
         report = report_of(outcome)
-        clear()
+        say("")  # room for lines where the bar stands
         for complaint in report.complaints:
             named = complaint if outcome.result is not None else f"{job.home.files['plan']}:0: {complaint}"
-            click.echo(named, err=True)
+            complain(named)
         tell(job.home, report)
         sys.stdout.flush()
         statuses.add(report.status)
@@ -158,7 +159,7 @@ def _row(scores: Mapping[str, Any]) -> list[float]:
     return [np.nan if value is None else float(value) for value in found]
 
 
-def _named(row: Iterable[float]) -> dict[str, float | None]:
+def _by_name(row: Iterable[float]) -> dict[str, float | None]:
     """A row for programs; what is no number is null."""
     names = (".".join(where) for where in COLUMNS.values())
     return {name: value if np.isfinite(value) else None for name, value in zip(names, row, strict=True)}
@@ -182,11 +183,4 @@ def progress(done: Iterable[Item], total: int, what: str) -> Iterator[Item]:
         for item in done:
             bar.update(1)
             yield item
-        clear()
-
-
-def clear() -> None:
-    """Make room for a line where the bar stands."""
-    if sys.stderr.isatty():
-        sys.stderr.write("\r\x1b[K")
-        sys.stderr.flush()
+        say("")

@@ -17,6 +17,7 @@ from typing import Any
 
 from presence.errors import Fault, InputError, did_you_mean, shown
 from presence.permitted import WITH_NAMES
+from presence.rows import SEPARATORS
 
 FILES: Mapping[str, tuple[str, ...]] = {
     "plan": ("plan.yaml", "plan.yml", "plan.json"),
@@ -126,7 +127,9 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
     """One home a row; columns `home`, the files, options and settings; an empty cell leaves the default."""
     try:
         with open(path, encoding="utf-8-sig", newline="") as file:  # noqa: PTH123, a path may be any text
-            rows = csv.reader(file, strict=True)
+            separator = max(SEPARATORS, key=file.readline().count)
+            file.seek(0)
+            rows = csv.reader(file, delimiter=separator, strict=True)
             head = [name.strip() for name in next(rows, [])]
             lines = [(rows.line_num, [cell.strip() for cell in row]) for row in rows]
     except (OSError, UnicodeDecodeError, csv.Error) as error:

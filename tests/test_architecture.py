@@ -14,7 +14,7 @@ PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display", "times", "undone"},
     {"habits", "permitted"},
-    {"many", "homes"},
+    {"many"},
     {
         "reading",
         "parquet",
@@ -37,7 +37,7 @@ LAYERS = [
         "resting",
     },
     {"tape", "joint", "reversal", "paths"},
-    {"floorplan", "events", "truth", "holds"},
+    {"floorplan", "events", "truth", "holds", "homes"},
     {"places", "zones", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering"},

@@ -61,6 +61,9 @@ def home(tmp_path: Path) -> Path:
     return tmp_path
 
 
+WRITTEN = ("log.jsonl", "truth.jsonl")
+
+
 @pytest.fixture
 def run(home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
     """Runs a command in the folder: exit status, standard output, standard error."""
@@ -443,8 +446,25 @@ def test_simulate_writes_a_log_that_can_be_replayed_and_scored(run: Run, home: P
     assert status == 0
     assert json.loads(out)["covered"]["days"] > 0.7
     assert run("simulate", "plan.yaml", "--days", "1", "--seed", "3", "--out", "again")[0] == 0
-    for name in ("log.jsonl", "truth.jsonl"):
+    for name in WRITTEN:
         assert (home / "again" / name).read_bytes() == (home / "made" / name).read_bytes()
+
+
+def test_simulate_never_replaces_a_log_in_silence(run: Run, home: Path) -> None:
+    """Beside its plan stands what a home has recorded; elsewhere it is another life, which can be lived again."""
+    before = (home / "log.jsonl").read_bytes()
+    status, _, err = run("simulate", "plan.yaml", "--days", "0.1", "--out", ".")
+    assert (status, err.split(" ")[0]) == (2, "log.jsonl:0:")
+    assert (home / "log.jsonl").read_bytes() == before
+    simulate = ("simulate", "plan.yaml", "--days", "0.1", "--out", "made")
+    assert run(*simulate) == (0, "", "")
+    status, _, err = run(*simulate, "--seed", "2")
+    assert (status, [line.split(": ")[0] for line in err.splitlines()]) == (0, [f"made/{n}:0" for n in WRITTEN])
+    (home / "log.jsonl").unlink()
+    (home / "truth.jsonl").unlink()
+    assert run("simulate", "plan.yaml", "--days", "0.1", "--seed", "2", "--out", ".") == (0, "", "")
+    for name in WRITTEN:
+        assert (home / name).read_bytes() == (home / "made" / name).read_bytes()
 
 
 def test_the_demo_tells_the_garage_story(run: Run) -> None:

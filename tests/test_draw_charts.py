@@ -8,7 +8,6 @@ import warnings
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -26,6 +25,7 @@ from presence.draw.paper import HUE, Chart, contrast, fit, percent, readable_on,
 from presence.draw.ways import ways_of
 from presence.errors import LogError
 from presence.evaluate import evaluate
+from presence.health import Finding
 from presence.truth import TruthLine
 
 ROOT = Path(__file__).parents[1]
@@ -277,16 +277,17 @@ def test_calibration_is_drawn_as_it_was_scored(home: Floorplan) -> None:
 
 def test_only_suspected_sensors_are_named(home: Floorplan) -> None:
     findings = [
-        SimpleNamespace(sensor="hall_motion", kind="silent", probability=0.97, since=START),
-        SimpleNamespace(sensor="ada_phone", kind="late", probability=0.3, since=None),
-        SimpleNamespace(sensor="dryer", kind="stuck", probability=0.001, since=None),
-        SimpleNamespace(sensor="hall_motion", kind="clock", probability=0.2, since=None),
+        Finding("hall_motion", "dead", 0.97, START, ""),
+        Finding("ada_phone", "fading", 0.3, START, ""),
+        Finding("dryer", "stuck", 0.001, START, ""),
+        Finding("hall_motion", "clock", 0.2, START, ""),
     ]
     chart = draw.health(home, findings)
     assert f"2 of {len(home.sensors)} sensors" in chart.alt
     check_texts(chart)
     said = [text.get_text() for axes in chart.axes for text in axes.texts]
     assert "97 %" in said
+    assert "says nothing any more, since Mon 2 Mar 17:59" in said
     assert "hall_motion" in said
     assert "dryer" not in said
     assert "no sensor is suspected" in draw.health(home, []).alt

@@ -18,6 +18,7 @@ from benchmarks.clairvoyant import chances, log_odds
 from benchmarks.exact.drawing import draw_life
 from presence import Floorplan
 from presence.health.chances import ChanceMeter, locks_beside, ways_past
+from presence.health.chatter import ChatterWatch
 from presence.health.findings import NAMED
 from presence.health.odds import FAILURE_RATE, ChangeOdds, probability
 from presence.health.step import Step
@@ -27,10 +28,102 @@ from presence.health.timing import LAGS as TRIED
 from presence.health.wear import FADED, LEAST_SHARE, REPEATS, WearWatch
 from presence.inference import Engine
 from presence.settings import Settings
+from presence.times import duration
 from presence.truth import TruthLine
 from tests.oracle import NOON, contact, home, motion
 
 NOTHING = np.zeros(0)
+
+
+# --- chatter ----------------------------------------------------------------------------------------------------------
+def chatter_by_hand(log: list[tuple[float, str, str]], start: float) -> list[set[str]]:
+    """Who is suspect after each report of a contact and a motion sensor next door: two buckets, filled and drained.
+
+    A report is worth 1, a fifth within two minutes of the other's; the motion sensor's at most its share of three
+    minutes. Each drains at three times what is usual in the hour and those beside it, but half a report an hour.
+    Suspect is who comes beyond 8, and beyond all that was there before the bucket was last empty.
+    """
+    level, latest = {"front": 0.0, "bed": 0.0}, {"front": -math.inf, "bed": -math.inf}
+    filled, peak, record = {name: [0.5] * 24 for name in level}, dict(level), dict.fromkeys(level, 8.0)
+    watched, hour, now, found = [3600.0] * 24, int(start // 3600), start, []
+
+    def drain(name: str) -> float:
+        beside = [(hour + k) % 24 for k in (-1, 0, 1)]
+        usual = sum(filled[name][h] for h in beside) / sum(watched[h] for h in beside)
+        return max(3.0 * usual, 0.5 / 3600.0)
+
+    drains = {name: drain(name) for name in level}
+    for time, name, value in log:
+        watched[hour % 24] += time - now
+        level = {each: max(0.0, level[each] - drains[each] * (time - now)) for each in level}
+        now = time
+        for each in (each for each in level if level[each] == 0.0):
+            record[each], peak[each] = max(record[each], peak[each]), 0.0
+        if int(time // 3600) != hour:
+            hour = int(time // 3600)
+            for each in level:
+                filled[each][hour % 24] *= math.exp(-1 / 14)
+            watched[hour % 24] *= math.exp(-1 / 14)
+            drains = {each: drain(each) for each in level}
+        if value in ("open", "detected"):
+            other = "bed" if name == "front" else "front"
+            worth = 0.2 if time - latest[other] < 120.0 else 1.0
+            worth *= min(1.0, (time - latest[name]) / 180.0) if name == "bed" else 1.0
+            latest[name], level[name] = time, level[name] + worth
+            peak[name] = max(peak[name], level[name])
+            filled[name][hour % 24] += worth
+        found.append({each for each in level if level[each] > record[each]})
+    return found
+
+
+def test_reports_fill_a_bucket_that_drains_at_the_usual_rate_of_the_hour() -> None:
+    plan = home(1, front=contact("front"), bed=motion("bed", 5.0))
+    draws, start = np.random.default_rng(5), NOON.timestamp()
+    times = start + np.cumsum(draws.choice([20.0, 60.0, 119.0, 121.0, 170.0, 190.0, 400.0], size=1500))  # two days
+    log = []
+    for time, chance in zip(times.tolist(), draws.random(len(times)), strict=True):
+        name = ("front", "bed")[int(time // 5000) % 2 if chance < 0.95 else int(1000 * chance) % 2]  # bursts of each
+        log.append((time, name, {"front": "open", "bed": ("detected", "clear")[int(chance < 0.2)]}[name]))
+    watch, told = ChatterWatch(plan, start), []
+    for time, name, value in log:
+        watch.take(Step(time, NOTHING, NOTHING, name, value))
+        told.append({list(plan.sensors)[n] for n in watch.suspects})
+    assert told == chatter_by_hand(log, start)
+    assert {frozenset(each) for each in told} >= {frozenset(), frozenset({"front"}), frozenset({"bed"})}
+
+
+@pytest.mark.parametrize(("begin", "named"), [(2.2, False), (4.2, True)])
+def test_who_goes_on_by_itself_is_named_since_it_began_once_three_days_have_shown_what_is_usual(
+    begin: float, named: bool
+) -> None:
+    """Once a minute for fourteen hours, after five reports a day; its rate is that of the last six hours."""
+    plan, start = home(1, front=contact("front"), hall_motion=motion("hall")), NOON.timestamp()
+    usual = [start + 86400.0 * day + 3600.0 * hour for day in range(int(begin)) for hour in (1, 2, 3, 4, 4.5)]
+    burst = [start + 86400.0 * begin + 60.0 * n for n in range(840)]
+    watch, found = ChatterWatch(plan, start), []
+    for time in sorted([*usual, *burst]):
+        watch.take(Step(time, NOTHING, NOTHING, "front", "open"))
+        watch.weigh(time)
+        if watch.named and not found:
+            found = [time, watch.named["front"]]
+    assert bool(watch.named) == named == bool(found)
+    if named:
+        lasted, finding = found[0] - burst[0], found[1]
+        assert finding.since.timestamp() == burst[0]
+        an_hour = 60.0 * (1.0 - math.exp(-lasted / (6 * 3600.0)))
+        told = re.search(
+            r"about (\d+) times an hour.*: (\d+) reports more in (.*) than .*the most was (\d+)", finding.evidence
+        )
+        assert told is not None
+        assert int(told[1]) == pytest.approx(an_hour, abs=1.0)
+        assert int(told[2]) < lasted / 60.0
+        assert told[3] == duration(lasted)
+        assert int(told[4]) <= 5
+        assert watch.rates()["front"] == pytest.approx((1.0 - math.exp(-14 / 6)) / 60.0, rel=0.02)
+        late = burst[-1] + np.arange(0.0, 4 * 86400.0, 600.0)
+        over = next(time for time in late.tolist() if watch.take(Step(time, NOTHING, NOTHING, "hall_motion", "clear")))
+        held = 1.25 * int(told[2])  # of what it had when it was named, at half a report an hour or more
+        assert 0.1 * 3600.0 < over - burst[-1] < (held + 2.0) / 0.5 * 3600.0
 
 
 # --- chances ----------------------------------------------------------------------------------------------------------

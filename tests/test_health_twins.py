@@ -236,6 +236,37 @@ def test_a_second_opinion_joins_the_odds_and_names() -> None:
     assert np.isneginf(watch.odds_to_name[bath])
 
 
+@pytest.mark.parametrize(
+    ("days", "doubtful", "excused", "less"),
+    [
+        (8, False, False, 0.0),
+        (8, False, True, 0.0),
+        (6, False, False, 4.5),
+        (8, True, False, 4.5),
+        (6, True, False, 4.5),
+        (8, True, True, math.inf),
+    ],
+)
+def test_more_is_asked_for_in_the_first_week_and_beside_a_chatterer(
+    days: int, doubtful: bool, excused: bool, less: float
+) -> None:
+    """4.5 nats more, once; and nothing is made of the silence of the chatterer's own neighbours."""
+    watch = SilenceWatch(plan(), 0.0)
+    bath, expected = watch.index["bath"], np.zeros(len(watch.sensors))
+    for hour in range(24 * days):
+        for late, value in ((0.0, "detected"), (60.0, "clear")):
+            watch.take(Step(3600.0 * hour + late, expected, expected, "bath", value))
+        watch.weigh(3600.0 * hour + 300.0)
+    expected[bath] = 20.0
+    now = float(watch.heard[bath]) + 7200.0
+    watch.take(Step(now, expected, np.zeros_like(expected)))
+    watch.look([("bath", 200.0)])
+    watch.weigh(now, doubtful=doubtful, excused=[bath] if excused else ())
+    joined = float(watch.log_odds[bath]) + SUPPOSED * math.log1p(200.0 / (SUPPOSED * SCALE)) - DEPENDENT
+    assert watch.odds_to_name[bath] == pytest.approx(joined - less, rel=1e-9)
+    assert list(watch.named) == (["bath"] if joined - less > 4.5 else [])
+
+
 def test_how_often_anybody_asks_changes_nothing() -> None:
     """`advance(t1); advance(t2)` equals `advance(t2)` for the health of the sensors, too.
 

@@ -230,6 +230,15 @@ def test_a_table_that_is_none_is_refused(run: Run, tmp_path: Path, table: Any, s
     assert says in str(caught.value)
 
 
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_a_table_is_read_whatever_a_spreadsheet_puts_between_its_cells(tmp_path: Path, separator: str) -> None:
+    rows = (("home", "plan", "walking_speed", "no_pets"), ("y", "p.yaml", "1.2 1.4", "no"))
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join(separator.join(row) for row in rows), encoding="utf-8")
+    (home,) = find_homes([str(path)], ["plan"], options={}, settings=SimulationSettings)
+    assert (home.name, home.settings) == ("y", {"walking_speed": (1.2, 1.4), "no_pets": False})
+
+
 @pytest.mark.parametrize(
     ("row", "says"),
     [

@@ -123,6 +123,8 @@ def test_counts_equal_integrals_of_matrix_exponentials() -> None:
     operators = [expm(1.5 * GENERATOR), mark, expm(0.2 * GENERATOR), factor, expm(40.0 * GENERATOR)]
     total = float(np.linalg.multi_dot([START, *operators, np.ones(3)]))
     assert found.log_likelihood == pytest.approx(np.log(total), rel=1e-10)
+    first = START * np.linalg.multi_dot([*operators, np.ones(3)]) / total
+    np.testing.assert_allclose(found.start, first, rtol=1e-9)
     overlap = np.zeros((3, 3))
     for n, step in enumerate(steps):
         if isinstance(step, Silence):
@@ -183,16 +185,18 @@ def a_chain(size: int, length: int, seed: int) -> tuple[Array, Array, Array]:
 def test_expected_transitions_equal_a_sum_over_all_paths(drawn: tuple[int, int, int]) -> None:
     initial, transition, likelihoods = a_chain(*drawn)
     size, length = drawn[:2]
-    counts, total = np.zeros((size, size)), 0.0
+    counts, begun, total = np.zeros((size, size)), np.zeros(size), 0.0
     for path in product(range(size), repeat=length):
         p = initial[path[0]] * likelihoods[0, path[0]]
         for t in range(1, length):
             p *= transition[path[t - 1], path[t]] * likelihoods[t, path[t]]
         total += p
+        begun[path[0]] += p
         for a, b in pairwise(path):
             counts[a, b] += p
-    found, _, log_likelihood = expected_transitions(initial, transition, likelihoods)
+    found, first, log_likelihood = expected_transitions(initial, transition, likelihoods)
     np.testing.assert_allclose(found, counts / total, rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(first, begun / total, rtol=1e-9, atol=1e-12)
     assert log_likelihood == pytest.approx(np.log(total), rel=1e-9)
 
 

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from benchmarks.exact.drawing import draw_life
 from presence import Settings
@@ -122,6 +123,33 @@ def test_waking_hours_follow_what_suits_and_stay_with_the_plan_without_evidence(
     assert waking_hours(0.001 * asleep, odd) == odd
     by_day = np.roll(asleep, 24)  # somebody who works at night
     assert waking_hours(by_day, (19 * HOUR, 10 * HOUR)) == (18 * HOUR, 9 * HOUR)
+
+
+@pytest.mark.parametrize("awake", [(7 * HOUR, 22.5 * HOUR), (6.25 * HOUR, 23 * HOUR), (14.5 * HOUR, 6.75 * HOUR)])
+def test_waking_hours_are_the_likeliest_of_all_nights(awake: tuple[float, float]) -> None:
+    """Nights of 4 to 12 hours, minute by minute; both clocks are normal about the plan's, which 2 nats must beat."""
+    draws, changed, clocks = np.random.default_rng(3), 0, np.arange(48) * HOUR / 2
+    law = norm(0.0, 1.5 * HOUR)
+    off = (clocks[:, None] - np.array(awake) + 12 * HOUR) % (24 * HOUR) - 12 * HOUR
+    prior = law.logpdf(off) - law.logpdf(0.0)
+
+    def night(asleep: Array, wake: float, bed: float) -> float:
+        minutes = np.tile(np.repeat(asleep, 30) / 30.0, 2)
+        return float(minutes[round(bed / 60) : round((wake + 24 * HOUR * (wake <= bed)) / 60)].sum())
+
+    for scale in np.repeat([0.3, 0.6, 1.2], 8):
+        asleep = draws.normal(0.0, scale, 48) + 2.0 * scale * (np.roll(np.arange(48), int(awake[0] / HOUR) * 2) > 32)
+        worth = {
+            (float(clocks[k % 48]), float(clocks[n])): night(asleep, clocks[k % 48], clocks[n])
+            + float(prior[k % 48, 0] + prior[n, 1])
+            for n in range(48)
+            for k in range(n + 8, n + 25)
+        }
+        best = max(worth, key=lambda hours: worth[hours])
+        expected = best if worth[best] > night(asleep, *awake) + 2.0 else awake
+        assert waking_hours(asleep, awake) == expected
+        changed += expected != awake
+    assert 0 < changed < 24
 
 
 def test_nothing_counted_is_no_habit() -> None:

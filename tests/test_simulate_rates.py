@@ -18,6 +18,7 @@ from presence.simulate import START, SimulationSettings, simulate
 from presence.simulate.deeds import phone, seats
 from presence.simulate.doors import idle_uses, turn_lock
 from presence.simulate.living import Lives, live, stream
+from presence.simulate.sight import Sight, seen
 
 PLANS = Path(__file__).parent.parent / "floorplans"
 AT_HOME = (1, 1, 1, 1, 1, 1, 1, 0.88, 0.41, 0.24, 0.24, 0.24, 0.24, 0.24, 0.24, 0.24, 0.29, 0.55, 0.90, 0.90, 0.90, 1,
@@ -226,3 +227,26 @@ def test_who_lets_a_visitor_in_or_out_works_the_lever_inside(garage_home: Floorp
     means = [(by, to) for at, to in passed for time, by in unlocked if 0 < at - time < 5]
     assert {to for _, to in means} == {"front_path", "hall"}
     assert {by for by, _ in means} == {"inside"}
+
+
+@pytest.mark.parametrize("kind", ["motion", "camera"])
+@pytest.mark.parametrize(
+    ("metres", "size", "asked"),
+    [(0.0, 1.0, 0.9), (3.19, 1.0, 0.9), (3.6, 1.0, 0.585), (3.6, 0.5, 0.2925), (3.999, 1.0, 0.27), (4.01, 1.0, 0.0)],
+)
+def test_movements_are_seen_less_often_from_afar(kind: str, metres: float, size: float, asked: float) -> None:
+    """All but the misses up to .8 of the reach, from there in a line down to .3 of them at it; cats by no camera."""
+    eye = {"kind": kind, "room": "hall", "at": [1.0, 2.0], "reach": 4.0, "hold": 5.0}
+    plan, tries = alone(sensors={"eye": eye}), 4000
+    lives = lived(plan, days=0.1)
+    time, being = lives.begin + 100.0 * np.arange(tries), np.arange(tries, dtype=np.int32) % 2
+    turn = np.linspace(0.0, 2 * np.pi, tries)
+    room = np.full(tries, list(plan.rooms).index("hall"), dtype=np.int32)
+    x, y = 1.0 + metres * np.cos(turn), 2.0 + metres * np.sin(turn)
+    sight = Sight(time, room, x, y, np.full(tries, size), being, ("P1", "cat"), 1)
+    settings = SimulationSettings(misses={kind: 0.1}, false_alarms={kind: 0.0})
+    told = list(seen(plan.sensors["eye"], lives, sight, settings, np.random.default_rng(1)))
+    ons = [report for report in told if report.value in ("detected", "person")]
+    assert [report.time + 5.0 for report in ons] == [report.time for report in told if report.value == "clear"]
+    for name, share in (("P1", asked), ("cat", asked if kind == "motion" else 0.0)):
+        assert_share(sum(report.being == name for report in ons), tries // 2, share)

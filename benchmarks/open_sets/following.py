@@ -18,14 +18,14 @@ from presence.floorplan import AWAY, Floorplan
 from presence.times import utc
 
 if TYPE_CHECKING:
-    from presence import Association, Belief, Passage, Settings, Tracker
+    from presence import Belief, Passage, Settings, Tracker
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Caused:
-    """Who caused one event, and whether it was the one who caused the event before it (None for the first)."""
+    """Who caused one event, and how likely that is the one who caused the event before it."""
 
     time: float
     sensor: str
@@ -134,12 +134,5 @@ def _keep_cause(tracker: Tracker, caused: list[Caused]) -> None:
     last = caused[-1] if caused else None
     seconds = found.time.timestamp()
     if last is None or (seconds, found.sensor, found.value) != (last.time, last.sensor, last.value):
-        same = getattr(tracker, "same_as_previous", None)
-        if same is None and last is not None:
-            same = _same_from_marginals(found, last)
+        same = tracker.same_as_previous
         caused.append(Caused(seconds, found.sensor, found.value, dict(found.people), found.nobody, same))
-
-
-def _same_from_marginals(found: Association, last: Caused) -> float:
-    """`sum_p p(p caused this) p(p caused the last)`: what two separate marginals can say."""
-    return sum(share * last.people.get(person, 0.0) for person, share in found.people.items())

@@ -43,9 +43,7 @@ def run_single_resident(
     data = load(Path(folder), house=house, visitors=visitors)
     grid = instants(data.recording, every)
     days = np.array(half(np.unique(grid // DAY).tolist(), part))
-    labels = [(start, True) for start in data.away[:, 0]] + [(end, False) for end in data.away[:, 1]]
-    truth = passages.true_passages(sorted(labels), passages.openings(data.recording, data.front))
-    truth = [pair for pair in truth if pair[0] // DAY in days]
+    truth = front_passages(data, days)
     result: dict[str, Any] = {
         "set": "single_resident",
         "house": data.recording.name,
@@ -71,6 +69,13 @@ def is_away(data: SingleResident, grid: Array) -> Mask:
     for start, end in data.away:
         result |= (grid >= start) & (grid < end)
     return result
+
+
+def front_passages(data: SingleResident, days: Array) -> list[tuple[float, bool]]:
+    """Openings of the front door near a beginning or an end of being away, on some days, and whether it is out."""
+    labels = [(start, True) for start in data.away[:, 0]] + [(end, False) for end in data.away[:, 1]]
+    found = passages.true_passages(sorted(labels), passages.openings(data.recording, data.front))
+    return [(time, out) for time, out in found if time // DAY in days]
 
 
 def true_room(data: SingleResident, grid: Array) -> NDArray[np.str_]:

@@ -6,13 +6,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from presence.draw.encoding import numbers, runs
+from presence.draw.encoding import numbers, runs, since
 from presence.draw.layout import DoorShape, HouseLayout, RoomShape, house_layout
 from presence.draw.levels import levels
 from presence.draw.reasons import reasons
 from presence.draw.recording import Recording, Seen, Told, percents
 from presence.draw.shapes import floor_name
-from presence.floorplan import AWAY, Floorplan
+from presence.floorplan import Floorplan
 from presence.truth import TruthLine
 from presence.wording import capitalised
 
@@ -157,10 +157,10 @@ def _passage(plan: Floorplan, told: Told, start: float, beings: list[str]) -> li
     who = sorted(last.people.items(), key=lambda item: -item[1])[:3]
     named = [n for name, p in who if p >= 0.05 for n in (_index(beings, name), percents([p]).tolist()[0])]
     nobody = percents([last.nobody]).tolist()[0]
-    decided = _since(last.decided, start)
+    decided = since(last.decided, start)
     door = list(plan.doors).index(last.door)
     final, inferred = int(last.final), int(last.inferred)
-    return [_since(last.time, start), door, *answer, nobody, *at_once, final, inferred, decided, named]
+    return [since(last.time, start), door, *answer, nobody, *at_once, final, inferred, decided, named]
 
 
 def _events(plan: Floorplan, events: Sequence[Seen], start: float, beings: list[str]) -> Iterable[list[int]]:
@@ -168,25 +168,20 @@ def _events(plan: Floorplan, events: Sequence[Seen], start: float, beings: list[
     sensors = {id_: (k, {v: i for i, v in enumerate(plan.values(id_))}) for k, id_ in enumerate(plan.sensors)}
     before = 0
     for seen in sorted(events, key=lambda seen: seen.event.seconds):
-        since = _since(seen.event.time, start)
+        at = since(seen.event.time, start)
         sensor, values = sensors[seen.event.sensor]
         cause = [UNKNOWN]
         if seen.probability is not None:
             who = NOBODY if seen.cause is None else SOMEBODY + _index(beings, seen.cause)
             cause = [who, percents([seen.probability]).tolist()[0]]
-        yield [since - before, sensor, values[seen.event.value], *cause]
-        before = since
+        yield [at - before, sensor, values[seen.event.value], *cause]
+        before = at
 
 
 def _index(names: list[str], name: str) -> int:
     if name not in names:
         names.append(name)
     return names.index(name)
-
-
-def _since(time: datetime, start: float) -> int:
-    """Milliseconds from the start of the page's time."""
-    return max(0, round((time.timestamp() - start) * 1000))
 
 
 def _offsets(plan: Floorplan, start: float, end: float) -> list[list[int]]:
@@ -204,12 +199,12 @@ def _offsets(plan: Floorplan, start: float, end: float) -> list[list[int]]:
 
 def _truth(plan: Floorplan, lines: Sequence[TruthLine], start: float) -> Mapping[str, list[list[int]]]:
     """For each person [ms, room] changes; what came before the log counts as its beginning."""
-    rooms = [id_ for id_ in plan.rooms if id_ != AWAY] + [AWAY]
+    rooms = list(plan.rooms)
     found: dict[str, list[list[int]]] = {}
     for line in lines:
         changes = found.setdefault(line.person, [])
-        since = _since(line.time, start)
-        if changes and changes[-1][0] == since:
+        at = max(0, since(line.time, start))
+        if changes and changes[-1][0] == at:
             changes.pop()
-        changes.append([since, rooms.index(line.room)])
+        changes.append([at, rooms.index(line.room)])
     return found

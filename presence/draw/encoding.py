@@ -8,10 +8,16 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterable
+from datetime import datetime
 
 import numpy as np
 
 from presence.draw.recording import Percents
+
+
+def since(time: datetime, start: float) -> int:
+    """Milliseconds from an instant, epoch seconds."""
+    return round((time.timestamp() - start) * 1000)
 
 
 def numbers(values: Iterable[int]) -> str:

@@ -33,13 +33,12 @@ def timeline(day: Day) -> Chart:
     numbers = len(day.beliefs[0].at_home)
     rows, counts = ROW * (len(rooms) + 1), COUNT_ROW * numbers
     zone = day.plan.zone
-    alt = f"{day.plan.name}, {_span(day, zone)}: probability of somebody in each of {len(rooms)} rooms over time"
+    span = span_of(day)
+    alt = f"{day.plan.name}, {span}: probability of somebody in each of {len(rooms)} rooms over time"
     with chart(WIDTH, rows + counts + 1.85, alt) as figure:
         what = "where somebody was, as told at the time"
         close = (day.end - day.begin).total_seconds() <= CLOSE
-        figure.title(
-            _span(day, zone), f"{day.plan.name}: {what}" + ("" if close else " (events and passages: see a day)")
-        )
+        figure.title(span, f"{day.plan.name}: {what}" + ("" if close else " (events and passages: see a day)"))
         upper = panel(figure, LEFT, counts + 0.98, WIDTH - LEFT - 0.25, rows)
         lower = panel(figure, LEFT, 0.78, WIDTH - LEFT - 0.25, counts)
         seconds = day.seconds()
@@ -56,8 +55,9 @@ def timeline(day: Day) -> Chart:
     return figure
 
 
-def _span(day: Day, zone: tzinfo) -> str:
-    begin, end = day.begin.astimezone(zone), day.end.astimezone(zone)
+def span_of(day: Day) -> str:
+    """From when to when, in local time."""
+    begin, end = day.begin.astimezone(day.plan.zone), day.end.astimezone(day.plan.zone)
     first = f"{begin:%A} {begin.day} {begin:%B %Y, %H:%M}"
     return f"{first} to {end:%H:%M}" if begin.date() == end.date() else f"{first} to {end.day} {end:%B, %H:%M}"
 

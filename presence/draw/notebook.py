@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import base64
 import html
-from importlib import import_module
-from importlib.util import find_spec
 from typing import Any
 
 from presence.draw.day import Day
 from presence.draw.hours import timeline
+from presence.draw.page import page as page_of
 from presence.draw.paper import Chart
 from presence.draw.passing import passage
 from presence.draw.plans import plan, probabilities
@@ -20,8 +19,6 @@ from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.snapshot import Belief
 
-PAGE = "presence.draw.page"
-"""The module that makes interactive pages, where there is one."""
 LONGEST = 3 * 86400.0
 """Seconds of a log that a page steps through; a longer one would make a notebook heavy."""
 _latest: list[tuple[Any, Chart, bytes]] = []
@@ -64,11 +61,11 @@ def html_of(thing: Any) -> str | None:
 
 def _stepping(thing: Any) -> str:
     """The interactive page of a day, folded away under its picture; nothing for a part of a day or a long log."""
-    if not isinstance(thing, Day) or not thing.whole or find_spec(PAGE) is None:
+    if not isinstance(thing, Day) or not thing.whole:
         return ""
     if (thing.end - thing.begin).total_seconds() > LONGEST:
         return ""
-    page = import_module(PAGE).page(
+    page = page_of(
         thing.plan,
         thing.events,
         truth=thing.truth or None,

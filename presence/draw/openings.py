@@ -11,11 +11,10 @@ from presence.draw.outlines import (
     Outline,
     Point,
     Wall,
-    box_of,
     clearance,
     contains,
+    grid_over,
     nearest,
-    nearest_on,
     shared_wall,
     walls_of,
 )
@@ -124,14 +123,11 @@ def _exit(door: Door, rooms: Mapping[str, RoomShape], taken: dict[int, list[Poin
 def _open_pieces(outline: Outline, wall: Wall, others: list[Outline]) -> Iterator[Wall]:
     """The longest stretch of a wall that has nothing behind it, found in steps of a sixteenth."""
     (ax, ay), (bx, by) = wall
-    length = math.dist(*wall)
-    normal = -(by - ay) / length, (bx - ax) / length
     run: list[int] = []
     best: list[int] = []
     for k in range(16):
         x, y = ax + (bx - ax) * (k + 0.5) / 16, ay + (by - ay) * (k + 0.5) / 16
-        beyond = [(x + s * STEP * normal[0], y + s * STEP * normal[1]) for s in (1, -1)]
-        outside = [spot for spot in beyond if not contains(outline, spot)]
+        outside = [spot for spot in _both_sides(wall, (x, y), STEP) if not contains(outline, spot)]
         clear = bool(outside) and not any(contains(other, spot) for other in others for spot in outside)
         run = [*run, k] if clear else []
         best = max(best, run, key=len)
@@ -181,11 +177,16 @@ def _link(door: Door, rooms: Mapping[str, RoomShape], at: Point | None) -> DoorS
 
 def _inside(outline: Outline, point: Point) -> Point:
     """A spot a step inside an outline, near a point at its wall."""
-    spot, (start, end) = nearest(outline, point)
-    length = math.dist(start, end)
-    normal = -(end[1] - start[1]) / length, (end[0] - start[0]) / length
-    steps = [(spot[0] + s * STEP * normal[0], spot[1] + s * STEP * normal[1]) for s in (1, -1)]
-    return max(steps, key=lambda step: clearance(outline, step))
+    spot, wall = nearest(outline, point)
+    return max(_both_sides(wall, spot, STEP), key=lambda step: clearance(outline, step))
+
+
+def _both_sides(wall: Wall, spot: Point, metres: float) -> list[Point]:
+    """The two spots so far from one in a wall, at right angles to it."""
+    (ax, ay), (bx, by) = wall
+    length = math.dist(*wall)
+    normal = -(by - ay) / length, (bx - ax) / length
+    return [(spot[0] + s * metres * normal[0], spot[1] + s * metres * normal[1]) for s in (1, -1)]
 
 
 # --- sensors ----------------------------------------------------------------------------------------------------------
@@ -228,15 +229,9 @@ def _in_room(sensor: Sensor, room: RoomShape, taken: list[Point]) -> tuple[Point
     return max(spots or [room.label_at], key=lambda spot: min((math.dist(s, spot) for s in taken), default=9.0)), False
 
 
-def inner_spots(outline: Outline, steps: int = 6) -> list[Point]:
-    """Spots of a grid that lie well inside an outline."""
-    box = box_of([outline])
-    grid = [
-        (box.left + box.width * i / steps, box.bottom + box.depth * j / steps)
-        for i in range(1, steps)
-        for j in range(1, steps)
-    ]
-    return [spot for spot in grid if clearance(outline, spot) > INSET]
+def inner_spots(outline: Outline) -> list[Point]:
+    """Spots of a coarse grid that lie well inside an outline."""
+    return [spot for spot in grid_over(outline, 6) if clearance(outline, spot) > INSET]
 
 
 def _corners(outline: Outline) -> list[Point]:
@@ -256,9 +251,8 @@ def _corners(outline: Outline) -> list[Point]:
 def _edge_spots(outline: Outline) -> list[Point]:
     """Spots a little inside the middles of the walls of an outline."""
     found = []
-    for start, end in walls_of(outline):
-        middle = nearest_on((start, end), ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2))
-        normal = -(end[1] - start[1]) / math.dist(start, end), (end[0] - start[0]) / math.dist(start, end)
-        steps = [(middle[0] + s * INSET * normal[0], middle[1] + s * INSET * normal[1]) for s in (1, -1)]
-        found += [step for step in steps if contains(outline, step)]
+    for wall in walls_of(outline):
+        (ax, ay), (bx, by) = wall
+        middle = (ax + bx) / 2, (ay + by) / 2
+        found += [step for step in _both_sides(wall, middle, INSET) if contains(outline, step)]
     return found

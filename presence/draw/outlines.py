@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -106,18 +106,24 @@ def clearance(outline: Outline, point: Point) -> float:
     return distance if contains(outline, point) else -distance
 
 
-def roomiest(outline: Outline, steps: int = 24) -> Point:
-    """The point inside that is farthest from every wall, of a grid of `steps` by `steps`; the middle of a rectangle."""
+def grid_over(outline: Outline, steps: int) -> Iterator[Point]:
+    """The crossings of lines that cut the box around an outline into so many columns and rows."""
+    box = box_of([outline])
+    for i in range(1, steps):
+        for j in range(1, steps):
+            yield box.left + box.width * i / steps, box.bottom + box.depth * j / steps
+
+
+def roomiest(outline: Outline) -> Point:
+    """The point inside that is farthest from every wall, of a fine grid; the middle of a rectangle."""
     box = box_of([outline])
     best, most = box.centre, clearance(outline, box.centre)
     if len(outline) == 4 and math.isclose(abs(area_of(outline)), box.width * box.depth):
         return best
-    for i in range(1, steps):
-        for j in range(1, steps):
-            point = box.left + box.width * i / steps, box.bottom + box.depth * j / steps
-            room = clearance(outline, point)
-            if room > most + HAIR:
-                best, most = point, room
+    for point in grid_over(outline, 24):
+        room = clearance(outline, point)
+        if room > most + HAIR:
+            best, most = point, room
     return best
 
 

@@ -17,7 +17,7 @@ from typing import Any
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import LinearSegmentedColormap, to_rgb
+from matplotlib.colors import LinearSegmentedColormap, to_hex, to_rgb
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
@@ -39,6 +39,8 @@ with any colour vision can tell apart."""
 FORTH, BACK, NOBODY = "#0072b2", "#d55e00", "#9a9ca8"
 """The two directions of a door (also told by place and arrow), and nobody."""
 DPI = 110
+SMALL = 7.5
+"""Points: small print."""
 STYLE: Any = {
     "figure.facecolor": PAPER,
     "savefig.facecolor": PAPER,
@@ -116,11 +118,11 @@ class Chart(Figure):
             )
             self.text(0.2 / width, 1 - top / height, line, size=max(5.0, fitting), va="top", **style)
 
-    def foot(self, text: str, size: float = 7.5) -> None:
+    def foot(self, text: str) -> None:
         """Small print at the lower left, in as many lines as it takes."""
         width, height = self.get_size_inches()
-        lines = _lines(text.split(), 72 * (width - 0.4) / size) or [text]
-        style: Any = {"size": size, "color": FAINT, "va": "bottom", "linespacing": 1.15}
+        lines = _lines(text.split(), 72 * (width - 0.4) / SMALL) or [text]
+        style: Any = {"size": SMALL, "color": FAINT, "va": "bottom", "linespacing": 1.15}
         self.text(0.2 / width, 0.07 / height, "\n".join(lines), **style)
 
 
@@ -213,6 +215,11 @@ def contrast(one: Any, other: Any) -> float:
     """Contrast ratio of two colours, 1 to 21 (WCAG 2.2, "contrast ratio")."""
     dark, light = sorted((luminance(one), luminance(other)))
     return (light + 0.05) / (dark + 0.05)
+
+
+def shade(probability: float) -> str:
+    """The colour of a probability, as hexadecimal digits."""
+    return str(to_hex(HUE(probability)))
 
 
 def readable_on(probability: float) -> str:

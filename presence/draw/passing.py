@@ -9,7 +9,7 @@ from typing import Any
 from matplotlib.axes import Axes
 
 from presence.draw.day import Day
-from presence.draw.hours import put_hours
+from presence.draw.hours import put_hours, span_of
 from presence.draw.house import Extent, House, put_house
 from presence.draw.layout import HouseLayout, house_layout
 from presence.draw.names import put_names
@@ -28,7 +28,7 @@ from presence.draw.paper import (
     panel,
     percent,
 )
-from presence.floorplan import AWAY, Floorplan
+from presence.floorplan import Floorplan
 from presence.passages import Passage
 from presence.whereabouts import Whereabouts
 from presence.wording import capitalised, direction_name, door_name
@@ -45,9 +45,7 @@ def passages(day: Day) -> Chart:
     """All passages of a day: a row for each door; bars up for one direction, down for the other, as far as sure."""
     told = {passage.door for passage in day.passages}
     doors = [door for door in day.plan.doors if door in told]
-    zone = day.plan.zone
-    begin, end = day.begin.astimezone(zone), day.end.astimezone(zone)
-    span = f"{begin:%A} {begin.day} {begin:%B %Y}, {begin:%H:%M} to {end:%H:%M}"
+    span = span_of(day)
     alt = f"{len(day.passages)} passages through {len(doors)} doors of {day.plan.name}, {span}"
     height = max(1, len(doors)) * ROW
     with chart(WIDTH, height + 1.75, alt) as figure:
@@ -57,7 +55,7 @@ def passages(day: Day) -> Chart:
         axes.set_yticks([])
         start, stop = day.begin.timestamp(), day.end.timestamp() + 60
         axes.set_xlim(start, stop)
-        put_hours(axes, start, stop, zone, labels=True)
+        put_hours(axes, start, stop, day.plan.zone, labels=True)
         for row, door in enumerate(doors):
             _put_door_row(axes, day, door, row)
         _put_truth(axes, day, doors)
@@ -77,7 +75,8 @@ def _put_door_row(axes: Axes, day: Day, door: str, row: int) -> None:
     for ways, colour, sign in (((first, second), FORTH, -1), ((second, first), BACK, 1)):
         key = ">".join(ways)
         arrow = "▲" if sign < 0 else "▼"
-        text, size = fit(f"{_label(day.plan, ways[0])} → {_label(day.plan, ways[1])}", 72 * (LEFT - 0.55), 12, 8, 5)
+        label = " → ".join(day.plan.rooms[room].label for room in ways)
+        text, size = fit(label, 72 * (LEFT - 0.55), 12, 8, 5)
         y, transform = row + 0.22 * sign, axes.get_yaxis_transform()
         axes.text(-0.024, y, text.replace("\n", " "), size=size, ha="right", va="center", transform=transform)
         axes.text(-0.011, y, arrow, size=7, color=colour, ha="center", va="center", transform=transform)
@@ -108,10 +107,6 @@ def _put_truth(axes: Axes, day: Day, doors: list[str]) -> None:
                 axes.scatter(
                     [passage.seconds], [y], s=18, marker=mark, facecolor=SHEET, edgecolor=INK, lw=0.7, zorder=6
                 )
-
-
-def _label(plan: Floorplan, room: str) -> str:
-    return AWAY if room == AWAY else plan.rooms[room].label
 
 
 # --- one passage ------------------------------------------------------------------------------------------------------
@@ -195,7 +190,7 @@ def _put_bars(
     for key, probability in passage.directions.items():
         a, b = key.split(">")
         colour = FORTH if (a, b) == between else BACK
-        rows.append((f"{_label(plan, a)} → {_label(plan, b)}", probability, colour))
+        rows.append((f"{plan.rooms[a].label} → {plan.rooms[b].label}", probability, colour))
     rows.append(("nobody", passage.nobody, NOBODY))
     y = _put_group(axes, "which way", rows, size, size[1])
     people = _likely(passage.people)

@@ -9,9 +9,9 @@ from matplotlib.lines import Line2D
 from presence.draw.house import SENSOR_MARKS, Extent, House, put_house
 from presence.draw.layout import house_layout
 from presence.draw.names import put_names
-from presence.draw.paper import DARKEST, FAINT, HUE, INK, SHEET, Chart, chart, fit, panel, percent, readable_on
+from presence.draw.paper import DARKEST, FAINT, HUE, INK, SHEET, Chart, chart, fit, panel, percent, readable_on, shade
 from presence.draw.words import contents
-from presence.floorplan import AWAY, Floorplan
+from presence.floorplan import Floorplan
 from presence.snapshot import Belief
 
 WIDTH, HEIGHT = 10.4, 6.4
@@ -89,24 +89,18 @@ def probabilities(plan: Floorplan, belief: Belief) -> Chart:
     height = max(height, 3.2, LINE * (len(rows) + 0.35 * (len(belief.people) + 1)) + 0.1)
     time = belief.time.astimezone(plan.zone)
     likely = [room for room, p in belief.rooms.items() if p > 0.5]
-    alt = f"{plan.name} at {time:%d %B %Y, %H:%M}: probably somebody in {', '.join(likely) or 'no room'}"
+    alt = f"{plan.name} at {time.day} {time:%B %Y, %H:%M}: probably somebody in {', '.join(likely) or 'no room'}"
     with chart(width + aside + 2 * SIDE, height + HEAD + 0.15, alt) as figure:
         size = extent.size(WIDTH - aside + 1.5, HEIGHT)
 
         def fill(room: str) -> str:
-            return _hex(belief.rooms[room])
+            return shade(belief.rooms[room])
 
         house = put_house(figure, layout, extent, (SIDE, 0.15 + (height - size[1])), size, fill)
         put_names(house, lambda room: percent(belief.rooms[room]), lambda room: readable_on(belief.rooms[room]))
-        figure.title(f"{time:%A %d %B %Y, %H:%M}".replace(" 0", " "), f"{plan.name}: is somebody there?")
+        figure.title(f"{time:%A} {time.day} {time:%B %Y, %H:%M}", f"{plan.name}: is somebody there?")
         _put_residents(figure, rows, (SIDE + width + 0.25, 0.25), (aside - 0.35, height + 0.1))
     return figure
-
-
-def _hex(probability: float) -> str:
-    from matplotlib.colors import to_hex
-
-    return str(to_hex(HUE(min(1.0, max(0.0, probability)))))
 
 
 def _rows(plan: Floorplan, belief: Belief) -> list[tuple[str, float | None]]:
@@ -115,7 +109,7 @@ def _rows(plan: Floorplan, belief: Belief) -> list[tuple[str, float | None]]:
     for person, rooms in belief.people.items():
         likely = sorted(rooms.items(), key=lambda item: -item[1])
         shown = [item for item in likely[:3] if item[1] >= 0.05] or likely[:1]
-        rows += [(person, None), *((_label(plan, room), p) for room, p in shown)]
+        rows += [(person, None), *((plan.rooms[room].label, p) for room, p in shown)]
     rows.append(("at home", None))
     return [*rows, *((str(k) if k else "nobody", p) for k, p in enumerate(belief.at_home) if p >= 0.01)]
 
@@ -143,7 +137,3 @@ def _put_residents(
         name, points = fit(text, 72 * (size[0] - bar - 0.6), 14, 8, 5.5)
         axes.text(0.05, y, name, size=points, va="center")
         axes.text(size[0], y, percent(probability), size=8, va="center", ha="right")
-
-
-def _label(plan: Floorplan, room: str) -> str:
-    return AWAY if room == AWAY else plan.rooms[room].label

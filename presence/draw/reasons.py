@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
+from presence.draw.encoding import since
 from presence.draw.recording import Recording, percents
 from presence.floorplan import Floorplan
 from presence.telling import Explanation
@@ -31,10 +31,10 @@ def reasons(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
     of_rooms = []
     for why in kept.reasons:
         before, after = percents([why.before, why.probability]).tolist()
-        begin, end = _since(why.begin, start), _since(why.time, start)
+        begin, end = since(why.begin, start), since(why.time, start)
         of_rooms.append([end, rooms.index(str(why.room)), begin, before, after, _weights(why, texts)])
     of_passages = {n: _weights(told.why, texts) for n, told in enumerate(kept.passages) if told.why is not None}
-    until = None if kept.reasons_until is None else _since(kept.reasons_until, start)
+    until = None if kept.reasons_until is None else since(kept.reasons_until, start)
     return {"reasons": of_rooms, "passageReasons": of_passages, "reasonsUntil": until, "texts": list(texts)}
 
 
@@ -45,7 +45,3 @@ def _weights(why: Explanation, texts: dict[str, int]) -> list[int]:
     if rest:
         weights.append((sum(e.decibans for e in rest), "everything else together"))
     return [n for decibans, text in weights for n in (round(10 * decibans), texts.setdefault(text, len(texts)))]
-
-
-def _since(time: datetime, start: float) -> int:
-    return round((time.timestamp() - start) * 1000)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
-from typing import Any, Protocol
+from typing import Any
 
 from matplotlib.axes import Axes
 
@@ -15,6 +14,7 @@ from presence.draw.paper import BACK, DARKEST, FAINT, INK, SHEET, Chart, chart, 
 from presence.draw.shapes import SensorShape
 from presence.errors import counted
 from presence.floorplan import Floorplan
+from presence.health import Finding
 from presence.wording import capitalised
 
 WIDTH, HEIGHT = 7.4, 5.6
@@ -22,30 +22,6 @@ ASIDE = 3.6
 """Inches for the words beside the plan."""
 LOUD = 0.05
 """Probability from which a finding is drawn."""
-
-
-class Finding(Protocol):
-    """What is suspected of one sensor."""
-
-    @property
-    def sensor(self) -> str:
-        """Its id."""
-        ...
-
-    @property
-    def kind(self) -> str:
-        """What is wrong; a `meaning` beside it, in words, is shown instead."""
-        ...
-
-    @property
-    def probability(self) -> float:
-        """That it is so."""
-        ...
-
-    @property
-    def since(self) -> datetime | None:
-        """Since when, if known."""
-        ...
 
 
 def health(plan: Floorplan, findings: Iterable[Finding]) -> Chart:
@@ -103,9 +79,7 @@ def _put_list(
         name, points = fit(finding.sensor, 72 * (size[0] - 1.0), 12, 9, 5)
         axes.text(0.3, y + 0.02, name, size=points, weight="bold", va="center")
         axes.text(size[0], y + 0.02, percent(finding.probability), size=9, weight="bold", va="center", ha="right")
-        since = ""
-        if finding.since is not None:
-            local = finding.since.astimezone(plan.zone)
-            since = f", since {local:%a} {local.day} {local:%b %H:%M}"
-        text, points = fit(f"{getattr(finding, 'meaning', finding.kind)}{since}", 72 * (size[0] - 0.35), 12, 8, 5)
+        local = finding.since.astimezone(plan.zone)
+        since = f"since {local:%a} {local.day} {local:%b %H:%M}"
+        text, points = fit(f"{finding.meaning}, {since}", 72 * (size[0] - 0.35), 12, 8, 5)
         axes.text(0.3, y - 0.15, text, size=points, color=DARKEST, va="center")

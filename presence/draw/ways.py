@@ -9,11 +9,10 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from matplotlib.colors import to_hex
 from matplotlib.patheffects import Normal, Stroke
 
 from presence.draw.day import Day
-from presence.draw.hours import put_hours
+from presence.draw.hours import put_hours, span_of
 from presence.draw.house import Extent, House, put_house
 from presence.draw.layout import HouseLayout, house_layout
 from presence.draw.names import put_names
@@ -29,6 +28,7 @@ from presence.draw.paper import (
     panel,
     person_style,
     readable_on,
+    shade,
 )
 from presence.floorplan import AWAY, Floorplan
 from presence.times import duration
@@ -67,9 +67,7 @@ def paths(day: Day, people: Sequence[str] | None = None) -> Chart:
     columns = 1 if len(who) < 2 else 2
     rows = max(1, math.ceil(len(who) / columns))
     cell = width + 0.5, height + STRIP + 0.95
-    zone = day.plan.zone
-    begin, end = day.begin.astimezone(zone), day.end.astimezone(zone)
-    span = f"{begin:%A} {begin.day} {begin:%B %Y}, {begin:%H:%M} to {end:%H:%M}"
+    span = span_of(day)
     alt = f"Paths of {', '.join(who) or 'nobody'} in {day.plan.name}, {span}"
     with chart(max(columns * cell[0] + 0.2, 5.4), rows * cell[1] + 1.15, alt) as figure:
         figure.title(span, f"{day.plan.name}: where each person probably went")
@@ -94,7 +92,7 @@ def _put_person(
     length = (day.end - day.begin).total_seconds()
 
     def fill(room: str) -> str:
-        return str(to_hex(HUE(0.85 * share[room])))
+        return shade(0.85 * share[room])
 
     def stay(room: str) -> str:
         return duration(share[room] * length) if share[room] * length >= 60 else ""
@@ -209,9 +207,8 @@ def _put_strip(
     for a, b in pairwise(changes):
         axes.axvline(seconds[a], color=SHEET, linewidth=0.8)
         room = order[int(likeliest[a])]
-        label = AWAY if room == AWAY else day.plan.rooms[room].label
         inches = size[0] * (seconds[b - 1] + step - seconds[a]) / span
-        text, points = fit(label, 72 * inches - 3, 14, 7, 5)
+        text, points = fit(day.plan.rooms[room].label, 72 * inches - 3, 14, 7, 5)
         if "…" not in text:
             middle = (seconds[a] + seconds[b - 1] + step) / 2
             halo = [Stroke(linewidth=2.0, foreground=SHEET), Normal()]

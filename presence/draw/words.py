@@ -36,7 +36,7 @@ def words(thing: Any) -> str:
 def contents(plan: Floorplan) -> str:
     """What a plan has, in numbers, and who lives there."""
     counts = ((len(plan.rooms) - 1, "room"), (len(plan.doors), "door"), (len(plan.sensors), "sensor"))
-    said = ", ".join(f"{number} {word}{'s' * (number != 1)}" for number, word in counts)
+    said = ", ".join(counted(number, word) for number, word in counts)
     return f"{said}; {', '.join(plan.people) or 'nobody by name'}"
 
 

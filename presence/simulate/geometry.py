@@ -6,7 +6,6 @@ has a spot in the frame of each of its two rooms, so that rooms without outlines
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -56,7 +55,7 @@ class Geometry:
         self.outlines = {room: _outline(plan, room) for room in plan.rooms}
         self.centres = {room: _centre(outline) for room, outline in self.outlines.items()}
         self.door_spots = _door_spots(plan, self.outlines, self.centres)
-        self.depth = _hops(plan, AWAY)
+        self.depth = _depths(plan)
         """Doors between a room and `away`; a room that is cut off is deepest of all."""
         self._lengths: dict[tuple[str, str], float] = {}
         self._ways: dict[tuple[str, str, frozenset[str]], tuple[Step, ...] | None] = {}
@@ -184,15 +183,12 @@ def _outline(plan: Floorplan, room: str) -> Array:
     if outline:
         return np.asarray(outline, dtype=float)
     side = OUTDOOR_SIDE if plan.rooms[room].outdoors or room == AWAY else INDOOR_SIDE
-    things = [*(d.at for d in plan.doors.values() if room in d.between), *_sensor_spots(plan, room)]
+    things = [door.at for door in plan.doors.values() if room in door.between]
+    things += [sensor.at for sensor in plan.sensors.values() if sensor.room == room]
     known = [at for at in things if at]
     middle = np.mean(known, axis=0) if known and room != AWAY else np.zeros(2)
     square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * side / 2
     return np.asarray(middle + square, dtype=float)
-
-
-def _sensor_spots(plan: Floorplan, room: str) -> list[Spot | None]:
-    return [sensor.at for sensor in plan.sensors.values() if sensor.room == room]
 
 
 def _centre(outline: Array) -> Spot:
@@ -243,16 +239,8 @@ def _distance(a: Spot, b: Spot) -> float:
     return float(np.hypot(a[0] - b[0], a[1] - b[1]))
 
 
-def _hops(plan: Floorplan, source: str) -> dict[str, int]:
-    depth = {room: len(plan.rooms) for room in plan.rooms}
-    depth[source] = 0
-    queue = deque([source])
-    while queue:
-        room = queue.popleft()
-        for door in plan.doors.values():
-            if room in door.between:
-                other = across(door, room)
-                if depth[other] > depth[room] + 1:
-                    depth[other] = depth[room] + 1
-                    queue.append(other)
-    return depth
+def _depths(plan: Floorplan) -> dict[str, int]:
+    import networkx as nx
+
+    found: dict[str, int] = nx.single_source_shortest_path_length(plan.graph, AWAY)
+    return {room: found.get(room, len(plan.rooms)) for room in plan.rooms}

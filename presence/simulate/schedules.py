@@ -165,7 +165,7 @@ class Household:
             if not self.settings.no_visitors:
                 self._visits(day, joint)
             for person in self.plan.people.values():
-                self._meals_and_desk(person.id, day, own[person.id])
+                self._lunch(person.id, day, own[person.id])
             self._dinner(day, joint)
 
     def _waking(self, person: Person, day: int, rng: Generator) -> Waking:
@@ -249,7 +249,7 @@ class Household:
         guests = slots[: 1 + int(not brief and rng.random() < 0.3)]
         return Visit(start, start + (60.0 if brief else length), tuple(guests), brief)
 
-    def _meals_and_desk(self, person: str, day: int, rng: Generator) -> None:
+    def _lunch(self, person: str, day: int, rng: Generator) -> None:
         waking = self.days[person][day]
         lunch = waking.wake + rng.normal(5.5, 0.4) * HOUR
         block = Block(lunch, lunch + float(rng.lognormal(np.log(25 * 60), 0.4)), "meal")
