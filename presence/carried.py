@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from presence.engine import EngineCore
 from presence.floorplan import AWAY, Sensor
+from presence.lingering import none_passed
 from presence.snapshot import Reported, Snapshot, replace
 from presence.witness import Staying
 
@@ -24,6 +25,11 @@ GAPS, ENOUGH = 64, 20
 FALLEN_SILENT = 0.01
 """Probability that a tag is not heard again, though its owner is at home: its battery, a tin. Common practice, no
 source."""
+LASTING = 0.1
+"""Share of a phone's or a tag's wrong reports that stay wrong for hours: its battery is flat, it sleeps, it drifts.
+Common practice, no source."""
+BEFORE = 600.0
+"""Seconds before a report within which an outer door was used that explains it. Common practice, no source."""
 MISSING = ("unheard", "listen")
 """What falls due of a tag that is missed: it tells, or, as its hub may have been down, only whether that is up."""
 USUALLY, STEADY = 0.9, 3.0
@@ -171,15 +177,29 @@ class CarriedEngine(EngineCore):
             return self._missed(replace(snapshot, due=tuple(rest)), self.plan.sensors[sensor], what)
         if what != "still":
             return super()._fall_due(snapshot)
-        return self._still(replace(snapshot, due=tuple(rest)), sensor)
+        return self._still(replace(snapshot, due=tuple(rest)), self.plan.sensors[sensor])
 
-    def _still(self, snapshot: Snapshot, sensor: str) -> Snapshot:
-        """What has not changed for a while: its owner is likely still at home, or away; told ever more rarely."""
-        value, since, *_ = snapshot.reports[sensor]
-        likelihood = self._phone(value, 1.0, self.settings.phone_doubt)
-        again = since + 4.0 * (snapshot.seconds - since)
-        told = self._about(snapshot, str(self.plan.sensors[sensor].person), likelihood)
-        return self._schedule(told, again, "still", sensor)
+    def _still(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
+        """What has not changed for a while: its owner is likely still at home, or away; told ever more rarely.
+
+        Where nobody was heard to pass an outer door when it changed, it may be wrong, and then mostly for hours for the
+        same cause: so that evidence is bounded, as that of a sensor that stays on. Of those who are found elsewhere
+        since then, it missed the way as often as it is ever wrong.
+        """
+        value, since, *_ = snapshot.reports[sensor.id]
+        owner, doubt = str(sensor.person), self.settings.phone_doubt
+        key, again = f"{sensor.id} still", since + 4.0 * (snapshot.seconds - since)
+        staying = {name: held for name, held in snapshot.staying.items() if name != key}
+        elsewhere = self._elsewhere(snapshot, owner, self._phone(value, 1.0, 0.0) > 0.0)
+        known = snapshot.staying.get(key)
+        if snapshot.seconds - since < 2.0 * self.settings.phone_still:  # it tells so for the first time
+            known = Staying(LASTING, elsewhere) if none_passed(self.plan, snapshot, since - BEFORE) else None
+        wrong = doubt
+        if known is not None:
+            known = known.at(elsewhere, self.settings.phone_error)
+            wrong, staying[key] = known.likelihood(doubt), known.after(doubt)
+        told = self._about(snapshot, owner, self._phone(value, 1.0, wrong))
+        return self._schedule(told, again, "still", sensor.id, staying=staying)
 
     def _phone(self, value: str, agreeing: float, other: float) -> Array:
         """Likelihood of a phone's report in each state of its owner, shape (S,)."""

@@ -54,7 +54,7 @@ def moved_since(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | 
         gone; or if somebody may have gone unheard, for an outer door stands open or is not watched by a contact.
     """
     told = _told_from(plan, snapshot, sensor)
-    if told is None or not all(_shut(plan, snapshot, door) for door in _outer(plan)):
+    if told is None or not _all_shut(plan, snapshot):
         return None
     last = snapshot.seconds - known_hold(snapshot, sensor)
     return last - snapshot.holders[sensor.id].time.timestamp() if last > told else None
@@ -82,6 +82,18 @@ def _told_from(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | N
     outer, late = _outer(plan), PASSING + JITTER * known_hold(snapshot, sensor)
     gone = [seconds + late for seconds in _latest(plan, snapshot, lambda other: other.door in outer)]
     return max([on.time.timestamp() + SLACK, *gone])
+
+
+def none_passed(plan: Floorplan, snapshot: Snapshot, since: float) -> bool:
+    """Whether nobody was heard to pass an outer door since an instant (epoch seconds), all being shut and watched."""
+    outer = _outer(plan)
+    heard = _latest(plan, snapshot, lambda other: other.door in outer)
+    return _all_shut(plan, snapshot) and max(heard, default=math.inf) < since
+
+
+def _all_shut(plan: Floorplan, snapshot: Snapshot) -> bool:
+    """Whether every outer door's contact is watching it, and has not told that it is open."""
+    return all(_shut(plan, snapshot, door) for door in _outer(plan))
 
 
 def _outer(plan: Floorplan) -> set[str]:

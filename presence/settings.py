@@ -238,8 +238,8 @@ class Settings:
     """A phone that was away reports home without its owner: it was not left behind, nor dead. Common practice."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
-    `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more). Common practice, no
-    source."""
+    `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more); bounded where no
+    outer door explains it (`carried.LASTING`). Common practice, no source."""
     phone_still: float = 300.0
     """Seconds after a phone's report when its not having changed first tells something: long enough for nearly every
     phone to have noticed. Common practice, no source."""
