@@ -19,18 +19,16 @@ from presence.snapshot import Association, Snapshot
 
 Array = NDArray[np.float64]
 
-STEP = 0.7
-"""Half of those who open a door have passed it within so many seconds. Common practice, no source."""
-LEAST_SHARE = 0.02
-"""Where fewer of those who open a door are still to pass it, nothing is made of that. No source."""
+LONGEST = 2.5
+"""After so many delays hardly anybody who has opened a door is still to pass it."""
 
 
 def newly_opened(snapshot: Snapshot, sight: Sight, sensor: Sensor, ways: list[Way]) -> Iterator[tuple[int, Array]]:
     """The doors that have just been opened, and how readily whoever passes them sets off a sensor on the near side.
 
-    `rate * 2 ** (-(age / step) ** 2)`, where the rate is that of who walks beside the door. As for doors pulled shut,
-    it is not taken off the silence. Nothing is made of overhead doors: who passes one may have opened it from afar, and
-    is seen on both sides of it before it is up.
+    `rate * 2 ** (-(age / door_step_delay) ** 2)`, where the rate is that of who walks beside the door. As for doors
+    pulled shut, it is not taken off the silence. Nothing is made of overhead doors: who passes one may have opened it
+    from afar, and is seen on both sides of it before it is up.
 
     Args:
         snapshot: what is known.
@@ -41,16 +39,16 @@ def newly_opened(snapshot: Snapshot, sight: Sight, sensor: Sensor, ways: list[Wa
     Yields:
         The index of the door's window, and the rate (1/s) for each of its labels, shape (1 + 2 P,).
     """
-    persons = len(sight.beings)
-    for index, window in enumerate(snapshot.windows):
+    persons, delay = len(sight.beings), sight.settings.door_step_delay
+    for index, window in enumerate(snapshot.windows if delay else ()):
         door, use = sight.plan.doors[window.door], snapshot.doors.get(window.door)
-        share = 2.0 ** -(((snapshot.seconds - window.seconds) / STEP) ** 2)
+        age = snapshot.seconds - window.seconds
         newly = use is not None and use.open and use.since == window.seconds and not window.beyond
-        if not newly or sensor.room not in door.between or door.leaf == "overhead" or share < LEAST_SHARE:
+        if not newly or age > LONGEST * delay or sensor.room not in door.between or door.leaf == "overhead":
             continue
         near = door.between.index(sensor.room)
         beside = {pair[near] for pair in sight.door_states(window.door)}
-        by_label = np.zeros(1 + 2 * persons)
+        share, by_label = 2.0 ** -((age / delay) ** 2), np.zeros(1 + 2 * persons)
         by_label[1 + near * persons :][:persons] = share * _most_readily(ways, beside, persons)
         yield index, by_label
 

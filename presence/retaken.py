@@ -64,7 +64,7 @@ class LiveEngine(Engine):
     def _newly_opened(self, snapshot: Snapshot, event: Event, ways: list[Way]) -> list[tuple[int, Array]]:
         """The doors in which somebody may stand who sets a sensor off, see `doorways`."""
         sensor = self.plan.sensors[event.sensor]
-        if not self.most or sensor.kind not in WATCHERS or not any(use.open for use in snapshot.doors.values()):
+        if sensor.kind not in WATCHERS or not any(use.open for use in snapshot.doors.values()):
             return []
         return list(newly_opened(snapshot, self._world(snapshot).sight, sensor, ways))
 
