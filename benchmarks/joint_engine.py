@@ -106,13 +106,21 @@ class JointEngine(TrackerEngine):
     ) -> Snapshot:
         joint = _of(snapshot).joint
         moved, masses = self._caused(joint, self._numbered(snapshot, ways), accepting)
-        marked = (float(nobody_rate) + snapshot.noise.get(event.sensor, 0.0)) * joint
+        marked = (nobody_rate + snapshot.noise.get(event.sensor, 0.0)) * joint
         nobody = float(marked.sum())
         total = nobody + float(masses.sum())
         association = self._association(event, Caused(masses / total, nobody / total, 0.0))
         holders = {**snapshot.holders, event.sensor: association}
         snapshot = replace(snapshot, association=association, holders=holders)
         return self._given(snapshot, marked + moved)
+
+    def _set_off(self, snapshot: Snapshot, event: Event, ways: list[Way], nobody: float) -> Snapshot:
+        joint, persons = _of(snapshot).joint, len(self.names)
+        rate, seen = np.full((1,) * joint.ndim, nobody), np.zeros(1 + 2 * persons)
+        for index, by_label in self._newly_opened(snapshot, event, ways):
+            rate = rate + by_label.reshape([-1 if axis == persons + index else 1 for axis in range(joint.ndim)])
+            seen += by_label * self._label(snapshot, index)
+        return self._theirs_too(self._branch(snapshot, event, ways, rate), event, seen, nobody)
 
     def _caused(self, joint: Array, ways: list[Way], accepting: tuple[int, ...] = ()) -> tuple[Array, Array]:
         """The joint after each being caused an event at its rates, summed; and how much of it each did."""

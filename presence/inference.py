@@ -77,13 +77,17 @@ class Engine(StayingEngine):
             before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
-            snapshot = self._recorded(self._branch(snapshot, event, ways, nobody), sensor)
+            snapshot = self._recorded(self._set_off(snapshot, event, ways, nobody), sensor)
             told += self._inferred(snapshot, before)
         else:  # on already: nothing new
             snapshot = self._told_again(snapshot, sensor, event)
         if not lasting:
             return snapshot
         return self._stays_on(snapshot, sensor, turned_on)
+
+    def _set_off(self, snapshot: Snapshot, event: Event, ways: list[Way], nobody: float) -> Snapshot:
+        """A sensor of a room is set off: by whom, or by itself (1/s)?"""
+        return self._branch(snapshot, event, ways, nobody)
 
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.

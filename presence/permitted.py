@@ -71,7 +71,7 @@ def _check_habits(habits: Mapping[str, Habit]) -> None:
 
 MAY_BE_ZERO = (
     *("object_chatter", "door_bounce_share", "door_repeats", "door_company_share", "door_pulled_shut_share"),
-    "put_back_events",
+    *("put_back_events", "door_step_delay"),
 )
 """The settings that only add to something else that is above zero."""
 WHOLE = ("put_back_events",)

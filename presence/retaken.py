@@ -15,16 +15,21 @@ import math
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
+from presence.doorways import newly_opened, theirs_too
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.hypotheses import branch
+from presence.hypotheses import Way, branch
 from presence.inference import Engine
 from presence.lingering import earliest_movement, last_movement
 from presence.merging import Mixture
-from presence.passages import Passage, as_told
+from presence.passages import Passage, as_told, labels_of
+from presence.places import WATCHERS
 from presence.snapshot import Snapshot, Taken, replace
 from presence.witness import nobody_inside
+
+Array = NDArray[np.float64]
 
 IN_DOUBT = 0.05
 """Nothing is made of an off report where less than this speaks against somebody, or for anybody, being in sight: it
@@ -45,6 +50,30 @@ class LiveEngine(Engine):
             return self._ended(again, event)
         after, told = super().observe(snapshot, event)
         return self._remembering(after, snapshot.lately, Taken(event)), told
+
+    def _set_off(self, snapshot: Snapshot, event: Event, ways: list[Way], nobody: float) -> Snapshot:
+        """A sensor of a room is set off: by whom, by itself (1/s), or by who stands in a door that they have opened?"""
+        doors = self._newly_opened(snapshot, event, ways)
+        labels = [labels_of(snapshot.mixture, snapshot.windows, index) * by_label for index, by_label in doors]
+        if not labels:
+            return super()._set_off(snapshot, event, ways, nobody)
+        seen = np.sum(labels, axis=0)
+        after = self._branch(snapshot, event, ways, nobody + seen.sum(axis=1))
+        return self._theirs_too(after, event, snapshot.mixture.weight @ seen, nobody)
+
+    def _newly_opened(self, snapshot: Snapshot, event: Event, ways: list[Way]) -> list[tuple[int, Array]]:
+        """The doors in which somebody may stand who sets a sensor off, see `doorways`."""
+        sensor = self.plan.sensors[event.sensor]
+        if sensor.kind not in WATCHERS or not any(use.open for use in snapshot.doors.values()):
+            return []
+        return list(newly_opened(snapshot, self._world(snapshot).sight, sensor, ways))
+
+    def _theirs_too(self, snapshot: Snapshot, event: Event, seen: Array, nobody: float) -> Snapshot:
+        """Who stands in a door set the sensor off, at these rates by label (1/s), or nobody did."""
+        assert snapshot.association is not None
+        others = nobody + snapshot.noise.get(event.sensor, 0.0)
+        caused = theirs_too(snapshot.association, self.names, seen, others)
+        return replace(snapshot, association=caused, holders={**snapshot.holders, event.sensor: caused})
 
     def _put_back(self, snapshot: Snapshot, event: Event) -> Snapshot | None:
         """What is known now, given the last movement seen by a sensor that goes off; None if nothing is made of it."""

@@ -156,6 +156,8 @@ class Settings:
     """After this share of openings, whoever opened the door shuts it in the same move: half of these come..."""
     door_pulled_shut_delay: float = 5.0
     """...within so many seconds. Both by how long doors stood open in two logs, see `unprompted.pulled_shut_rate`."""
+    door_step_delay: float = 0.5
+    """Half of those who open a door have passed it within so many seconds (`doorways`). No source. 0: at once."""
     door_shut_behind_share: float = 0.1
     """Somebody on the outer side shuts a door that usually stands open, at least, relative to somebody on the inner
     side, who shuts themselves in. Common practice, no source."""
@@ -214,9 +216,8 @@ class Settings:
     """An active person turns to a given seat, bed or mat with a sensor. This and the other `seat_` values: common
     practice, tried by hand on half of one open log (ARAS house A, days 1-5)."""
     seat_press_rate: float = 1 / 5
-    """Somebody perched on a seat settles on it and presses it... Common practice, no source."""
     seat_leave_rate: float = 1 / 10
-    """...or leaves it. Common practice, no source."""
+    """Somebody perched on a seat settles on it and presses it, or leaves it. Common practice, no source."""
     seat_release_rate: float = 1 / 300
     """Somebody who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth of it.
     Common practice, no source."""
@@ -229,9 +230,8 @@ class Settings:
     seat_brief_rate: float = 1 / 10
     """Such a false turn ends after about 10 s..."""
     seat_stuck_share: float = 0.01
-    """...but this share of them sticks..."""
     seat_stuck_rate: float = 1 / 14400
-    """...for hours. Common practice, no source."""
+    """...but this share of them sticks for hours. Common practice, no source."""
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_return_error: float = 0.002

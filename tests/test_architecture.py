@@ -40,7 +40,7 @@ LAYERS = [
     {"floorplan", "events", "truth", "holds", "homes"},
     {"places", "zones", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
-    {"passages", "snapshot", "sides", "unprompted", "lingering"},
+    {"passages", "snapshot", "sides", "unprompted", "lingering", "doorways"},
     {"engine", "carried", "closings", "doors", "staying_on", "inference", "retaken", "lost_openings"},
     {"wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "kept", "tracker"},

@@ -21,6 +21,7 @@ PLAIN = Settings(
     object_chatter=0.0,
     door_bounce_share=0.0,
     door_pulled_shut_share=0.0,
+    door_step_delay=0.0,
     door_repeats=0.0,
     put_back_events=0,
 )

@@ -1,0 +1,80 @@
+"""Whoever opens a door is on its near side for a moment longer, where a sensor may see them after the contact spoke.
+
+To the model an opening is the passage itself. What the near side reports a second later would then speak against
+whoever went out that way, and for somebody who came in by it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import Sensor
+from presence.hypotheses import Way
+from presence.sensing import Sight
+from presence.snapshot import Association, Snapshot
+
+Array = NDArray[np.float64]
+
+LONGEST = 2.5
+"""After so many delays hardly anybody who has opened a door is still to pass it."""
+
+
+def newly_opened(snapshot: Snapshot, sight: Sight, sensor: Sensor, ways: list[Way]) -> Iterator[tuple[int, Array]]:
+    """The doors that have just been opened, and how readily whoever passes them sets off a sensor on the near side.
+
+    `rate * 2 ** (-(age / door_step_delay) ** 2)`, where the rate is that of who walks beside the door. As for doors
+    pulled shut, it is not taken off the silence. Nothing is made of overhead doors: who passes one may have opened it
+    from afar, and is seen on both sides of it before it is up.
+
+    Args:
+        snapshot: what is known.
+        sight: how the home's sensors see.
+        sensor: the sensor, one of a room.
+        ways: how somebody in its sight sets it off.
+
+    Yields:
+        The index of the door's window, and the rate (1/s) for each of its labels, shape (1 + 2 P,).
+    """
+    persons, delay = len(sight.beings), sight.settings.door_step_delay
+    for index, window in enumerate(snapshot.windows if delay else ()):
+        door, use = sight.plan.doors[window.door], snapshot.doors.get(window.door)
+        age = snapshot.seconds - window.seconds
+        newly = use is not None and use.open and use.since == window.seconds and not window.beyond
+        if not newly or age > LONGEST * delay or sensor.room not in door.between or door.leaf == "overhead":
+            continue
+        near = door.between.index(sensor.room)
+        beside = {pair[near] for pair in sight.door_states(window.door)}
+        share, by_label = 2.0 ** -((age / delay) ** 2), np.zeros(1 + 2 * persons)
+        by_label[1 + near * persons :][:persons] = share * _most_readily(ways, beside, persons)
+        yield index, by_label
+
+
+def theirs_too(told: Association, names: list[str], seen: Array, others: float) -> Association:
+    """Who set a sensor off, whoever was seen in a doorway among them, who are told as nobody so far.
+
+    Args:
+        told: who did.
+        names: of the P beings.
+        seen: shape (1 + 2 P,), 1/s: rate at which each label's being did, passing forth or back.
+        others: rate at which nobody did, 1/s.
+    """
+    persons, total = len(names), float(seen.sum())
+    if not total:
+        return told
+    each = (seen[1 : 1 + persons] + seen[1 + persons :]) / total
+    people = dict(zip(names, each.tolist(), strict=True))
+    return told.credited(dataclasses.replace(told, people=people, nobody=0.0), total / (total + others))
+
+
+def _most_readily(ways: list[Way], states: set[int], persons: int) -> Array:
+    """The highest rate at which each being in one of some states sets a sensor off and stays there, 1/s: shape (P,)."""
+    most = np.zeros(persons)
+    for way in ways:
+        if np.array_equal(way.source, way.target):
+            rates = way.rates.diagonal(axis1=1, axis2=2)[:, np.isin(way.source, list(states))]
+            most = np.maximum(most, rates.max(axis=1, initial=0.0))
+    return most
