@@ -29,6 +29,7 @@ from presence.places import (
     States,
     is_bed,
     is_corridor,
+    is_small,
     motion_zones,
     narrow,
     rest_reports,
@@ -168,7 +169,9 @@ def _pace_rates(
         ]
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     unseated = person and rest_reports(plan, room)
-    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if unseated else 1.0)
+    small = person and is_small(plan, room)
+    sooner = s.unseated_rising_rate / s.rising_rate if unseated else s.small_room_rising_factor if small else 1.0
+    rising = s.rate_at("rising_rate", room) * sooner
     if unseated and not plan.rooms[room].rest:
         asleep = NEVER  # who sleeps, sleeps on one of them
     if person and not seen(plan, room) and well_sensed(plan):
@@ -177,6 +180,7 @@ def _pace_rates(
     if being.bed not in (None, room) and plan.rooms[room].rest and not watched_over(plan, room):
         settling *= s.foreign_bed_share  # where others sleep, and a sensor would not tell
     pausing, starting = s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)
+    pausing *= s.small_room_pausing_factor if small else 1.0
     if person and room in plan.approaches:
         pausing, starting = pausing * s.approach_share, max(starting, s.outdoor_rate)
     return [

@@ -76,6 +76,10 @@ class Settings:
     unseated_rising_rate: float = 1 / 100
     """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
     elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
+    small_room_pausing_factor: float = 3.0
+    """How much sooner a walk ends in a room too small to live in (`places.is_small`): within two or three steps..."""
+    small_room_rising_factor: float = 4.0
+    """...and quiet: people have come to wash or to fetch something, and go. No source."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
     nap_share: float = 0.2
@@ -101,8 +105,7 @@ class Settings:
     """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
     hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
     unsensed_rising_rate: float = 1 / 100
-    """Settled to active in such a room: quiet must end where nobody could hear it. 1/100 s was best by far against
-    1/400 and 1/1600 in trials on one real home."""
+    """Settled to active in such a room: quiet must end. Best by far against 1/400 and 1/1600 in one real home."""
     away_share: float = 0.313
     """Share of time a resident is off the property: 1 - 16.49 h / 24 h, Building America House Simulation Protocols
     2010, Fig. 25."""
@@ -175,8 +178,7 @@ class Settings:
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""
     door_repeat_period: float = 3600.0
-    """Seconds of a contact's or lock's record that this expectation is worth: radios that check in do so about hourly.
-    Common practice, no source."""
+    """Seconds of a contact's or lock's record that this is worth: radios check in about hourly. Common practice."""
     lock_rate: float = 1 / 20
     """Somebody beside a door locks it (it is unlocked as often as it is passed). Common practice, no source."""
     code_slip: float = 0.001
@@ -218,8 +220,7 @@ class Settings:
     seat_leave_rate: float = 1 / 10
     """...or leaves it. Common practice, no source."""
     seat_release_rate: float = 1 / 300
-    """Somebody who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth of it.
-    Common practice, no source."""
+    """Somebody who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth. No source."""
     seat_shared_share: float = 0.01
     """Two people on one seat, relative to one; beds that two people share are excepted. Common practice, no source."""
     seat_miss: float = 0.02
@@ -238,8 +239,7 @@ class Settings:
     """A phone that was away reports home without its owner: it was not left behind, nor dead. Common practice."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
-    `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more). Common practice, no
-    source."""
+    `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more). No source."""
     phone_still: float = 300.0
     """Seconds after a phone's report when its not having changed first tells something: long enough for nearly every
     phone to have noticed. Common practice, no source."""
