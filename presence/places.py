@@ -152,14 +152,14 @@ def _area(outline: Sequence[Sequence[float]]) -> float:
 
 
 def is_small(plan: Floorplan, room: str) -> bool:
-    """Whether people go into a room only to wash or to fetch something, and a sensor sees them.
+    """Whether people go into a room only to wash or to fetch something, and a sensor sees all of it.
 
     By its outline it is too small to live in, and it leads nowhere else; indoors, and nobody sleeps there.
     """
     described = plan.rooms[room]
-    if described.outline is None or described.outdoors or described.rest or plan.graph.degree(room) > 1:
+    if not described.outline or described.outdoors or described.rest or plan.graph.degree(room) > 1:
         return False
-    return watched_over(plan, room) and _area(described.outline) < HABITABLE
+    return watched_over(plan, room) and not motion_zones(plan, room) and _area(described.outline) < HABITABLE
 
 
 def is_corridor(plan: Floorplan, room: str) -> bool:

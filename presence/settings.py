@@ -76,10 +76,10 @@ class Settings:
     unseated_rising_rate: float = 1 / 100
     """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
     elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
-    small_room_pausing_factor: float = 3.0
-    """How much sooner a walk ends in a room too small to live in (`places.is_small`): within two or three steps..."""
+    small_room_share: float = 0.33
+    """Walking into a room too small to live in (`places.is_small`), relative to others: nobody turns round there..."""
     small_room_rising_factor: float = 4.0
-    """...and quiet: people have come to wash or to fetch something, and go. No source."""
+    """...and how much sooner quiet ends: people have come to wash or to fetch something, and go. No source."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
     nap_share: float = 0.2

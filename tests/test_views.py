@@ -172,23 +172,25 @@ def test_a_room_too_small_to_live_in_is_below_70_square_feet(length: float, widt
     ("role", "sensor"),
     [(RESIDENT, motion("bath")), (VISITOR, motion("bath")), (PET, motion("bath")), (RESIDENT, contact("inner"))],
 )
-def test_walks_and_quiet_end_sooner_in_a_room_too_small_to_live_in(role: str, sensor: dict[str, Any]) -> None:
-    """By the rates of pausing and rising, so by ratios of weights; a cat rests anywhere, a door tells by itself."""
+def test_nobody_passes_through_a_room_too_small_to_live_in_nor_rests_there(role: str, sensor: dict[str, Any]) -> None:
+    """Rates, by the definition of weights and flows, beside those of a larger room; a cat goes and rests anywhere."""
 
-    def odds(width: float) -> tuple[float, float]:
+    def rates(width: float) -> Any:
+        """Of walking in and out, of a walk's end, of walking on, of settling, of rising."""
         outline = [[0.0, 0.0], [3.0, 0.0], [3.0, width], [0.0, width]]
         rooms: dict[str, Any] = {"hall": {}, "bath": {"outline": outline}}
         doors = {"inner": {"between": ["hall", "bath"]}, "front": {"between": ["hall", "away"]}}
         plan = home(1, rooms=rooms, doors=doors, visitors=1, pets={"cat": {}}, bath=sensor)
         states = states_of(plan)
         being = next(being for being in beings(plan) if being.role == role)
-        weights, _ = weights_and_flows(plan, states, being, Hour(False), Settings())
-        moving, active, settled, _ = weights[states.select(states.places_of("bath"))]
-        return float(active / moving), float(settled / active)
+        weights, flows = weights_and_flows(plan, states, being, Hour(False), Settings())
+        hall, (moving, active, settled, _) = (states.select(states.places_of(room)) for room in ("hall", "bath"))
+        pairs = [(hall[0], moving), (moving, hall[0]), (moving, active), (active, moving), (active, settled)]
+        return np.array([flows[i, j] / weights[i] for i, j in [*pairs, (settled, active)]])
 
-    s, sooner = Settings(), role != PET and sensor["kind"] == "motion"
-    expected = (s.small_room_pausing_factor, 1.0 / s.small_room_rising_factor) if sooner else (1.0, 1.0)
-    assert tuple(np.divide(odds(2.0), odds(2.5))) == pytest.approx(expected)
+    s, small = Settings(), role != PET and sensor["kind"] == "motion"
+    share, sooner = (s.small_room_share, s.small_room_rising_factor) if small else (1.0, 1.0)
+    assert rates(2.0) / rates(2.5) == pytest.approx([share, 1.0, 1.0 / share, 1.0, 1.0, sooner])
 
 
 def test_a_corridor_with_several_sensors_is_no_room_to_settle_in() -> None:
