@@ -19,7 +19,7 @@ from presence.hypotheses import Way, attribute
 from presence.lingering import blind_time, holds_waited, off_after_all, said_again, spoke, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
-from presence.places import WATCHERS, is_small, shared_bed
+from presence.places import WATCHERS, shared_bed
 from presence.resting import visitors_factor
 from presence.sides import forget_sides
 from presence.snapshot import Association, Belief, Said, Snapshot, Unprompted, replace
@@ -88,16 +88,15 @@ class Engine(StayingEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
-        A motion sensor indoors, too, where who rests is told, or where nobody rests: else whoever is up for long would
-        be believed to have left; but for one that never goes off, whose being on tells nothing. One outdoors may be
-        kept on by trees in the wind, traffic, strangers.
+        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
+        left; but for one that never goes off, whose being on tells nothing. One outdoors may be kept on by trees in the
+        wind, traffic, strangers.
         """
         blinded = snapshot.conditions | {("blind", sensor.id)}
         patience = blind_time(snapshot, sensor)
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor and patience is None
-        told = self.rest_is_told or (indoors and is_small(self.plan, str(sensor.room)))
-        if surely or (turned_on and indoors and told):
+        if surely or (turned_on and indoors and self.rest_is_told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)

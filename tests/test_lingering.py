@@ -423,27 +423,3 @@ def test_a_sensor_that_never_goes_off_does_not_tell_by_staying_on_that_somebody_
         tracker.advance(time_at(seconds))
         there.append(tracker.belief.rooms["hall"])
     assert there[1] < there[0] + 0.05
-
-
-@pytest.mark.parametrize(("width", "witnessed"), [(2.0, True), (2.5, False)])
-def test_a_sensor_on_well_past_its_hold_tells_that_somebody_is_in_a_room_too_small_to_live_in(
-    width: float, witnessed: bool
-) -> None:
-    """By Bayes' rule, two holds after its own; 6 m2 are no room to live in, 7.5 m2 may be (`places.HABITABLE`)."""
-    plan = home(
-        1,
-        rooms={"hall": {}, "bath": {"outline": [[0.0, 0.0], [3.0, 0.0], [3.0, width], [0.0, width]]}},
-        doors={"front": {"between": ["hall", "away"]}, "bath_door": {"between": ["hall", "bath"]}},
-        hall_motion=motion("hall", 60.0),
-        bath_motion=motion("bath", 60.0),
-    )
-    tracker = Tracker(plan, watching=False)
-    tracker.observe(at(0.0, "bath_motion", "detected"))
-    odds = []
-    for seconds in (180.0 - 1e-6, 180.0 + 1e-6):
-        tracker.advance(time_at(seconds))
-        there = tracker.belief.rooms["bath"]
-        odds.append(there / (1.0 - there))
-    s = tracker.settings
-    alone = s.occupancy_lost + (1.0 - s.occupancy_lost) * s.occupancy_alone
-    assert odds[1] / odds[0] == pytest.approx(1.0 / alone if witnessed else 1.0, rel=1e-4)
