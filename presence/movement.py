@@ -29,6 +29,7 @@ from presence.places import (
     States,
     is_bed,
     is_corridor,
+    is_small,
     motion_zones,
     narrow,
     rest_reports,
@@ -100,6 +101,7 @@ def weights_and_flows(
 
     for index, place in enumerate(states.places):
         if place.seat is None:
+            weights[at[index, MOVING]] = _passing_share(plan, being, settings, place.room)
             for (pace, out, back), following in zip(
                 _pace_rates(plan, place.room, being, hour, settings), (ACTIVE, SETTLED, ASLEEP), strict=False
             ):
@@ -107,7 +109,7 @@ def weights_and_flows(
     _add_seats(plan, states, at, being, hour, weights, flows, settings)
     _scale_away(states, being, hour, weights, flows, settings)
     for door in plan.doors.values():
-        rate = _door_rate(plan, being, door, settings)
+        rate = _door_rate(plan, being, door, settings) * _passing_share(plan, being, settings, *door.between)
         for a, b, share in door_places(plan, states, door, settings.zone_decay):
             i, j = at[a, MOVING], at[b, MOVING]
             flows[i, j] = flows[j, i] = flows[i, j] + rate * share
@@ -146,6 +148,12 @@ def entry_miss(states: States, settings: Settings, i: int, j: int) -> float:
     return settings.zone_miss if zoned else settings.room_miss
 
 
+def _passing_share(plan: Floorplan, being: Being, settings: Settings, *rooms: str) -> float:
+    """How readily rooms are walked into, relative to others; as much sooner a walk ends there: nobody turns round."""
+    small = being.role != PET and any(room != AWAY and is_small(plan, room) for room in rooms)
+    return settings.small_room_share if small else 1.0
+
+
 def _pace_rates(
     plan: Floorplan, room: str, being: Being, hour: Hour, settings: Settings
 ) -> list[tuple[int, float, float]]:
@@ -168,7 +176,8 @@ def _pace_rates(
         ]
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     unseated = person and rest_reports(plan, room)
-    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if unseated else 1.0)
+    sooner = s.small_room_rising_factor if person and is_small(plan, room) else 1.0
+    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if unseated else sooner)
     if unseated and not plan.rooms[room].rest:
         asleep = NEVER  # who sleeps, sleeps on one of them
     if person and not seen(plan, room) and well_sensed(plan):
@@ -176,7 +185,8 @@ def _pace_rates(
         asleep = NEVER
     if being.bed not in (None, room) and plan.rooms[room].rest and not watched_over(plan, room):
         settling *= s.foreign_bed_share  # where others sleep, and a sensor would not tell
-    pausing, starting = s.rate_at("pausing_rate", room), s.rate_at("starting_rate", room)
+    pausing = s.rate_at("pausing_rate", room) / _passing_share(plan, being, s, room)
+    starting = s.rate_at("starting_rate", room)
     if person and room in plan.approaches:
         pausing, starting = pausing * s.approach_share, max(starting, s.outdoor_rate)
     return [

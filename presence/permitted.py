@@ -45,6 +45,25 @@ def check_number(name: str, number: object, *, zero: bool = False) -> None:
         raise SettingError(f"{name}: {number!r} is not a whole number")
 
 
+def check_setting(name: str, value: object, usual: object) -> None:
+    """Refuse what a setting cannot be, whose default is `usual`.
+
+    Raises:
+        SettingError: if it is not as many numbers as that, or a share of 1 or more; see `check_number`.
+    """
+    if name in WITH_NAMES:
+        WITH_NAMES[name](value)
+        return
+    several = isinstance(usual, tuple)
+    numbers: tuple[Any, ...] = value if isinstance(value, tuple) else (value,)
+    if isinstance(value, tuple) != several or (isinstance(usual, tuple) and len(numbers) != len(usual)):
+        raise SettingError(f"{name}: {value!r} is not {'four numbers' if several else 'one number'}")
+    for number in numbers:
+        check_number(name, number, zero=name in MAY_BE_ZERO)
+        if name.endswith(SHARES) and not number < 1:
+            raise SettingError(f"{name}: {value!r} must be below 1")
+
+
 def _check_factors(factors: Mapping[str, Mapping[str, float]]) -> None:
     _check_places("factors", "settings", factors, FACTORED)
 
@@ -74,6 +93,8 @@ MAY_BE_ZERO = (
     *("put_back_events", "door_step_delay"),
 )
 """The settings that only add to something else that is above zero."""
+SHARES = ("_share", "_miss", "_error", "_slip", "_alone", "_lost")
+"""How the names of probabilities end."""
 WHOLE = ("put_back_events",)
 """The settings that count something."""
 WITH_NAMES: Mapping[str, Callable[[Any], None]] = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
@@ -20,6 +21,9 @@ WATCHERS = ("motion", "occupancy", "camera")
 """Kinds of sensors that see whoever is in their room; they stay on for a while, and see nothing new for as long."""
 NARROW = 1.5
 """m: corridors are narrower, rooms to live in wider. Common practice, no source."""
+HABITABLE = 6.5
+"""m2: rooms for living, sleeping or eating are larger (70 square feet: International Residential Code, R304.1, from
+memory); bathrooms, toilets and stores need not be."""
 
 
 class Place(NamedTuple):
@@ -137,12 +141,25 @@ def well_sensed(plan: Floorplan) -> bool:
 
 def narrow(plan: Floorplan, room: str) -> bool:
     """Whether a room is too narrow to sit down in, as far as its outline tells: its area over its greatest extent."""
-    outline = np.array(plan.rooms[room].outline or [], dtype=float)
-    if not len(outline):
+    outline = plan.rooms[room].outline
+    return outline is not None and _area(outline) < NARROW * float(np.ptp(outline, axis=0).max())
+
+
+def _area(outline: Sequence[Sequence[float]]) -> float:
+    """What a room's outline encloses, m2."""
+    x, y = np.array(outline, dtype=float).T
+    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+
+
+def is_small(plan: Floorplan, room: str) -> bool:
+    """Whether people go into a room only to wash or to fetch something, and a sensor sees all of it.
+
+    By its outline it is too small to live in, and it leads nowhere else; indoors, and nobody sleeps there.
+    """
+    described = plan.rooms[room]
+    if not described.outline or described.outdoors or described.rest or plan.graph.degree(room) > 1:
         return False
-    x, y = outline.T
-    area = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
-    return area < NARROW * float(np.ptp(outline, axis=0).max())
+    return watched_over(plan, room) and not motion_zones(plan, room) and _area(described.outline) < HABITABLE
 
 
 def is_corridor(plan: Floorplan, room: str) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 
 from presence.errors import SettingError
 from presence.habits import Habit, from_mapping
-from presence.permitted import MAY_BE_ZERO, WITH_NAMES, check_number
+from presence.permitted import check_setting
 
 PaceRates = tuple[float, float, float, float]
 
@@ -76,6 +76,10 @@ class Settings:
     unseated_rising_rate: float = 1 / 100
     """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
     elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
+    small_room_share: float = 0.33
+    """Walking into a room too small to live in (`places.is_small`), relative to others: nobody turns round there..."""
+    small_room_rising_factor: float = 2.0
+    """...and how much sooner quiet ends: people have come to wash or to fetch something, and go. No source."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
     nap_share: float = 0.2
@@ -216,8 +220,9 @@ class Settings:
     """An active person turns to a given seat, bed or mat with a sensor. This and the other `seat_` values: common
     practice, tried by hand on half of one open log (ARAS house A, days 1-5)."""
     seat_press_rate: float = 1 / 5
+    """Somebody perched on a seat settles on it and presses it... Common practice, no source."""
     seat_leave_rate: float = 1 / 10
-    """Somebody perched on a seat settles on it and presses it, or leaves it. Common practice, no source."""
+    """...or leaves it. Common practice, no source."""
     seat_release_rate: float = 1 / 300
     """Somebody who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth of it.
     Common practice, no source."""
@@ -230,8 +235,9 @@ class Settings:
     seat_brief_rate: float = 1 / 10
     """Such a false turn ends after about 10 s..."""
     seat_stuck_share: float = 0.01
+    """...but this share of them sticks..."""
     seat_stuck_rate: float = 1 / 14400
-    """...but this share of them sticks for hours. Common practice, no source."""
+    """...for hours. Common practice, no source."""
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_return_error: float = 0.002
@@ -259,18 +265,7 @@ class Settings:
 
     def __post_init__(self) -> None:
         for item in fields(self):
-            value = getattr(self, item.name)
-            if item.name in WITH_NAMES:
-                WITH_NAMES[item.name](value)
-                continue
-            usual: Any = item.default
-            several = isinstance(usual, tuple)
-            if isinstance(value, tuple) != several or (several and len(value) != len(usual)):
-                raise SettingError(f"{item.name}: {value!r} is not {'four numbers' if several else 'one number'}")
-            for number in value if several else (value,):
-                check_number(item.name, number, zero=item.name in MAY_BE_ZERO)
-            if item.name.endswith(("_share", "_miss", "_error", "_slip", "_alone", "_lost")) and not value < 1:
-                raise SettingError(f"{item.name}: {value!r} must be below 1")
+            check_setting(item.name, getattr(self, item.name), item.default)
 
     def rate_at(self, name: str, where: str) -> float:
         """A setting in one room or at one door, 1/s: its value times the factor there, if there is one."""

@@ -10,10 +10,10 @@ import pytest
 
 from presence import Event, Floorplan, Settings, Tracker
 from presence.habits import Hour
-from presence.movement import beings, weights_and_flows
-from presence.places import ASLEEP, SETTLED, States, is_corridor, narrow, states_of
+from presence.movement import PET, RESIDENT, VISITOR, beings, weights_and_flows
+from presence.places import ASLEEP, SETTLED, States, is_corridor, is_small, narrow, states_of
 from presence.views import SPOTS, in_view, inside, views
-from tests.oracle import at, home, motion, time_at
+from tests.oracle import at, contact, home, motion, time_at
 from tests.test_exactness import VIEWS, assert_same, brute_force, tracked
 
 FINE = 3 / SPOTS**0.5
@@ -147,6 +147,50 @@ def test_a_narrow_hall_with_three_doors_is_a_corridor_though_one_can_walk_round_
     )
     assert plan.corridors == frozenset()
     assert is_corridor(plan, "hall") is expected
+
+
+@pytest.mark.parametrize(
+    ("length", "width", "expected"),
+    [(2.4, 2.0, True), (2.9, 2.2, True), (3.0, 2.2, False), (3.5, 1.8, True), (6.0, 2.0, False)],
+)
+def test_a_room_too_small_to_live_in_is_below_70_square_feet(length: float, width: float, expected: bool) -> None:
+    """6.5 m2 (International Residential Code, R304.1); not where people sleep, pass through, or are out of doors."""
+    outline = [[0.0, 0.0], [length, 0.0], [length, width], [0.0, width]]
+    outlined: dict[str, dict[str, Any]] = {"hall": {}, "bed": {"rest": True}, "bath": {}, "yard": {"outdoors": True}}
+    outlined |= {"porch": {}, "unheard": {}}
+    ways = [("porch", "hall"), *(("hall", room) for room in ("bed", "bath", "unheard", "attic", "yard"))]
+    plan = home(
+        1,
+        rooms={name: {"outline": outline, **more} for name, more in outlined.items()} | {"attic": {}},
+        doors={f"{a}_{b}": {"between": [a, b]} for a, b in [*ways, ("porch", "away")]},
+        **{f"{name}_motion": motion(name) for name in (*outlined, "attic") if name != "unheard"},
+    )
+    assert [room for room in plan.rooms if is_small(plan, room)] == (["bath"] if expected else [])
+
+
+@pytest.mark.parametrize(
+    ("role", "sensor"),
+    [(RESIDENT, motion("bath")), (VISITOR, motion("bath")), (PET, motion("bath")), (RESIDENT, contact("inner"))],
+)
+def test_nobody_passes_through_a_room_too_small_to_live_in_nor_rests_there(role: str, sensor: dict[str, Any]) -> None:
+    """Rates, by the definition of weights and flows, beside those of a larger room; a cat goes and rests anywhere."""
+
+    def rates(width: float) -> Any:
+        """Of walking in and out, of a walk's end, of walking on, of settling, of rising."""
+        outline = [[0.0, 0.0], [3.0, 0.0], [3.0, width], [0.0, width]]
+        rooms: dict[str, Any] = {"hall": {}, "bath": {"outline": outline}}
+        doors = {"inner": {"between": ["hall", "bath"]}, "front": {"between": ["hall", "away"]}}
+        plan = home(1, rooms=rooms, doors=doors, visitors=1, pets={"cat": {}}, bath=sensor)
+        states = states_of(plan)
+        being = next(being for being in beings(plan) if being.role == role)
+        weights, flows = weights_and_flows(plan, states, being, Hour(False), Settings())
+        hall, (moving, active, settled, _) = (states.select(states.places_of(room)) for room in ("hall", "bath"))
+        pairs = [(hall[0], moving), (moving, hall[0]), (moving, active), (active, moving), (active, settled)]
+        return np.array([flows[i, j] / weights[i] for i, j in [*pairs, (settled, active)]])
+
+    s, small = Settings(), role != PET and sensor["kind"] == "motion"
+    share, sooner = (s.small_room_share, s.small_room_rising_factor) if small else (1.0, 1.0)
+    assert rates(2.0) / rates(2.5) == pytest.approx([share, 1.0, 1.0 / share, 1.0, 1.0, sooner])
 
 
 def test_a_corridor_with_several_sensors_is_no_room_to_settle_in() -> None:
