@@ -16,7 +16,7 @@ from presence.reading import written_to
 @click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
 @click.option(
-    "--resume", is_flag=True, help="Go on from the FILE.state that a stopped run left, which is never written over."
+    "--resume", is_flag=True, help="Go on from the FILE.state that a stopped run left, never written over without it."
 )
 @click.option("--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings the search tries.")
 @click.option("--grid/--no-grid", default=True, show_default=True, help="For one resident, also by pomegranate.")

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
+from presence.merging import Mixture
 from presence.sensing import Sight
 from presence.snapshot import Association, Snapshot
 
@@ -68,6 +69,31 @@ def theirs_too(told: Association, names: list[str], seen: Array, others: float) 
     each = (seen[1 : 1 + persons] + seen[1 + persons :]) / total
     people = dict(zip(names, each.tolist(), strict=True))
     return told.credited(dataclasses.replace(told, people=people, nobody=0.0), total / (total + others))
+
+
+def caused_too(before: Mixture, after: Mixture, then: Array, now: Array, others: float) -> tuple[Mixture, float]:
+    """Who set a sensor off, hypothesis by hypothesis, for the event that comes next to be compared with.
+
+    Args:
+        before: the hypotheses before the event.
+        after: and after it, where those in a doorway are told as nobody so far.
+        then: shape (K, 1 + 2 P), 1/s: rate at which each label's being did, under each hypothesis before the event.
+        now: the same under each hypothesis after it.
+        others: rate at which nobody did, 1/s.
+
+    Returns:
+        The hypotheses after the event, and what share of those in a doorway caused the event before as well.
+    """
+    persons = before.cause.shape[1] - 1
+    each, weighed = (rates[:, 1 : 1 + persons] + rates[:, 1 + persons :] for rates in (now, then))
+    share = each / (each.sum(axis=1, keepdims=True) + others)
+    cause = after.cause.copy()
+    cause[:, :persons] += cause[:, persons:] * share
+    cause[:, persons] *= 1.0 - share.sum(axis=1)
+    weighed = before.weight[:, None] * weighed
+    total = float(weighed.sum())
+    same = float((weighed * before.cause[:, :persons]).sum()) / total if total else 0.0
+    return after._replace(cause=cause), same
 
 
 def _most_readily(ways: list[Way], states: set[int], persons: int) -> Array:

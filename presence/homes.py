@@ -12,6 +12,7 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from glob import glob
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -127,9 +128,9 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
     """One home a row; columns `home`, the files, options and settings; an empty cell leaves the default."""
     try:
         with open(path, encoding="utf-8-sig", newline="") as file:  # noqa: PTH123, a path may be any text
-            separator = max(SEPARATORS, key=file.readline().count)
-            file.seek(0)
-            rows = csv.reader(file, delimiter=separator, strict=True)
+            first = file.readline()
+            separator = max(SEPARATORS, key=first.count)
+            rows = csv.reader(chain([first], file), delimiter=separator, strict=True)
             head = [name.strip() for name in next(rows, [])]
             lines = [(rows.line_num, [cell.strip() for cell in row]) for row in rows]
     except (OSError, UnicodeDecodeError, csv.Error) as error:

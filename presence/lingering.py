@@ -85,10 +85,16 @@ def _told_from(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | N
 
 
 def none_passed(plan: Floorplan, snapshot: Snapshot, since: float) -> bool:
-    """Whether nobody was heard to pass an outer door since an instant (epoch seconds), all being shut and watched."""
+    """Whether nobody was heard to pass an outer door since an instant (epoch seconds), all being shut and watched.
+
+    That a contact says again what it has said is no use of its door (`DoorUse.since`). One that has been out of reach
+    may have missed somebody, and a door that is only taken to have been shut may stand open: they count as used.
+    """
     outer = _outer(plan)
-    heard = _latest(plan, snapshot, lambda other: other.door in outer)
-    return _all_shut(plan, snapshot) and max(heard, default=math.inf) < since
+    uses = [snapshot.doors[door] for door in outer if door in snapshot.doors]
+    told = [math.inf if use.given_up or not use.since else use.since for use in uses]
+    told += _latest(plan, snapshot, lambda other: other.kind == "lock" and other.door in outer)
+    return bool(uses) and _all_shut(plan, snapshot) and max(told) < since
 
 
 def _all_shut(plan: Floorplan, snapshot: Snapshot) -> bool:

@@ -154,10 +154,11 @@ def _area(outline: Sequence[Sequence[float]]) -> float:
 def is_small(plan: Floorplan, room: str) -> bool:
     """Whether people go into a room only to wash or to fetch something, and a sensor sees all of it.
 
-    By its outline it is too small to live in, and it leads nowhere else; indoors, and nobody sleeps there.
+    By its outline it is too small to live in, and it leads to one other room only, both indoors; nobody sleeps there.
     """
     described = plan.rooms[room]
-    if not described.outline or described.outdoors or described.rest or plan.graph.degree(room) > 1:
+    beyond = list(plan.graph.neighbors(room))
+    if not described.outline or described.rest or len(beyond) != 1 or not {room, *beyond} <= set(plan.indoor):
         return False
     return watched_over(plan, room) and not motion_zones(plan, room) and _area(described.outline) < HABITABLE
 

@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.doorways import newly_opened, theirs_too
+from presence.doorways import caused_too, newly_opened, theirs_too
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way, branch
@@ -54,12 +54,18 @@ class LiveEngine(Engine):
     def _set_off(self, snapshot: Snapshot, event: Event, ways: list[Way], nobody: float) -> Snapshot:
         """A sensor of a room is set off: by whom, by itself (1/s), or by who stands in a door that they have opened?"""
         doors = self._newly_opened(snapshot, event, ways)
-        labels = [labels_of(snapshot.mixture, snapshot.windows, index) * by_label for index, by_label in doors]
-        if not labels:
+        if not doors:
             return super()._set_off(snapshot, event, ways, nobody)
-        seen = np.sum(labels, axis=0)
+        seen = _seen(snapshot, doors)
         after = self._branch(snapshot, event, ways, nobody + seen.sum(axis=1))
-        return self._theirs_too(after, event, snapshot.mixture.weight @ seen, nobody)
+        others = nobody + snapshot.noise.get(event.sensor, 0.0)
+        mixture, same = caused_too(snapshot.mixture, after.mixture, seen, _seen(after, doors), others)
+        told = after.association
+        after = self._theirs_too(replace(after, mixture=mixture), event, snapshot.mixture.weight @ seen, nobody)
+        assert told is not None
+        assert after.association is not None
+        theirs = told.nobody - after.association.nobody
+        return replace(after, same_as_previous=(after.same_as_previous or 0.0) + theirs * same)
 
     def _newly_opened(self, snapshot: Snapshot, event: Event, ways: list[Way]) -> list[tuple[int, Array]]:
         """The doors in which somebody may stand who sets a sensor off, see `doorways`."""
@@ -184,3 +190,9 @@ def _opened_unheard(lately: tuple[Taken, ...]) -> bool:
         for taken in closings
         for window in (taken.known.windows if taken.known else ())
     )
+
+
+def _seen(snapshot: Snapshot, doors: list[tuple[int, Array]]) -> Array:
+    """Rates at which those who stand in some doors set a sensor off, 1/s: shape (K, 1 + 2 P), by label."""
+    found: Array = np.sum([labels_of(snapshot.mixture, snapshot.windows, n) * rates for n, rates in doors], axis=0)
+    return found

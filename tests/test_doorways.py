@@ -161,3 +161,52 @@ def test_whoever_passes_at_once_is_not_seen_where_they_came_from() -> None:
     at_once = Settings.from_mapping({"door_step_delay": 0.0})
     label = told(Tracker(two_rooms(), at_once), story(FORTH, 0.05, LAST_HEARD[FORTH]))
     assert label[FORTH] < 0.2
+
+
+@pytest.mark.parametrize("way", [FORTH, BACK])
+def test_who_is_seen_in_a_doorway_has_opened_the_door_and_goes_on(way: int) -> None:
+    """One person lives there: both of two events are theirs at least by what is told of each, less one (Frechet)."""
+    tracker, before = Tracker(two_rooms(), QUIET), 1.0
+    for event in [*story(way, 0.3, LAST_HEARD[way]), at(602.0, LAST_HEARD[FORTH + BACK - way], "detected")]:
+        tracker.observe(event)
+        assert tracker.association is not None
+        assert tracker.same_as_previous is not None
+        theirs = tracker.association.people["P1"]
+        if event.seconds > at(600.0, "inner_contact", "open").seconds:
+            assert theirs + before - 1.0 - 1e-3 < tracker.same_as_previous < theirs + 1e-9
+            assert tracker.same_as_previous > 0.95
+        before = theirs
+
+
+OPENED = at(36000.0, "inner_contact", "open")
+STANDING = [at(seconds, "inner_contact", "open") for seconds in range(1800, 36001, 1800)]
+
+
+@pytest.mark.parametrize(
+    ("leaf", "reports", "weighed"),
+    [
+        ("hinged", [OPENED], True),
+        ("overhead", [OPENED], False),
+        ("hinged", [OPENED, at(36000.2, "inner_contact", "closed")], False),
+        ("hinged", STANDING, False),
+    ],
+    ids=["opened", "set going from afar", "shut again", "stands open, and its radio checks in"],
+)
+def test_nobody_stands_in_a_door_that_is_not_opened_by_hand_just_now(
+    leaf: str, reports: list[Event], weighed: bool
+) -> None:
+    """What its sensor says then is as likely as if doors were passed at once."""
+    plan = home(
+        1,
+        rooms={"study": {}, "workshop": {}},
+        doors={"front": {"between": ["study", "away"]}, "inner": {"between": ["study", "workshop"], "leaf": leaf}},
+        inner_contact=contact("inner"),
+        study_motion=motion("study", 10.0),
+    )
+    likely = []
+    for delay in (0.0, 0.5):
+        tracker = Tracker(plan, Settings.from_mapping({"door_step_delay": delay}), watching=False)
+        for event in [at(0.0, "inner_contact", "closed"), *reports, at(36000.4, "study_motion", "detected")]:
+            tracker.observe(event)
+        likely.append(tracker.log_likelihood)
+    assert (likely[0] != likely[1]) is weighed

@@ -67,8 +67,10 @@ def odds_away(tracker: Tracker) -> float:
         (used(50.0)[:1], True),
         ([*used(50.0), (60.0, "front_contact", "offline")], True),
         ([], True),
+        ([*used(50.0), *((seconds, "front_contact", "closed") for seconds in range(653, 8000, 600))], False),
+        ([*used(50.0), (1700.0, "front_contact", "offline"), (1900.0, "front_contact", "online")], True),
     ],
-    ids=["long ago", "before", "while it came near", "later", "open", "unwatched", "never heard"],
+    ids=["long ago", "before", "near", "later", "open", "unwatched", "never heard", "checks in", "back in reach"],
 )
 @pytest.mark.parametrize(("kind", "value"), [("phone", "home"), ("phone", "away"), ("badge", "away")])
 def test_what_no_door_explains_is_bounded_evidence_for_hours(
@@ -87,6 +89,19 @@ def test_what_no_door_explains_is_bounded_evidence_for_hours(
     factor = wrong / right * (lasting + (1.0 - lasting) * settings.phone_doubt**looks)
     exact = 0.03 if (TOLD + 310.0, "front_contact", "open") in door else 1e-5  # whoever shuts it then is at home
     assert told == pytest.approx(prior * factor if value == "home" else prior / factor, rel=exact)
+
+
+def test_a_door_that_was_told_open_and_never_shut_is_not_known_to_be_shut() -> None:
+    """Its closing may be lost, or it stands open still: whoever says that they are away is believed as ever."""
+    ends = doors(inner="hall bed", front="hall away")
+    plan = home(1, doors=ends, front_contact=contact("front"), P1_phone={"kind": "phone", "person": "P1"})
+    since = Settings().outer_door_expiry + TOLD
+    door, until = [(50.0, "front_contact", "open")], since + LOOKS[2]
+    settings = Settings(outer_door_rate=1e-12)
+    prior = odds_away(followed(plan, door, until, settings))
+    told = odds_away(followed(plan, [*door, (since, "P1_phone", "home")], until, settings))
+    wrong = settings.phone_error / (1.0 - settings.phone_error) * settings.phone_doubt**3
+    assert told == pytest.approx(prior * wrong, rel=1e-5)
 
 
 def test_of_those_who_leave_later_as_many_have_left_it_as_it_is_ever_wrong() -> None:

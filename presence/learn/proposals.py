@@ -18,7 +18,7 @@ from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
 from presence.learn.tape import Tape
 from presence.learned import rounded
-from presence.places import motion_zones
+from presence.places import is_small, motion_zones, rest_reports
 from presence.settings import Settings
 
 ROUNDS = 8
@@ -180,6 +180,16 @@ def room_stays(plan: Floorplan, stretches: Sequence[Stretch]) -> Settings | None
     from presence.learn.grid import stay_factors
 
     found = stay_factors(plan, stretches)
-    factors = {room: f for room, f in found.items() if room in plan.indoor and not motion_zones(plan, room)}
+    sooner = {room: Settings().small_room_rising_factor for room in plan.rooms if room in found and _small(plan, room)}
+    factors = {
+        room: f / sooner.get(room, 1.0)
+        for room, f in found.items()
+        if room in plan.indoor and not motion_zones(plan, room)
+    }
     places: dict[str, Any] = {"rising_rate": factors} if factors else {}
     return rounded(Settings(factors=places)) if factors else None
+
+
+def _small(plan: Floorplan, room: str) -> bool:
+    """Whether the model has people stir sooner in a room already, as it is too small to live in."""
+    return is_small(plan, room) and not rest_reports(plan, room)
