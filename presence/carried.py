@@ -25,9 +25,9 @@ GAPS, ENOUGH = 64, 20
 FALLEN_SILENT = 0.01
 """Probability that a tag is not heard again, though its owner is at home: its battery, a tin. Common practice, no
 source."""
-LASTING = 0.1
+LASTING = 0.02
 """Share of a phone's or a tag's wrong reports that stay wrong for hours: its battery is flat, it sleeps, it drifts.
-Common practice, no source."""
+The more, the less is believed of who has left unheard, and whose phone says so. Common practice, no source."""
 BEFORE = 600.0
 """Seconds before a report within which an outer door was used that explains it. Common practice, no source."""
 MISSING = ("unheard", "listen")
