@@ -120,7 +120,8 @@ class JointEngine(TrackerEngine):
         for index, by_label in self._newly_opened(snapshot, event, ways):
             rate = rate + by_label.reshape([-1 if axis == persons + index else 1 for axis in range(joint.ndim)])
             seen += by_label * self._label(snapshot, index)
-        return self._theirs_too(self._branch(snapshot, event, ways, rate), event, seen, nobody)
+        others = nobody + snapshot.noise.get(event.sensor, 0.0)
+        return self._theirs_too(self._branch(snapshot, event, ways, rate), event, seen, others)
 
     def _caused(self, joint: Array, ways: list[Way], accepting: tuple[int, ...] = ()) -> tuple[Array, Array]:
         """The joint after each being caused an event at its rates, summed; and how much of it each did."""

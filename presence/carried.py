@@ -160,10 +160,9 @@ class CarriedEngine(EngineCore):
         if what == "unheard":
             key, doubt = _unheard(sensor), self.settings.phone_doubt
             indoors, within = self._in_reach(snapshot, sensor)
-            missed = snapshot.staying[key].at(indoors, self.settings.badge_error)
-            likelihood = np.where(within, missed.likelihood(doubt), 1.0)
-            snapshot = self._about(snapshot, str(sensor.person), likelihood)
-            snapshot = replace(snapshot, staying={**snapshot.staying, key: missed.after(doubt)})
+            silent, missed = snapshot.staying[key].once_more(indoors, self.settings.badge_error, doubt)
+            snapshot = self._about(snapshot, str(sensor.person), np.where(within, silent, 1.0))
+            snapshot = replace(snapshot, staying={**snapshot.staying, key: missed})
         return self._schedule(snapshot, snapshot.seconds + again, "unheard", sensor.id)
 
     def _elsewhere(self, snapshot: Snapshot, being: str, there: NDArray[np.bool_]) -> float:
@@ -196,8 +195,7 @@ class CarriedEngine(EngineCore):
             known = Staying(LASTING, elsewhere) if none_passed(self.plan, snapshot, since - BEFORE) else None
         wrong = doubt
         if known is not None:
-            known = known.at(elsewhere, self.settings.phone_error)
-            wrong, staying[key] = known.likelihood(doubt), known.after(doubt)
+            wrong, staying[key] = known.once_more(elsewhere, self.settings.phone_error, doubt)
         told = self._about(snapshot, owner, self._phone(value, 1.0, wrong))
         return self._schedule(told, again, "still", sensor.id, staying=staying)
 

@@ -63,10 +63,10 @@ def theirs_too(told: Association, names: list[str], seen: Array, others: float) 
         seen: shape (1 + 2 P,), 1/s: rate at which each label's being did, passing forth or back.
         others: rate at which nobody did, 1/s.
     """
-    persons, total = len(names), float(seen.sum())
+    total = float(seen.sum())
     if not total:
         return told
-    each = (seen[1 : 1 + persons] + seen[1 + persons :]) / total
+    each = _by_being(seen) / total
     people = dict(zip(names, each.tolist(), strict=True))
     return told.credited(dataclasses.replace(told, people=people, nobody=0.0), total / (total + others))
 
@@ -85,7 +85,7 @@ def caused_too(before: Mixture, after: Mixture, then: Array, now: Array, others:
         The hypotheses after the event, and what share of those in a doorway caused the event before as well.
     """
     persons = before.cause.shape[1] - 1
-    each, weighed = (rates[:, 1 : 1 + persons] + rates[:, 1 + persons :] for rates in (now, then))
+    each, weighed = _by_being(now), _by_being(then)
     share = each / (each.sum(axis=1, keepdims=True) + others)
     cause = after.cause.copy()
     cause[:, :persons] += cause[:, persons:] * share
@@ -94,6 +94,12 @@ def caused_too(before: Mixture, after: Mixture, then: Array, now: Array, others:
     total = float(weighed.sum())
     same = float((weighed * before.cause[:, :persons]).sum()) / total if total else 0.0
     return after._replace(cause=cause), same
+
+
+def _by_being(rates: Array) -> Array:
+    """By label, shape (..., 1 + 2 P), to by being, forth or back: (..., P)."""
+    forth, back = np.split(rates[..., 1:], 2, axis=-1)
+    return np.asarray(forth + back)
 
 
 def _most_readily(ways: list[Way], states: set[int], persons: int) -> Array:

@@ -156,9 +156,10 @@ class EngineCore:
             return self._unschedule(off_lost(snapshot, self.plan.sensors[sensor]), sensor)
         inside, alone = self._inside(sensor), self.settings.occupancy_alone
         nobody = nobody_inside(snapshot.mixture, inside)
-        staying = snapshot.staying.get(sensor, Staying()).at(nobody, self.settings.occupancy_lost)
-        snapshot = self._witness(snapshot, inside, staying.likelihood(alone))
-        snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying.after(alone)})
+        staying = snapshot.staying.get(sensor, Staying())
+        likelihood, staying = staying.once_more(nobody, self.settings.occupancy_lost, alone)
+        snapshot = self._witness(snapshot, inside, likelihood)
+        snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying})
         return self._schedule(snapshot, at + self._refresh(snapshot, self.plan.sensors[sensor]), "witness", sensor)
 
     def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:

@@ -61,7 +61,7 @@ class LiveEngine(Engine):
         others = nobody + snapshot.noise.get(event.sensor, 0.0)
         mixture, same = caused_too(snapshot.mixture, after.mixture, seen, _seen(after, doors), others)
         told = after.association
-        after = self._theirs_too(replace(after, mixture=mixture), event, snapshot.mixture.weight @ seen, nobody)
+        after = self._theirs_too(replace(after, mixture=mixture), event, snapshot.mixture.weight @ seen, others)
         assert told is not None
         assert after.association is not None
         theirs = told.nobody - after.association.nobody
@@ -74,10 +74,9 @@ class LiveEngine(Engine):
             return []
         return list(newly_opened(snapshot, self._world(snapshot).sight, sensor, ways))
 
-    def _theirs_too(self, snapshot: Snapshot, event: Event, seen: Array, nobody: float) -> Snapshot:
+    def _theirs_too(self, snapshot: Snapshot, event: Event, seen: Array, others: float) -> Snapshot:
         """Who stands in a door set the sensor off, at these rates by label (1/s), or nobody did."""
         assert snapshot.association is not None
-        others = nobody + snapshot.noise.get(event.sensor, 0.0)
         caused = theirs_too(snapshot.association, self.names, seen, others)
         return replace(snapshot, association=caused, holders={**snapshot.holders, event.sensor: caused})
 

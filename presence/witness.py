@@ -46,6 +46,11 @@ class Staying(NamedTuple):
         likelihood = self.likelihood(alone)
         return Staying(self.stuck / likelihood, self.nobody * likelihood / (1.0 - self.nobody * (1.0 - likelihood)))
 
+    def once_more(self, nobody: float, lost: float, alone: float) -> tuple[float, Staying]:
+        """It has stayed on once more: how likely that was with nobody there, and what is believed of it then."""
+        now = self.at(nobody, lost)
+        return now.likelihood(alone), now.after(alone)
+
 
 def nobody_inside(mixture: Mixture, inside: Array) -> float:
     """Probability that no being is in the states that count, `inside` as for `witness`."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
+from presence.carried import MISSING
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan, Sensor
 from presence.places import WATCHERS
@@ -79,7 +80,7 @@ def due_text(plan: Floorplan, what: str, sensor: Sensor, reports: Mapping[str, R
         if sensor.kind == "badge":
             return f"{sensor.person}'s tag still {'away' if said == AWAY else f'heard in {room_name(plan, said)}'}"
         return f"{sensor.person}'s phone still says {said}"
-    if what in ("unheard", "listen"):
+    if what in MISSING:
         return f"{sensor.person}'s tag not heard for long"
     if what == "shut":
         return f"{door_name(plan, str(sensor.door))} open for so long that it must have been shut"

@@ -208,8 +208,9 @@ def improve(
 ) -> dict[Rate, float]:
     """The M step: better factors for these counts."""
     before = _expected(plan, found, start, logs) + log_prior(logs, pseudo)
+    step = at.step
     for halving in range(HALVINGS):
-        better = _moved(logs, at.step * 0.5**halving)
+        better = _moved(logs, step * 0.5**halving)
         if _expected(plan, found, start, better) + log_prior(better, pseudo) >= before:
             return better
     return dict(logs)

@@ -180,9 +180,8 @@ def room_stays(plan: Floorplan, stretches: Sequence[Stretch]) -> Settings | None
     from presence.learn.grid import stay_factors
 
     found = stay_factors(plan, stretches)
-    sooner = {room: Settings().small_room_rising_factor for room in plan.rooms if room in found and _small(plan, room)}
     factors = {
-        room: f / sooner.get(room, 1.0)
+        room: f / (Settings().small_room_rising_factor if _small(plan, room) else 1.0)
         for room, f in found.items()
         if room in plan.indoor and not motion_zones(plan, room)
     }
