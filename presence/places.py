@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.floorplan import AWAY, Floorplan, Sensor, area_of
 
 IndexArray = NDArray[np.intp]
 
@@ -146,12 +144,6 @@ def narrow(plan: Floorplan, room: str) -> bool:
     """Whether a room is too narrow to sit down in, as far as its outline tells: its area over its greatest extent."""
     outline = plan.rooms[room].outline
     return outline is not None and abs(area_of(outline)) < NARROW * float(np.ptp(outline, axis=0).max()) - ROUNDING
-
-
-def area_of(outline: Sequence[Sequence[float]]) -> float:
-    """What an outline encloses, m2, by the shoelace formula; positive if its corners go counter-clockwise."""
-    sides = pairwise((*outline, outline[0]))
-    return math.fsum(a[0] * b[1] - b[0] * a[1] for a, b in sides) / 2
 
 
 def is_small(plan: Floorplan, room: str) -> bool:

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from presence import Event, Floorplan, Settings, Tracker
+from presence.floorplan import area_of
 from presence.habits import Hour
 from presence.movement import PET, RESIDENT, VISITOR, beings, weights_and_flows
-from presence.places import ASLEEP, SETTLED, States, area_of, is_corridor, is_small, narrow, states_of
+from presence.places import ASLEEP, SETTLED, States, is_corridor, is_small, narrow, states_of
 from presence.views import SPOTS, in_view, inside, views
 from tests.oracle import at, contact, home, motion, time_at
 from tests.test_exactness import VIEWS, assert_same, brute_force, tracked

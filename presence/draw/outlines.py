@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
-from presence.places import area_of
+from presence.floorplan import area_of
 
 Point = tuple[float, float]
 Outline = tuple[Point, ...]

@@ -14,8 +14,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Door, Floorplan
-from presence.places import area_of
+from presence.floorplan import AWAY, Door, Floorplan, area_of
 from presence.simulate.rooms import BED, TOILET, functions_of
 from presence.views import inside
 
