@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -210,3 +211,19 @@ def test_nobody_stands_in_a_door_that_is_not_opened_by_hand_just_now(
             tracker.observe(event)
         likely.append(tracker.log_likelihood)
     assert (likely[0] != likely[1]) is weighed
+
+
+def test_two_contacts_of_one_door_are_one_doorway() -> None:
+    """What is believed is the same whether they report in one instant or a tenth of a millisecond apart."""
+    plan = two_rooms()
+    second = home(1, second_contact=contact("inner")).sensors["second_contact"]
+    plan = replace(plan, sensors={**plan.sensors, "second_contact": second})
+    *before, opened, seen = story(FORTH, 0.3, "study_motion")
+    beliefs = []
+    for apart in (0.0, 1e-4):
+        tracker, again = Tracker(plan, QUIET, watching=False), at(600.0 + apart, "second_contact", "open")
+        for event in [at(0.0, "second_contact", "closed"), *before, opened, again, seen]:
+            tracker.observe(event)
+        beliefs.append(dict(tracker.belief.rooms))
+    assert beliefs[0] == pytest.approx(beliefs[1], rel=0, abs=1e-6)
+    assert beliefs[0]["study"] > 0.1
