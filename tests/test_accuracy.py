@@ -213,6 +213,6 @@ def test_a_cell_where_the_timer_is_ahead_is_on_the_page() -> None:
         row |= {f"{rival}_best_library_wasted_at_equal_false_off": 19.0}
         row |= {f"{rival}_best_library_false_off_at_equal_wasted": 11.0 if rival == "timer" else 9.0}
     text = page([row], "command")
-    assert "one timer: the library is ahead both ways in 0 of 1 cells" in text
+    assert "one timer: the library is ahead in 0 of 1 cells" in text
     assert "| flat, 2, plain, seed 7 | 10 | 20 | 19 | 11 |" in text
-    assert "a timer tuned for each room: the library is ahead both ways in 1 of 1 cells" in text
+    assert "a timer tuned for each room: the library is ahead in 1 of 1 cells" in text
