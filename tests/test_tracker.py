@@ -947,7 +947,7 @@ def test_options_that_make_no_sense_are_refused(options: dict[str, Any]) -> None
 
 
 def test_a_misspelt_setting_is_told_what_it_may_mean() -> None:
-    with pytest.raises(SettingError, match='unknown setting .rising_rat.; did you mean "rising_rate"'):
+    with pytest.raises(SettingError, match=r"unknown setting 'rising_rat'; did you mean .rising_rate"):
         Settings.from_mapping({"rising_rat": 0.1})
 
 
