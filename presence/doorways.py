@@ -41,12 +41,15 @@ def newly_opened(snapshot: Snapshot, sight: Sight, sensor: Sensor, ways: list[Wa
         The index of the door's window, and the rate (1/s) for each of its labels, shape (1 + 2 P,).
     """
     persons, delay = len(sight.beings), sight.settings.door_step_delay
+    told = set[str]()  # two contacts of one door may report in one instant
     for index, window in enumerate(snapshot.windows if delay else ()):
         door, use = sight.plan.doors[window.door], snapshot.doors.get(window.door)
         age = snapshot.seconds - window.seconds
-        newly = use is not None and use.open and use.since == window.seconds and not window.beyond
-        if not newly or age > LONGEST * delay or sensor.room not in door.between or door.leaf == "overhead":
+        newly = use is not None and use.open and use.since == window.seconds and age <= LONGEST * delay
+        near_by = sensor.room in door.between and door.leaf != "overhead" and not window.beyond
+        if not (newly and near_by) or door.id in told:
             continue
+        told.add(door.id)
         near = door.between.index(sensor.room)
         beside = {pair[near] for pair in sight.door_states(window.door)}
         share, by_label = 2.0 ** -((age / delay) ** 2), np.zeros(1 + 2 * persons)

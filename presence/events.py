@@ -197,15 +197,10 @@ def check_event(plan: Floorplan, event: object) -> None:
     """
     if not isinstance(event, Event):
         raise EventError(f"{shown(event)} is no event; Event(time=..., sensor=..., value=...) would be right")
-    sensor = plan.sensors.get(event.sensor) if isinstance(event.sensor, str) else None
-    if sensor is None:
-        known = ", ".join(sorted(plan.sensors)) or "none"
-        raise UnknownSensorError(f"unknown sensor {event.sensor!r}; the plan has {known}")
+    if not isinstance(event.sensor, str) or event.sensor not in plan.sensors:
+        raise UnknownSensorError(_unknown(plan, event.sensor, event.value))
     if not isinstance(event.value, str) or event.value not in plan.values(event.sensor):
-        known = ", ".join(plan.values(event.sensor))
-        raise UnknownValueError(
-            f"sensor {event.sensor!r} ({sensor.kind}) cannot report {event.value!r}; it reports {known}"
-        )
+        raise UnknownValueError(_unknown(plan, event.sensor, event.value))
     try:
         _check_lock(event.by, event.code)
     except ValueError as error:
@@ -219,14 +214,16 @@ def _spelling(fields: Mapping[str, Any]) -> None:
             raise ValueError(f"unknown key {shown(key)}; did you mean {shown(likest)}?")
 
 
-def _unknown(plan: Floorplan, sensor: str, value: str) -> str:
+def _unknown(plan: Floorplan, sensor: object, value: object) -> str:
     from presence.floorplan import LINK_VALUES
 
-    if sensor not in plan.sensors:
-        return f"unknown sensor {shown(sensor)}; {did_you_mean(sensor, plan.sensors)}"
-    links = LINK_VALUES if value.casefold() in ("on", "off") else ()  # these are no misspelt `online` and `offline`
+    if not isinstance(sensor, str) or sensor not in plan.sensors:
+        return f"unknown sensor {shown(sensor)}; {did_you_mean(str(sensor), plan.sensors)}"
+    links = (
+        LINK_VALUES if str(value).casefold() in ("on", "off") else ()
+    )  # these are no misspelt `online` and `offline`
     known, kind = [each for each in plan.values(sensor) if each not in links], plan.sensors[sensor].kind
-    return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(value, known)}"
+    return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(str(value), known)}"
 
 
 # --- order ------------------------------------------------------------------------------------------------------------

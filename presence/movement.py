@@ -142,16 +142,17 @@ def leaning(states: States, weights: Array, flows: Array, own: Mapping[str, floa
     return weights * factor, flows * np.sqrt(factor[:, None] * factor)
 
 
-def entry_miss(states: States, settings: Settings, i: int, j: int) -> float:
-    """Share of moves between two moving states that go unreported, the same both ways so that flows stay symmetric."""
-    zoned = any(states.places[states.place[k]].zone is not None for k in (i, j))
-    return settings.zone_miss if zoned else settings.room_miss
-
-
 def _passing_share(plan: Floorplan, being: Being, settings: Settings, *rooms: str) -> float:
     """How readily rooms are walked into, relative to others; as much sooner a walk ends there: nobody turns round."""
     small = being.role != PET and any(room != AWAY and is_small(plan, room) for room in rooms)
     return settings.small_room_share if small else 1.0
+
+
+def stirring(plan: Floorplan, room: str, settings: Settings) -> float:
+    """How much sooner than elsewhere quiet ends in a room: where who rests long is noticed, or it is small."""
+    if rest_reports(plan, room):
+        return settings.unseated_rising_rate / settings.rising_rate
+    return settings.small_room_rising_factor if is_small(plan, room) else 1.0
 
 
 def _pace_rates(
@@ -176,8 +177,7 @@ def _pace_rates(
         ]
     settling = s.rate_at("settling_rate", room) * (s.corridor_share if corridor else 1.0)
     unseated = person and rest_reports(plan, room)
-    sooner = s.small_room_rising_factor if person and is_small(plan, room) else 1.0
-    rising = s.rate_at("rising_rate", room) * (s.unseated_rising_rate / s.rising_rate if unseated else sooner)
+    rising = s.rate_at("rising_rate", room) * (stirring(plan, room, s) if person else 1.0)
     if unseated and not plan.rooms[room].rest:
         asleep = NEVER  # who sleeps, sleeps on one of them
     if person and not seen(plan, room) and well_sensed(plan):

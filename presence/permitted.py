@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from numbers import Integral, Real
 from typing import Any
 
-from presence.errors import SettingError
+from presence.errors import SettingError, shown
 from presence.habits import Habit
 
 FACTORED = {
@@ -105,12 +105,15 @@ WITH_NAMES: Mapping[str, Callable[[Any], None]] = {
 """The settings that are no numbers, and their checks."""
 
 
-def check_options(hypotheses: object, window: object) -> None:
-    """Refuse a number of hypotheses, or a reordering window, that makes no sense.
+def check_options(settings: object, hypotheses: object, window: object) -> None:
+    """Refuse settings, a number of hypotheses, or a reordering window, that make no sense.
 
     Raises:
-        SettingError: if `hypotheses` is no positive whole number (nor None), or `window` no number of seconds.
+        SettingError: if `settings` are a mapping, `hypotheses` is no positive whole number (nor None), or `window` no
+            number of seconds.
     """
+    if isinstance(settings, Mapping):
+        raise SettingError(f"{shown(settings)} is a mapping; Settings.from_mapping() makes settings of one")
     whole = hypotheses is None or (isinstance(hypotheses, Integral) and int(hypotheses) >= 1)
     if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
         raise SettingError(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
@@ -12,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Floorplan, Sensor
+from presence.floorplan import AWAY, Floorplan, Sensor, area_of
 
 IndexArray = NDArray[np.intp]
 
@@ -24,6 +23,8 @@ NARROW = 1.5
 HABITABLE = 6.5
 """m2: rooms for living, sleeping or eating are larger (70 square feet: International Residential Code, R304.1, from
 memory); bathrooms, toilets and stores need not be."""
+ROUNDING = 1e-6
+"""m2: an area that is smaller by no more than this is as large."""
 
 
 class Place(NamedTuple):
@@ -142,13 +143,7 @@ def well_sensed(plan: Floorplan) -> bool:
 def narrow(plan: Floorplan, room: str) -> bool:
     """Whether a room is too narrow to sit down in, as far as its outline tells: its area over its greatest extent."""
     outline = plan.rooms[room].outline
-    return outline is not None and _area(outline) < NARROW * float(np.ptp(outline, axis=0).max())
-
-
-def _area(outline: Sequence[Sequence[float]]) -> float:
-    """What a room's outline encloses, m2."""
-    x, y = np.array(outline, dtype=float).T
-    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    return outline is not None and abs(area_of(outline)) < NARROW * float(np.ptp(outline, axis=0).max()) - ROUNDING
 
 
 def is_small(plan: Floorplan, room: str) -> bool:
@@ -160,7 +155,8 @@ def is_small(plan: Floorplan, room: str) -> bool:
     beyond = list(plan.graph.neighbors(room))
     if not described.outline or described.rest or len(beyond) != 1 or not {room, *beyond} <= set(plan.indoor):
         return False
-    return watched_over(plan, room) and not motion_zones(plan, room) and _area(described.outline) < HABITABLE
+    small = abs(area_of(described.outline)) < HABITABLE - ROUNDING
+    return small and watched_over(plan, room) and not motion_zones(plan, room)
 
 
 def is_corridor(plan: Floorplan, room: str) -> bool:

@@ -20,6 +20,7 @@ from typing import IO, Any, cast
 
 from presence.errors import Fault, InputError, LogError, TimeError, shown
 from presence.parquet import MAGIC
+from presence.times import rfc3339, utc
 
 MAX_LINE = 65536
 """Bytes of the longest line that is read."""
@@ -35,6 +36,8 @@ Line = tuple[int, str, str | None]
 EARLIEST, LATEST = 2001, 2200
 """Years: a clock that shows another has lost its time; most that start anew show 1970 or 2000 (common practice)."""
 TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:[0-5]\d)", re.ASCII)
+EPOCH = re.compile(r"[1-6]\d{9}(\.\d+)?", re.ASCII)
+"""Seconds since 1970, of the years 2001 to 2191."""
 
 
 def written_to(out: str, read: Iterable[str | None] = ()) -> Path:
@@ -202,9 +205,17 @@ def offset_of(text: str) -> str:
 
 
 def _time_fault(text: str) -> str:
-    if TIME.fullmatch(text + "Z"):
-        return f"time {shown(text)} has no offset; with one, e.g. {text + 'Z'!r} or {text + '+01:00'!r}, would be right"
-    return f"time {shown(text)} is no RFC 3339 time; '2026-03-01T07:12:03.250+00:00' would be right"
+    joined = text[:10] + "T" + text[11:] if text[10:11] == " " else text  # as databases write it
+    if TIME.fullmatch(joined + "Z"):
+        e_g = f"{joined + 'Z'!r} or {joined + '+01:00'!r}"
+        return f"time {shown(text)} has no offset; with one, e.g. {e_g}, would be right"
+    right = joined if TIME.fullmatch(joined) else _example(text)
+    return f"time {shown(text)} is no RFC 3339 time; {right!r} would be right"
+
+
+def _example(text: str) -> str:
+    """A time that can be read: the same, if it is seconds since 1970."""
+    return rfc3339(utc(float(text))) if EPOCH.fullmatch(text) else "2026-03-01T07:12:03.250+00:00"
 
 
 # --- values -----------------------------------------------------------------------------------------------------------
@@ -266,4 +277,5 @@ def text_field(fields: Mapping[str, Any], key: str) -> str:
         raise ValueError(f"{key!r} is missing; every line needs it{there}")
     if value == "":
         raise ValueError(f"{key!r} is empty; text would be right")
-    raise ValueError(f"{key!r} is {shown(value)}; text, in quotes, would be right")
+    such = f', such as "{_example(str(value))}"' if key == "time" else ""
+    raise ValueError(f"{key!r} is {shown(value)}; text, in quotes{such}, would be right")

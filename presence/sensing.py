@@ -20,7 +20,7 @@ from presence.company import letting, together
 from presence.floorplan import AWAY, VALUES, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, Way
 from presence.locks import LOCK_MISS, lock_ways
-from presence.movement import PET, PET_HANDS, Being, entry_miss
+from presence.movement import PET, PET_HANDS, Being
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -34,7 +34,7 @@ from presence.places import (
 from presence.remote import set_going
 from presence.settings import PaceRates, Settings
 from presence.views import views
-from presence.zones import close_set, door_places
+from presence.zones import close_set, door_places, entry_miss
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from presence.errors import SettingError
+from presence.errors import SettingError, did_you_mean
 from presence.habits import Habit, from_mapping
 from presence.permitted import check_setting
 
@@ -287,7 +287,7 @@ class Settings:
         known = {item.name for item in fields(cls)}
         unknown = sorted(set(values) - known)
         if unknown:
-            raise SettingError(f"unknown setting {unknown[0]!r}; the settings are {', '.join(sorted(known))}")
+            raise SettingError(f"unknown setting {unknown[0]!r}; {did_you_mean(unknown[0], sorted(known))}")
         given: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
         if isinstance(given.get("habits"), Mapping):
             habits = given["habits"].items()

@@ -71,7 +71,7 @@ class Tracker(Kept):
     ) -> None:
         if not isinstance(plan, Floorplan):
             raise SettingError(f"{shown(plan)} is no floor plan; Floorplan.load() reads one from a file")
-        check_options(hypotheses, reordering_window)
+        check_options(settings, hypotheses, reordering_window)
         self.plan = plan
         self.settings = settings or Settings()
         self.reordering_window = reordering_window

@@ -134,7 +134,8 @@ def _two_rooms(person: str) -> str:
 def _line(fields: Mapping[str, Any], plan: Floorplan | None, number: int) -> TruthLine:
     unknown = [key for key in fields if key not in ("time", "person", "room", "door")]
     if unknown:
-        raise ValueError(f"unknown key {shown(unknown[0])}; time, person, room and optional door would be right")
+        hint = " (is this a log?)" if "sensor" in unknown else ""
+        raise ValueError(f"unknown key {shown(unknown[0])}; time, person, room and optional door would be right{hint}")
     door = None if fields.get("door") is None else text_field(fields, "door")
     time, person, room = (text_field(fields, key) for key in ("time", "person", "room"))
     line = TruthLine(parse_time(time), person, room, door, number, offset_of(time))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import Door, Floorplan
 from presence.places import States, motion_zones, spot_of
+from presence.settings import Settings
 
 Array = NDArray[np.float64]
 
@@ -16,6 +17,12 @@ CLOSE = 2.0
 """m: sensors no further apart hang above the heads of those whom they see. Common practice, no source."""
 LEAST_SHARE = 0.1
 """Zones further from a door, which have less than this share of the nearest one's passages, are not beside it."""
+
+
+def entry_miss(states: States, settings: Settings, i: int, j: int) -> float:
+    """Share of moves between two moving states that go unreported, the same both ways so that flows stay symmetric."""
+    zoned = any(states.places[states.place[k]].zone is not None for k in (i, j))
+    return settings.zone_miss if zoned else settings.room_miss
 
 
 def door_places(plan: Floorplan, states: States, door: Door, decay: float) -> list[tuple[int, int, float]]:

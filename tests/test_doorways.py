@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,9 @@ from scipy.linalg import block_diag, expm
 from benchmarks.exact.dense import DenseModel
 from benchmarks.joint_engine import joint_tracker
 from presence import Event, Floorplan, Settings, Tracker
-from presence.hypotheses import BACK, FORTH, NOBODY
+from presence.doorways import _most_readily, caused_too
+from presence.hypotheses import BACK, FORTH, NOBODY, Way
+from presence.merging import Mixture
 from tests.oracle import NOON, at, contact, home, motion
 
 Array = NDArray[np.float64]
@@ -210,3 +213,80 @@ def test_nobody_stands_in_a_door_that_is_not_opened_by_hand_just_now(
             tracker.observe(event)
         likely.append(tracker.log_likelihood)
     assert (likely[0] != likely[1]) is weighed
+
+
+def test_two_contacts_of_one_door_are_one_doorway() -> None:
+    """What is believed is the same whether they report in one instant or a tenth of a millisecond apart."""
+    plan = two_rooms()
+    second = home(1, second_contact=contact("inner")).sensors["second_contact"]
+    plan = replace(plan, sensors={**plan.sensors, "second_contact": second})
+    *before, opened, seen = story(FORTH, 0.3, "study_motion")
+    beliefs = []
+    for apart in (0.0, 1e-4):
+        tracker, again = Tracker(plan, QUIET, watching=False), at(600.0 + apart, "second_contact", "open")
+        for event in [at(0.0, "second_contact", "closed"), *before, opened, again, seen]:
+            tracker.observe(event)
+        beliefs.append(dict(tracker.belief.rooms))
+    assert beliefs[0] == pytest.approx(beliefs[1], rel=0, abs=1e-6)
+    assert beliefs[0]["study"] > 0.1
+
+
+def a_belief(people: int) -> Mixture:
+    tracker = Tracker(two_rooms(people), QUIET)
+    tracker.advance(NOON)
+    return tracker._known().mixture
+
+
+def test_who_caused_a_report_is_shared_out_by_rates() -> None:
+    """Under each hypothesis, what nobody is told to have caused is theirs in a doorway by their share of the rates."""
+    mixture = a_belief(2)
+    weight = np.array([0.25, 0.75])
+    before = mixture._replace(weight=weight, cause=np.array([[0.5, 0.3, 0.2], [0.1, 0.2, 0.7]]))
+    after = mixture._replace(weight=weight, cause=np.array([[0.2, 0.2, 0.6], [0.0, 0.5, 0.5]]))
+    then = np.array([[0.0, 0.3, 0.0, 0.1, 0.2], [0.0, 0.0, 0.0, 0.0, 0.4]])  # nobody; forth, back of each of the two
+    now = np.array([[0.0, 0.2, 0.0, 0.0, 0.2], [0.0, 0.0, 0.0, 0.1, 0.0]])
+    found, same = caused_too(before, after, then, now, 0.1)
+    expected = np.zeros((2, 3))
+    both = total = 0.0
+    for k in range(2):
+        rates = [now[k, 1 + p] + now[k, 3 + p] for p in range(2)]
+        for p, rate in enumerate(rates):
+            expected[k, p] = after.cause[k, p] + after.cause[k, 2] * rate / (sum(rates) + 0.1)
+            passing = weight[k] * (then[k, 1 + p] + then[k, 3 + p])
+            both, total = both + passing * before.cause[k, p], total + passing
+        expected[k, 2] = after.cause[k, 2] * 0.1 / (sum(rates) + 0.1)
+    np.testing.assert_allclose(found.cause, expected, rtol=1e-12)
+    assert same == pytest.approx(both / total, rel=1e-12)
+
+
+def test_a_report_with_nobody_in_a_doorway_stays_as_it_was_told() -> None:
+    mixture = a_belief(1)
+    none = np.zeros((len(mixture.weight), 3))
+    found, same = caused_too(mixture, mixture, none, none, 0.1)
+    np.testing.assert_array_equal(found.cause, mixture.cause)
+    assert same == 0.0
+
+
+def test_who_stands_in_a_doorway_is_heard_as_readily_as_in_the_best_place_beside_it() -> None:
+    """A sensor sees two zones beside a door, one of them better; who walks in past it stands in neither."""
+    near, far, walks = np.array([3, 4]), np.array([5]), np.array([1, 2])
+    ways = [
+        Way(near, near, np.stack([np.diag([0.4, 0.1]), np.diag([0.0, 0.3])])),
+        Way(far, far, np.full((2, 1, 1), 0.2)),
+        Way(walks, near, np.ones((2, 2, 2))),
+    ]
+    for beside, expected in [({3, 5}, [0.4, 0.2]), ({4, 5}, [0.2, 0.3]), ({1, 3}, [0.4, 0.0]), (set(), [0.0, 0.0])]:
+        assert _most_readily(ways, beside, 2).tolist() == expected
+
+
+def test_a_chatterer_is_not_taken_for_somebody_in_a_doorway() -> None:
+    """A sensor that reports by itself ten times a second: who has just opened the door hardly caused this one."""
+    tracker = Tracker(two_rooms(), QUIET, watching=False)
+    *before, seen = story(FORTH, 0.3, "study_motion")
+    for event in before:
+        tracker.observe(event)
+    tracker._snapshot = tracker._known()._replace(noise={"study_motion": 10.0})
+    tracker.observe(seen)
+    assert tracker.association is not None
+    assert tracker.association.people["P1"] < QUIET.motion_rates[0] / 10.0
+    assert tracker.association.nobody > 0.9

@@ -159,6 +159,12 @@ COVERED = """
     return [arrows.length, found];
 """
 
+OUTLINED_OVER = """
+    const over = (outline) => [...outline.ownerSVGElement.querySelectorAll(".passage, .halo")].filter((mark) =>
+      mark.compareDocumentPosition(outline) & Node.DOCUMENT_POSITION_FOLLOWING);
+    return [...document.querySelectorAll("path.chosen")].flatMap(over).map((mark) => mark.textContent);
+"""
+
 
 @pytest.mark.parametrize("size", SIZES)
 def test_an_arrow_into_a_narrow_room_and_its_name_are_both_to_be_read(
@@ -171,6 +177,7 @@ def test_an_arrow_into_a_narrow_room_and_its_name_are_both_to_be_read(
     assert "kitchen → utility room" in window.text("#passage-list")
     arrows, covered = window.run(COVERED)
     assert (arrows, covered) == (2, [])
+    assert window.run(OUTLINED_OVER) == []
 
 
 def test_every_likely_passage_is_jumped_to(window: Browser, day: Path, lines: list[dict[str, Any]]) -> None:
@@ -352,6 +359,8 @@ def test_a_screen_reader_finds_names_and_roles(window: Browser, day: Path, size:
     value_text = window.run("return document.getElementById('scrubber').getAttribute('aria-valuetext')")
     assert re.fullmatch(r"Mon 2 Mar \d\d:\d\d", value_text)  # not from the tree: Chromium 156.0.8078.108 leaves it out
     assert value_text.endswith(window.text("#clock-time"))
+    live = window.run("return [...document.querySelectorAll('output, [role=status], [aria-live]')].map((e) => e.id)")
+    assert live == ["announcement"]  # else each step of running time would be read out
     status = window.text("#announcement")
     assert window.text("#clock-time") in status
     assert "→" in status

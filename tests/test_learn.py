@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pytest
@@ -23,7 +23,7 @@ from presence.habits import Hour
 from presence.learn import Effort, bench, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
-from presence.learn.em import BY_PACE, Rate, iterate, log_prior, rates_of, slopes, with_factors
+from presence.learn.em import Rate, iterate, log_prior, rates_of, slopes, with_factors
 from presence.learn.fit import choose, decide
 from presence.learn.grid import room_emissions
 from presence.learn.journal import FORMAT, VERSION, Journal
@@ -33,8 +33,7 @@ from presence.learn.recordings import OVERLAP, Stretch, cut, first_days, judged_
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.statistics import Views, count, expected_log_likelihood
-from presence.learn.steps import Step, Wanted, grouped, one_by_one, preferred, small_steps
+from presence.learn.statistics import Views, count
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import apply, read_learned, rounded, write_learned
@@ -286,6 +285,12 @@ def verdict(number: Sequence[float], rooms: Sequence[float], log_likelihood: flo
     return Verdict(total, float(np.mean(number)), float(np.mean(rooms)), log_likelihood, blocks, 100 * len(number))
 
 
+FLAT_LINE = [-1.0, -1.0, -1.0, -1.0]
+BETTER, WORSE = [-0.9, -0.8, -0.9, -0.8], [-1.1, -1.2, -1.1, -1.2]
+SLIGHTLY_WORSE = [-1.2, -0.85, -1.15, -0.85]
+"""By .0125, where a standard error is .1."""
+
+
 @pytest.mark.parametrize(
     ("candidate", "chosen"),
     [
@@ -299,101 +304,6 @@ def verdict(number: Sequence[float], rooms: Sequence[float], log_likelihood: flo
 def test_only_what_every_witness_prefers_is_chosen(candidate: Verdict, chosen: str) -> None:
     usual = verdict([-1.0, -1.0, -1.0, -1.0], [-2.0, -2.0, -2.0, -2.0])
     assert choose({"defaults": usual, "other": candidate}) == chosen
-
-
-# --- small steps ------------------------------------------------------------------------------------------------------
-@pytest.mark.parametrize("most", [0, 1, 5, 100])
-def test_no_more_small_steps_are_tried_than_asked_for(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A home of many groups in which nothing helps: each group whole and by half, until there have been enough."""
-    asked: list[Settings] = []
-
-    def refused(_: object, settings: Settings, now: Settings) -> bool:
-        asked.append(settings)
-        return settings == now  # never
-
-    def wanted(bench: object, stretches: object, now: dict[Rate, float]) -> Wanted:
-        return dict.fromkeys(now, (0.1, 10.0))
-
-    monkeypatch.setattr("presence.learn.steps.preferred", refused)
-    monkeypatch.setattr("presence.learn.steps._wanted", wanted)
-    told = bench.Bench(WATCHED, [], [], Journal(None, {}, resume=False))
-    settings, tried = small_steps(told, [], most)
-    groups = [name for name, part in grouped(dict.fromkeys(rates_of(WATCHED, places=True), (0.1, 1.0))).items() if part]
-    every = [Step(group, share, False) for group in groups for share in (1.0, 0.5)]
-    assert len(every) > 5
-    assert settings == Settings()
-    assert tried == every[:most]
-    assert len(asked) == min(most, len(every))
-
-
-def test_every_rate_belongs_to_one_group_of_steps() -> None:
-    for name in ("two_storey_garage", "open_plan_bungalow", "one_room_flat"):
-        rates = rates_of(Floorplan.load(Path(__file__).parents[1] / f"floorplans/{name}.yaml"), places=True)
-        parts = grouped(dict.fromkeys(rates, (0.1, 1.0)))
-        assert sorted(map(str, parts.pop("all rates"))) == sorted(map(str, rates))
-        assert sorted(str(rate) for part in parts.values() for rate in part) == sorted(map(str, rates))
-        assert {rate.setting for rate in parts["sensors"]} <= {*BY_PACE.values(), "zone_motion_rates"}
-        assert all(rate.where is not None for rate in (*parts["single sensors"], *parts["single places"]))
-
-
-class Told:
-    """A bench that has been told what everything is worth: verdicts on the days for fitting, and on later ones."""
-
-    def __init__(self, usual: tuple[Verdict, Verdict], other: tuple[Verdict, Verdict]) -> None:
-        self.answers = {1 / 900: usual, 1 / 600: other}
-
-    def in_sample(self, settings: Settings) -> Verdict:
-        return self.answers[settings.rising_rate][0]
-
-    def verdict(self, settings: Settings) -> Verdict:
-        return self.answers[settings.rising_rate][1]
-
-
-FLAT_LINE = [-1.0, -1.0, -1.0, -1.0]
-BETTER, WORSE = [-0.9, -0.8, -0.9, -0.8], [-1.1, -1.2, -1.1, -1.2]
-SLIGHTLY_WORSE = [-1.2, -0.85, -1.15, -0.85]
-"""By .0125, where a standard error is .1."""
-
-
-@pytest.mark.parametrize(
-    ("fitted", "later", "kept"),
-    [
-        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, 5.0), True),
-        (verdict(FLAT_LINE, BETTER, 5.0), verdict(SLIGHTLY_WORSE, BETTER, 5.0), True),  # by less than half an error
-        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), verdict(FLAT_LINE, BETTER, 5.0), True),  # better on both together
-        (verdict(FLAT_LINE, SLIGHTLY_WORSE, 5.0), verdict(FLAT_LINE, FLAT_LINE, 5.0), False),
-        (verdict(FLAT_LINE, FLAT_LINE, 5.0), verdict(FLAT_LINE, FLAT_LINE, 5.0), False),  # likelihood alone
-        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, -5.0), False),  # less likely later
-        (verdict(FLAT_LINE, BETTER, -5.0), verdict(FLAT_LINE, BETTER, 5.0), False),
-        (verdict(WORSE, BETTER, 5.0), verdict(FLAT_LINE, BETTER, 5.0), False),  # the number pays for rooms
-        (verdict(FLAT_LINE, BETTER, 5.0), verdict(FLAT_LINE, WORSE, 5.0), False),  # better only where it was fitted
-    ],
-)
-def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, later: Verdict, kept: bool) -> None:
-    usual = verdict(FLAT_LINE, FLAT_LINE)
-    told = cast(bench.Bench, Told((usual, usual), (fitted, later)))
-    assert preferred(told, Settings(rising_rate=1 / 600), Settings()) == kept
-
-
-def test_groups_stepped_one_by_one_each_raise_what_is_expected() -> None:
-    """Two groups that explain the same events: both steps at once go too far, one after the other never."""
-    truly = Settings(motion_rates=(1.8, 0.24, 0.006, 0.0006), door_idle_share=0.3, away_share=0.01)
-    events = draw_life(WATCHED, 0.1 * DAY, 6, settings=truly).events
-    tape = Recorder(WATCHED, Settings(), 1).record(BEGIN, events, BEGIN + 0.1 * DAY)
-    found = count(WATCHED, Settings(), [tape], [0])
-    groups = [[Rate("motion_rates", pace) for pace in range(4)], [Rate("motion_rates", where="hall_motion")], []]
-    groups.append([Rate("door_idle_share")])
-    expected = [expected_log_likelihood(WATCHED, found, Settings())]
-    logs: dict[Rate, float] = {}
-    for n in range(len(groups)):
-        logs = one_by_one(WATCHED, found, groups[: n + 1])
-        expected.append(expected_log_likelihood(WATCHED, found, with_factors(Settings(), logs)))
-    assert list(logs) == [rate for group in groups for rate in group]
-    assert all(after >= before for before, after in pairwise(expected))
-    assert expected[-1] > expected[0] + 1.0
-    alone = [one_by_one(WATCHED, found, [group]) for group in groups]
-    at_once = with_factors(Settings(), {rate: log for each in alone for rate, log in each.items()})
-    assert expected_log_likelihood(WATCHED, found, at_once) < expected[-1]
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise, product
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,11 +16,15 @@ from scipy.linalg import expm
 
 from benchmarks.exact.drawing import draw_life
 from presence import Floorplan, Settings, Tracker
+from presence.habits import Hour
 from presence.learn import statistics
 from presence.learn.counts import Factor, Mark, Move, Silence, expect, expected_transitions, spectral
 from presence.learn.grid import baum_welch, transition_counts
+from presence.learn.proposals import room_stays
 from presence.learn.statistics import count, expected_log_likelihood
 from presence.learn.tape import Quiet, Recorder, Tape
+from presence.movement import beings, weights_and_flows
+from presence.places import ACTIVE, SETTLED, states_of
 from tests.oracle import NOON, contact, home, motion, time_at
 
 Array = NDArray[np.float64]
@@ -235,3 +240,42 @@ def test_baum_welch_on_a_grid_never_lowers_its_posterior() -> None:
     assert (np.diff(history) >= -1e-8).all()
     np.testing.assert_allclose(found.sum(axis=1), 1.0, rtol=1e-12)
     assert (found > 0).all()
+
+
+SOFA, COT = ({"kind": "pressure", "room": room} for room in ("hall", "bed"))
+
+
+@pytest.mark.parametrize(
+    ("resident", "spare", "seats", "usual"),
+    [
+        ({"bed": "bed"}, {}, {}, Settings().rising_rate),
+        ({"bed": "bed"}, {}, {"sofa": SOFA, "cot": COT}, Settings().unseated_rising_rate),
+        ({}, {"rest": True}, {"sofa": SOFA, "cot": COT}, Settings().rising_rate),
+    ],
+    ids=["a small room", "seats report everywhere", "quiet ends soon in half of the rooms"],
+)
+def test_stays_found_on_the_grid_are_not_counted_twice(
+    resident: dict[str, Any],
+    spare: dict[str, Any],
+    seats: dict[str, Any],
+    usual: float,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Quiet ends in each room, by the definition of weights and flows, as stays say, whatever the model has of it."""
+    pytest.importorskip("torch")
+    outline = [[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0]]
+    rooms = {"hall": {}, "bath": {"outline": outline}, "bed": {"rest": True}, "spare": spare}
+    ends = {"inner": ["hall", "bed"], "wet": ["hall", "bath"], "dry": ["hall", "spare"], "front": ["hall", "away"]}
+    doors = {name: {"between": between} for name, between in ends.items()}
+    sensors = {f"{room}_motion": motion(room) for room in rooms}
+    factors = {"hall": 0.5, "bath": 1.0, "bed": 2.0, "spare": 1.5}
+    monkeypatch.setattr("presence.learn.grid.stay_factors", lambda plan, stretches: factors)
+    plan = home({"P1": resident}, rooms=rooms, doors=doors, **sensors, **seats)
+    states, settings = states_of(plan), room_stays(plan, [])
+    assert settings is not None
+    weights, flows = weights_and_flows(plan, states, beings(plan)[0], Hour(False), settings)
+    rates = {}
+    for room in rooms:
+        active, settled = (states.select(states.places_of(room), pace)[0] for pace in (ACTIVE, SETTLED))
+        rates[room] = flows[active, settled] / weights[settled]
+    assert rates == pytest.approx({room: usual * factor for room, factor in factors.items()}, rel=1e-3)

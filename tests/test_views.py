@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from presence import Event, Floorplan, Settings, Tracker
+from presence.floorplan import area_of
 from presence.habits import Hour
 from presence.movement import PET, RESIDENT, VISITOR, beings, weights_and_flows
 from presence.places import ASLEEP, SETTLED, States, is_corridor, is_small, narrow, states_of
@@ -131,6 +132,27 @@ def test_only_a_narrow_outline_makes_a_corridor(width: float, expected: bool) ->
     plan = home(1, rooms={"hall": {"outline": outline}, "bed": {}}, hall_motion=motion("hall"))
     assert narrow(plan, "hall") is expected
     assert not narrow(plan, "bed")  # nobody knows
+
+
+@pytest.mark.parametrize("x", [0.0, 0.1, 3.3, -7.7])
+@pytest.mark.parametrize("y", [0.0, 1.1, -4.45])
+def test_wherever_a_room_is_drawn_it_is_as_wide_and_as_large(x: float, y: float) -> None:
+    """1.5 m wide, not narrower, and 6.5 m2: sums of coordinates are off by rounding, and sizes then are not exact."""
+    corridor = [[x, y], [x + 3.2, y], [x + 3.2, y + 1.5], [x, y + 1.5]]
+    bath = [[x, y], [x, y + 2.5], [x + 2.6, y + 2.5], [x + 2.6, y]]
+    rooms: dict[str, dict[str, Any]] = {"hall": {"outline": corridor}, "bath": {"outline": bath}}
+    doors = {"inner": {"between": ["hall", "bath"]}, "front": {"between": ["hall", "away"]}}
+    plan = home(1, rooms=rooms, doors=doors, bath_motion=motion("bath"))
+    assert not narrow(plan, "hall")
+    assert not is_small(plan, "bath")
+
+
+def test_an_area_is_that_of_the_triangles_and_squares_it_is_made_of() -> None:
+    """An L of three unit squares, and half of one; the other way round it is counted as negative."""
+    corners = [(0, 0), (2, 0), (2, 1), (1, 1), (1, 2), (0, 2)]
+    assert area_of(corners) == 3.0
+    assert area_of(corners[::-1]) == -3.0
+    assert area_of([*corners[:2], (0, 1)]) == 1.0
 
 
 @pytest.mark.parametrize(("width", "expected"), [(1.4, True), (3.0, False)])

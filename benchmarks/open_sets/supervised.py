@@ -120,8 +120,8 @@ def naive_bayes_chain(
         asked: days like those of `known`.
         states: S.
     """
-    moves, first, active, seen = np.ones((states, states)), np.ones(states), 1.0, np.full(states, 2.0)
-    on = np.full((states, known[0].shape[1]), active)
+    moves, first, seen = np.ones((states, states)), np.ones(states), np.full(states, 2.0)
+    on = np.ones((states, known[0].shape[1]))
     for features, state in zip(known, labels, strict=True):
         first[state[0]] += 1
         np.add.at(moves, (state[:-1], state[1:]), 1)

@@ -205,7 +205,7 @@ def one_means_shut(contact: str, layout: Layout, rows: NDArray[np.int64]) -> boo
     mine = intervals(rows, contact)
     edge = next(edge for edge in layout.edges if edge.contact == contact)
     listed = layout.room_of.get(contact)
-    behind = [s for s, room in layout.room_of.items() if room in (listed,) and s != contact]
+    behind = [s for s, room in layout.room_of.items() if room == listed and s != contact]
     if listed is None or listed not in (edge.a, edge.b) or not len(mine):
         return False
     total = both = 0.0

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -133,6 +133,4 @@ def busiest(plan: Floorplan, log: Iterable[Event]) -> str:
 
 def in_utc(plan: Floorplan) -> Floorplan:
     """The same home where clocks show UTC: the exact model knows no other."""
-    from dataclasses import replace
-
     return replace(plan, time_zone="UTC")

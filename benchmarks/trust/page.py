@@ -138,7 +138,7 @@ def _behind(rows: Sequence[Row]) -> list[str]:
     lines = ["## Where a timer is ahead"]
     for rival, name in RIVAL_NAMES.items():
         behind = [row for row in rows if not ahead(row, rival)]
-        lines += ["", f"{name}: the library is ahead both ways in {len(rows) - len(behind)} of {len(rows)} cells."]
+        lines += ["", f"{name}: the library is ahead in {len(rows) - len(behind)} of {len(rows)} cells."]
         body = [
             [f"{row['plan']}, {row['people']}, {row['variant']}, seed {row['seed']}"]
             + [minutes(row[f"{rival}_best_{column}"]) for column in BEHIND]

@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import presence.floorplan.reading  # noqa: F401  (else imported, and counted, only once a plan has been read)
 from benchmarks.trust.homes import PLANS, Cell
 from benchmarks.trust.scoring import COLUMNS
 

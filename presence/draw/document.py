@@ -151,16 +151,15 @@ def _replay(plan: Floorplan, kept: Recording, start: float) -> dict[str, Any]:
 
 
 def _passage(plan: Floorplan, told: Told, start: float, beings: list[str]) -> list[Any]:
-    """Ms, door, forth, back, nobody, both ways at once, final, inferred, ms of the answer, [being, percent, ...]."""
+    """Ms, door, forth, back, nobody, both ways at once, final, inferred, [being, percent, ...]."""
     first, last = told.first, told.last
     at_once, answer = (percents(p.directions.values()).tolist() for p in (first, last))
     who = sorted(last.people.items(), key=lambda item: -item[1])[:3]
     named = [n for name, p in who if p >= 0.05 for n in (_index(beings, name), percents([p]).tolist()[0])]
     nobody = percents([last.nobody]).tolist()[0]
-    decided = since(last.decided, start)
     door = list(plan.doors).index(last.door)
     final, inferred = int(last.final), int(last.inferred)
-    return [since(last.time, start), door, *answer, nobody, *at_once, final, inferred, decided, named]
+    return [since(last.time, start), door, *answer, nobody, *at_once, final, inferred, named]
 
 
 def _events(plan: Floorplan, events: Sequence[Seen], start: float, beings: list[str]) -> Iterable[list[int]]:

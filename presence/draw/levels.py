@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from presence.draw.outlines import Outline, area_of
+from presence.draw.outlines import Outline
+from presence.floorplan import area_of
 
 STEPS = 20
 """Levels are found for shares in steps of 1 / STEPS; the area between two of them is nearly linear in height."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import NamedTuple
+
+from presence.floorplan import area_of
 
 Point = tuple[float, float]
 Outline = tuple[Point, ...]
@@ -67,12 +69,6 @@ def box_of(outlines: Iterable[Outline]) -> Box:
 def walls_of(outline: Outline) -> list[Wall]:
     """The sides of an outline, those of no length left out."""
     return [(a, b) for a, b in pairwise((*outline, outline[0])) if a != b]
-
-
-def area_of(outline: Sequence[Point]) -> float:
-    """Square metres, by the shoelace formula; positive if the corners go counter-clockwise."""
-    closed = pairwise((*outline, outline[0]))
-    return math.fsum(a[0] * b[1] - b[0] * a[1] for a, b in closed) / 2
 
 
 def contains(outline: Outline, point: Point) -> bool:

@@ -2,12 +2,13 @@
 
     kinds    the kinds of sensors and doors                       (a new kind begins there)
     home     Floorplan and its parts, as the rest of the program sees them
+    outline  what the outline of a room encloses
     text     YAML or JSON text -> plain values, each with its line; nothing is guessed, nothing explodes
     fields   the keys of a plan file and what each must hold      (pydantic; also the JSON Schema)
     checks   what no key can know alone: places, references, ways in
     reading  text, fields and checks in turn -> a checked plan, or every fault at once
 
-`home` and `kinds` are light; the others are imported when a plan is read.
+`home`, `kinds` and `outline` are light; the others are imported when a plan is read.
 """
 
 from presence.floorplan.home import Door, Floorplan, Person, Pet, Point, Room, Sensor
@@ -23,6 +24,7 @@ from presence.floorplan.kinds import (
     VALUES,
     Kind,
 )
+from presence.floorplan.outline import area_of
 
 __all__ = [
     "AWAY",
@@ -42,4 +44,5 @@ __all__ = [
     "Point",
     "Room",
     "Sensor",
+    "area_of",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass, field
 
@@ -16,6 +15,7 @@ from presence.floorplan.fields import (
     SensorFields,
 )
 from presence.floorplan.kinds import AWAY, KINDS, LEAVES
+from presence.floorplan.outline import area_of
 from presence.floorplan.text import Path, Text
 
 GUESSES = 100
@@ -86,9 +86,7 @@ def _check_outlines(draft: Draft) -> None:
     for id_, room in draft.rooms.items():
         if room.outline is None:
             continue
-        pairs = zip(room.outline, room.outline[1:] + room.outline[:1], strict=True)
-        area = abs(math.fsum(a[0] * b[1] - b[0] * a[1] for a, b in pairs)) / 2
-        if area < LEAST_AREA:
+        if abs(area_of(room.outline)) < LEAST_AREA:
             where = ("rooms", id_, "outline")
             draft.add(where, f"room {shown(id_)}: `outline` encloses nothing; give its corners in order, in metres")
 

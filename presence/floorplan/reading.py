@@ -47,6 +47,8 @@ EXAMPLES = {
 """An entry of each."""
 PARTS = {"location": LocationFields}
 """Keys of the heading that hold keys themselves."""
+PLAIN = {"bool_type": "true|false", "int_type": "-?[0-9]+", "float_type": r"-?[0-9]+(\.[0-9]+)?"}
+"""Words that without quotes are what a field wants, by what is wrong with it."""
 PLACES = {"room": "in a room", "door": "at a door", "person": "with a person"}
 
 
@@ -206,6 +208,8 @@ def _explain(
     else:
         value = _at(entry, loc)
         read = _read(draft, (*where, *loc), value, wants_text=fault == "string_type")
+        if isinstance(value, str) and fault in PLAIN and re.fullmatch(PLAIN[fault], value):
+            read = f"{read} (in quotes, and so text; leave them out)"
         has = "is" if len(loc) == 1 else "has"
         draft.add((*where, *loc), f"{name}: `{key}` {has} {read}; it should be {fields[key].description}")
 

@@ -6,7 +6,7 @@ import importlib.util
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from statistics import median_low
 
 from presence.floorplan import Floorplan
 from presence.habits import Habit, from_mapping, to_mapping
@@ -18,7 +18,8 @@ from presence.learn.journal import digest
 from presence.learn.recordings import Stretch, first_days
 from presence.learn.tape import Tape
 from presence.learned import rounded
-from presence.places import is_small, motion_zones, rest_reports
+from presence.movement import stirring
+from presence.places import motion_zones
 from presence.settings import Settings
 
 ROUNDS = 8
@@ -174,21 +175,19 @@ def habits(bench: Bench, stretches: Sequence[Stretch], start: Settings) -> Setti
 
 
 def room_stays(plan: Floorplan, stretches: Sequence[Stretch]) -> Settings | None:
-    """For one resident, factors on stirring from pomegranate's Baum-Welch; None where that cannot be had."""
+    """For one resident, factors on stirring from pomegranate's Baum-Welch; None where that cannot be had.
+
+    They tell rooms apart as the model does already (`stirring`), so that is taken off, but for what most rooms share.
+    """
     if len(plan.people) != 1 or importlib.util.find_spec("pomegranate") is None:
         return None
     from presence.learn.grid import stay_factors
 
     found = stay_factors(plan, stretches)
-    factors = {
-        room: f / (Settings().small_room_rising_factor if _small(plan, room) else 1.0)
-        for room, f in found.items()
-        if room in plan.indoor and not motion_zones(plan, room)
-    }
-    places: dict[str, Any] = {"rising_rate": factors} if factors else {}
-    return rounded(Settings(factors=places)) if factors else None
-
-
-def _small(plan: Floorplan, room: str) -> bool:
-    """Whether the model has people stir sooner in a room already, as it is too small to live in."""
-    return is_small(plan, room) and not rest_reports(plan, room)
+    rooms = [room for room in found if room in plan.indoor and not motion_zones(plan, room)]
+    if not rooms:
+        return None
+    sooner = {room: stirring(plan, room, Settings()) for room in rooms}
+    usual = median_low(sooner.values())
+    factors = {room: found[room] / (sooner[room] / usual) for room in rooms}
+    return rounded(Settings(factors={"rising_rate": factors}))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY, Door, Floorplan
+from presence.floorplan import AWAY, Door, Floorplan, area_of
 from presence.simulate.rooms import BED, TOILET, functions_of
 from presence.views import inside
 
@@ -194,7 +194,7 @@ def _outline(plan: Floorplan, room: str) -> Array:
 def _centre(outline: Array) -> Spot:
     x, y = outline.T
     cross = x * np.roll(y, -1) - np.roll(x, -1) * y
-    area = cross.sum() / 2
+    area = area_of(outline.tolist())
     if abs(area) < 1e-9:
         return float(x.mean()), float(y.mean())
     centroid = float(((x + np.roll(x, -1)) * cross).sum()), float(((y + np.roll(y, -1)) * cross).sum())

@@ -57,7 +57,7 @@ function showCount(holder, n, state) {
 
 const way = (passage) => `${roomName(passage.from)} → ${roomName(passage.to)}`;
 
-function showPassages(n, recent, jump) {
+function showPassages(n, recent) {
   const list = document.getElementById("passage-list"), now = msOf(n);
   const known = between(passages, now - 12 * HOUR, now).filter((p) => p.listed);
   const listed = known.slice(-Math.max(5, recent.length)).reverse(), signature = listed.map((p) => p.number + String(recent.includes(p))).join();
@@ -91,11 +91,7 @@ function passageDetail(passage) {
 
 // rooms next to a room, and what each sensor has to do with it
 function nearness(room) {
-  const beside = new Map();
-  house.doors.forEach((door, i) => {
-    if (!door.between.includes(room)) return;
-    beside.set(door.between[0] === room ? door.between[1] : door.between[0], i);
-  });
+  const beside = new Set(house.doors.filter((door) => door.between.includes(room)).flatMap((door) => door.between));
   return house.sensors.map((sensor) => {
     if (sensor.room === room) return "here";
     if (sensor.door !== undefined) return house.doors[sensor.door].between.includes(room) ? "at its door" : "";

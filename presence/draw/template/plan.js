@@ -104,7 +104,7 @@ function drawFloor(holder, floor, scale, number) {
     make("path", { d: "M0 0V5", class: "hatching" }, pattern);
   }
   const sheet = { floor, svg, title, rooms: new Map(), sensorMarks: new Map(), spot, scale };
-  const layers = Object.fromEntries(["areas", "walls", "doors", "sensors", "arrows", "texts", "chosen"].map((name) => [name, make("g", {}, svg)]));
+  const layers = Object.fromEntries(["areas", "walls", "doors", "sensors", "chosen", "arrows", "texts"].map((name) => [name, make("g", {}, svg)]));
   Object.assign(sheet, layers);
   const here = house.rooms.map((room, i) => [room, i]).filter(([room]) => room.floor === floor.floor);
   for (const [room, i] of here.sort(([a], [b]) => b.outdoors - a.outdoors)) drawRoom(sheet, room, i, defs);

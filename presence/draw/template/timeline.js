@@ -113,16 +113,16 @@ function drawArea(row, x, width, state) {
     if (sensor.room === row.index && event.value === 0) spots.add(Math.round(x(event.ms)));
   }
   make("path", { class: "event-ticks", d: [...spots].map((at) => `M${at}.5 ${base}v-5`).join("") }, row.svg);
-  if (state.truth) drawTrueStays(row, x, truth.map((t) => t.changes), 1);
+  if (state.truth) drawTrueStays(row, x);
 }
 
-function drawTrueStays(row, x, people, top) {
+function drawTrueStays(row, x) {
   const end = msOf(shownTo);
-  for (const changes of people) {
+  for (const { changes } of truth) {
     changes.forEach(([ms, room], i) => {
       const until = i + 1 < changes.length ? changes[i + 1][0] : end;
       if (room !== row.index || until < msOf(shownFrom) || ms > end) return;
-      make("rect", { class: "truth-bar", x: x(ms).toFixed(1), width: Math.max(1, x(Math.min(until, end)) - x(ms)).toFixed(1), y: top, height: 3 }, row.svg);
+      make("rect", { class: "truth-bar", x: x(ms).toFixed(1), width: Math.max(1, x(Math.min(until, end)) - x(ms)).toFixed(1), y: 1, height: 3 }, row.svg);
     });
   }
 }

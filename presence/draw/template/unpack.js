@@ -63,10 +63,10 @@ const roomName = (room) => room === AWAY ? "away" : house.rooms[room].name;
 const percent = (value) => value === 0 ? "<1\u00a0%" : value === 100 ? ">99\u00a0%" : value + "\u00a0%";
 
 const passages = (told ? told.passages : []).map((p, number) => {
-  const [ms, door, forth, back, nobody, forthFirst, backFirst, final, inferred, decided, who] = p;
+  const [ms, door, forth, back, nobody, forthFirst, backFirst, final, inferred, who] = p;
   const [a, b] = house.doors[door].between, swap = back > forth;
   return {
-    number, ms, door, nobody, final, inferred, decided, likely: nobody < 50, listed: nobody < 50 || !inferred,
+    number, ms, door, nobody, final, inferred, likely: nobody < 50, listed: nobody < 50 || !inferred,
     from: swap ? b : a, to: swap ? a : b, chance: swap ? back : forth, other: swap ? forth : back,
     atOnce: swap ? backFirst : forthFirst, swap,
     who: who.filter((_, i) => i % 2 === 0).map((being, i) => [told.beings[being], who[2 * i + 1]]),
@@ -114,8 +114,7 @@ function local(ms) {
   return {
     minutes, exact: `${minutes}:${two(seconds)}`,
     shown: every % 60000 ? `${minutes}:${two(seconds)}` : minutes,
-    day: `${DAYS[date.getUTCDay()]} ${date.getUTCDate()} ${MONTHS[date.getUTCMonth()]}`, year: date.getUTCFullYear(),
-    hour: date.getUTCHours(), date,
+    day: `${DAYS[date.getUTCDay()]} ${date.getUTCDate()} ${MONTHS[date.getUTCMonth()]}`, year: date.getUTCFullYear(), date,
   };
 }
 

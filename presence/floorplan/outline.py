@@ -1,0 +1,13 @@
+"""Outlines: corners in order, the last joins the first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+
+
+def area_of(outline: Sequence[Sequence[float]]) -> float:
+    """What an outline encloses, by the shoelace formula; positive if its corners go counter-clockwise."""
+    sides = pairwise((*outline, outline[0]))
+    return math.fsum(a[0] * b[1] - b[0] * a[1] for a, b in sides) / 2
