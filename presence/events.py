@@ -219,9 +219,8 @@ def _unknown(plan: Floorplan, sensor: object, value: object) -> str:
 
     if not isinstance(sensor, str) or sensor not in plan.sensors:
         return f"unknown sensor {shown(sensor)}; {did_you_mean(str(sensor), plan.sensors)}"
-    links = (
-        LINK_VALUES if str(value).casefold() in ("on", "off") else ()
-    )  # these are no misspelt `online` and `offline`
+    no_link = str(value).casefold() in ("on", "off")  # no misspelt `online` or `offline`
+    links = LINK_VALUES if no_link else ()
     known, kind = [each for each in plan.values(sensor) if each not in links], plan.sensors[sensor].kind
     return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(str(value), known)}"
 
