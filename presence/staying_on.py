@@ -33,14 +33,18 @@ class StayingEngine(DoorEngine):
     """What is less likely is left as it is, to save time: visitors in a sensor's sight, an empty home."""
 
     def _door(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
-        """A contact or a lock reports; motion sensors that are on will tell whether somebody has stayed."""
-        if self.plan.outdoor_sides[str(sensor.door)] is None or self.rest_is_told:  # there they tell of their rooms
+        """A contact or a lock reports; motion sensors that are on will tell whether somebody has stayed.
+
+        Not those that tell of their rooms: one message that is lost would be heard as two.
+        """
+        if self.plan.outdoor_sides[str(sensor.door)] is None or self.rest_is_told:  # there all do
             return super()._door(snapshot, sensor, event, told)
         if HOME in snapshot.staying:  # who has come home since leaves anew
             held = snapshot.staying[HOME].at(self._nobody_home(snapshot), self.settings.occupancy_lost)
             snapshot = replace(snapshot, staying={**snapshot.staying, HOME: held})
         snapshot = super()._door(snapshot, sensor, event, told)
-        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in self.plan.sensors.values() if s.kind == "motion"]
+        others = [s for s in self.plan.sensors.values() if s.kind == "motion" and s.id not in self._kept_on_by_moving]
+        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in others]
         waited_for = [(at, name) for at, name in telling if at is not None]
         if waited_for and self._nobody_home(snapshot) >= self.unlikely:
             for at, name in waited_for:

@@ -549,3 +549,26 @@ def test_what_a_lost_off_message_is_worth_is_nearly_exact(every: float, apart: f
     exact, told = with_lost_message(stirring(every), minutes), in_the_bath(1, stirring(every), minutes)
     assert np.mean(np.abs(np.subtract(exact, told))) < apart
     assert max(exact) > 0.7
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_an_off_message_that_is_lost_as_the_last_leaves_keeps_nobody_at_home_for_long(people: int) -> None:
+    """Whoever has washed goes out; the bathroom's sensor, which has gone off five times before, is on for good."""
+    visit = [(0.0, "studio_motion", "detected"), (40.0, "bath_motion", "detected"), (60.0, "studio_motion", "clear")]
+    visit += [(160.0, "bath_motion", "clear"), (170.0, "studio_motion", "detected"), (230.0, "studio_motion", "clear")]
+    before = [(800.0 * n + seconds, *said) for n in range(6) for seconds, *said in visit]
+    out = [(0.0, "bath_motion", "detected"), (40.0, "studio_motion", "detected"), (60.0, "front_contact", "open")]
+    out += [(66.0, "front_contact", "closed"), (105.0, "studio_motion", "clear"), (150.0, "bath_motion", "clear")]
+    at_home = []
+    for heard in (5, 6):
+        tracker = Tracker(with_bath(people), watching=False)
+        for seconds, sensor, value in [*before, *((5000.0 + seconds, *said) for seconds, *said in out[:heard])]:
+            tracker.observe(at(seconds, sensor, value))
+        there = []
+        for minute in (10, 60):
+            tracker.advance(time_at(5000.0 + 60.0 * minute))
+            there.append(1.0 - tracker.belief.at_home[0])
+        at_home.append(there)
+    lost, told = np.array(at_home)
+    assert (lost - told < (0.25, 0.2)).all()  # heard as two lost messages, the home would not be empty by .94 and .4
+    assert (lost > told).all()
