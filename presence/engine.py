@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from presence import first_passage
 from presence.events import Event
-from presence.floorplan import Floorplan, Sensor
+from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
-from presence.lingering import blind_time, known_hold, off_lost
+from presence.lingering import blind_time, off_lost
 from presence.merging import Mixture, fewer
 from presence.model import Model, World
 from presence.passages import Passage, labels_of, read_label, tracks
@@ -24,7 +24,7 @@ from presence.settings import Settings
 from presence.sides import note_first_passage
 from presence.snapshot import Association, Snapshot, replace
 from presence.times import utc
-from presence.witness import Staying, nobody_inside, witness
+from presence.witness import witness
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -147,25 +147,12 @@ class EngineCore:
         return moved
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
-        """An off message that never came, or a sensor that bears witness again."""
-        (at, what, sensor), *rest = snapshot.due
+        """An off message never came."""
+        (_, _, sensor), *rest = snapshot.due
         snapshot = replace(snapshot, due=tuple(rest))
-        if what == "expire":
-            if blind_time(snapshot, self.plan.sensors[sensor]) is not None:  # it never says that it can report again
-                snapshot = replace(snapshot, able={**snapshot.able, sensor: snapshot.seconds})
-            return self._unschedule(off_lost(snapshot, self.plan.sensors[sensor]), sensor)
-        inside, alone = self._inside(sensor), self.settings.occupancy_alone
-        nobody = nobody_inside(snapshot.mixture, inside)
-        staying = snapshot.staying.get(sensor, Staying())
-        likelihood, staying = staying.once_more(nobody, self.settings.occupancy_lost, alone)
-        snapshot = self._witness(snapshot, inside, likelihood)
-        snapshot = replace(snapshot, staying={**snapshot.staying, sensor: staying})
-        return self._schedule(snapshot, at + self._refresh(snapshot, self.plan.sensors[sensor]), "witness", sensor)
-
-    def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:
-        """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
-        often = self.settings.occupancy_refresh
-        return max(often, 2.0 * known_hold(snapshot, sensor)) if sensor.kind == "motion" else often
+        if blind_time(snapshot, self.plan.sensors[sensor]) is not None:  # it never says that it can report again
+            snapshot = replace(snapshot, able={**snapshot.able, sensor: snapshot.seconds})
+        return self._unschedule(off_lost(snapshot, self.plan.sensors[sensor]), sensor)
 
     def _witness(self, snapshot: Snapshot, inside: Array, alone: float) -> Snapshot:
         """A sensor stays on: somebody is in its room (`inside`, shape (P, S)), or else it does so with `alone`."""

@@ -92,15 +92,16 @@ class Engine(StayingEngine):
     def _stays_on(self, snapshot: Snapshot, sensor: Sensor, turned_on: bool) -> Snapshot:
         """A sensor that is on reports nothing; when it bears witness, or is taken to have lost its off message.
 
-        A motion sensor indoors, too, where who rests is told: else whoever is up for long would be believed to have
-        left; but for one that never goes off, whose being on tells nothing. One outdoors may be kept on by trees in the
-        wind, traffic, strangers.
+        A motion sensor indoors, too, where who rests is told, or nobody rests: else whoever is up for long would be
+        believed to have left; but for one that never goes off, whose being on tells nothing. One outdoors may be kept
+        on by trees in the wind, traffic, strangers.
         """
         blinded = snapshot.conditions | {("blind", sensor.id)}
         patience = blind_time(snapshot, sensor)
         surely = sensor.kind == "occupancy" or (sensor.kind == "camera" and sensor.id in snapshot.said)
         indoors = sensor.kind == "motion" and sensor.room in self.plan.indoor and patience is None
-        if surely or (turned_on and indoors and self.rest_is_told):
+        told = self.rest_is_told or sensor.id in self._kept_on_by_moving
+        if surely or (turned_on and indoors and told):
             staying = {name: held for name, held in snapshot.staying.items() if name != sensor.id}
             again = snapshot.seconds + (sensor.hold or 0.0) + self._refresh(snapshot, sensor)
             snapshot = self._schedule(snapshot, again, "witness", sensor.id, staying=staying, conditions=blinded)

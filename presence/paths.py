@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from presence.merging import Mixture
 from presence.reversal import Rules, do
-from presence.tape import Mark, Operation, Quiet, Weigh, lettings, marked, transitions
+from presence.tape import Mark, Operation, Quiet, Weigh, Witness, lettings, marked, transitions
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -155,8 +155,15 @@ def _factor(chain: int, operation: Operation, states: IndexArray) -> Array:
         row: Array = operation.factor[chain]
         return row
     assert not isinstance(operation, Quiet | Mark)
-    within = any(operation.inside[other, s] for other, s in enumerate(states.tolist()) if other != chain)
-    likelihood: Array = np.where(within, 1.0, operation.alone + (1.0 - operation.alone) * operation.inside[chain])
+    others = np.delete(np.arange(len(states)), chain)
+    return _kept_on(
+        operation, (1.0 - operation.inside[chain]) * np.prod(1.0 - operation.inside[others, states[others]])
+    )
+
+
+def _kept_on(witness: Witness, nobody: Array) -> Array:
+    """The likelihood of what a sensor that stays on tells, given how likely nobody keeps it on."""
+    likelihood: Array = 1.0 - (1.0 - witness.alone) * nobody
     return likelihood
 
 
@@ -180,8 +187,7 @@ def log_probability(initial: Array, operations: Sequence[Operation], paths: Inde
                     raise ValueError("sensors that can be on by themselves are not part of the paths")
                 total += float(np.log(_event_rate(operation, shape, old, new)))
             else:
-                within = operation.inside[chains, old].any()
-                total += float(np.log(1.0 if within else operation.alone))
+                total += float(np.log(_kept_on(operation, np.prod(1.0 - operation.inside[chains, old]))))
     return total
 
 

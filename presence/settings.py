@@ -78,7 +78,7 @@ class Settings:
     elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
     small_room_share: float = 0.33
     """Walking into a room too small to live in (`places.is_small`), relative to others: nobody turns round there..."""
-    small_room_rising_factor: float = 2.0
+    small_room_rising_factor: float = 4.0
     """...and how much sooner quiet ends: people have come to wash or to fetch something, and go. No source."""
     dozing_rate: float = 1 / 5400
     """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""

@@ -1,4 +1,7 @@
-"""What motion sensors that stay on after an outer door was used tell: the home is not empty (see `lingering`)."""
+"""What sensors that stay on tell: somebody is in the room, or has moved there of late, or the home is not empty.
+
+The last is told by motion sensors that are on after an outer door was used (see `lingering`).
+"""
 
 from __future__ import annotations
 
@@ -10,8 +13,9 @@ from numpy.typing import NDArray
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.lingering import lost_share, moved_since, tells_at
+from presence.lingering import known_hold, lost_share, moved_since, tells_at
 from presence.passages import Passage
+from presence.places import is_small
 from presence.snapshot import Snapshot, replace
 from presence.unprompted import stray_rate
 from presence.witness import Staying, nobody_inside
@@ -29,14 +33,18 @@ class StayingEngine(DoorEngine):
     """What is less likely is left as it is, to save time: visitors in a sensor's sight, an empty home."""
 
     def _door(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
-        """A contact or a lock reports; motion sensors that are on will tell whether somebody has stayed."""
-        if self.plan.outdoor_sides[str(sensor.door)] is None or self.rest_is_told:  # there they tell of their rooms
+        """A contact or a lock reports; motion sensors that are on will tell whether somebody has stayed.
+
+        Not those that tell of their rooms: one message that is lost would be heard as two.
+        """
+        if self.plan.outdoor_sides[str(sensor.door)] is None or self.rest_is_told:  # there all do
             return super()._door(snapshot, sensor, event, told)
         if HOME in snapshot.staying:  # who has come home since leaves anew
             held = snapshot.staying[HOME].at(self._nobody_home(snapshot), self.settings.occupancy_lost)
             snapshot = replace(snapshot, staying={**snapshot.staying, HOME: held})
         snapshot = super()._door(snapshot, sensor, event, told)
-        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in self.plan.sensors.values() if s.kind == "motion"]
+        others = [s for s in self.plan.sensors.values() if s.kind == "motion" and s.id not in self._kept_on_by_moving]
+        telling = [(tells_at(self.plan, snapshot, s), s.id) for s in others]
         waited_for = [(at, name) for at, name in telling if at is not None]
         if waited_for and self._nobody_home(snapshot) >= self.unlikely:
             for at, name in waited_for:
@@ -44,11 +52,41 @@ class StayingEngine(DoorEngine):
         return snapshot
 
     def _fall_due(self, snapshot: Snapshot) -> Snapshot:
-        """A motion sensor is on long after an outer door was heard; or anything else."""
-        (_, what, sensor), *rest = snapshot.due
-        if what != "linger":
+        """A motion sensor is on long after an outer door was heard, a sensor is on still; or anything else."""
+        (at, what, name), *rest = snapshot.due
+        if what not in ("linger", "witness"):
             return super()._fall_due(snapshot)
-        return self._lingered(replace(snapshot, due=tuple(rest)), self.plan.sensors[sensor])
+        snapshot, sensor = replace(snapshot, due=tuple(rest)), self.plan.sensors[name]
+        return self._lingered(snapshot, sensor) if what == "linger" else self._on_still(snapshot, sensor, at)
+
+    def _on_still(self, snapshot: Snapshot, sensor: Sensor, at: float) -> Snapshot:
+        """A sensor is on still, as falls due at this instant: somebody keeps it on, or its off message was lost."""
+        keeping, staying = self._keeping_on(snapshot, sensor), snapshot.staying.get(sensor.id, Staying())
+        nobody, alone = nobody_inside(snapshot.mixture, keeping), self.settings.occupancy_alone
+        likelihood, staying = staying.once_more(nobody, self.settings.occupancy_lost, alone)
+        snapshot = self._witness(snapshot, keeping, likelihood)
+        snapshot = replace(snapshot, staying={**snapshot.staying, sensor.id: staying})
+        return self._schedule(snapshot, at + self._refresh(snapshot, sensor), "witness", sensor.id)
+
+    @cached_property
+    def _kept_on_by_moving(self) -> frozenset[str]:
+        """Motion sensors that tell of who moves in a room too small to live in, where nothing tells who rests."""
+        small = {room for room in self.plan.indoor if is_small(self.plan, room) and not self.rest_is_told}
+        return frozenset(s.id for s in self.plan.sensors.values() if s.kind == "motion" and s.room in small)
+
+    def _keeping_on(self, snapshot: Snapshot, sensor: Sensor) -> Array:
+        """Probability that a being in each state keeps a sensor on, being in its room or moving there: shape (P, S)."""
+        if sensor.id not in self._kept_on_by_moving:
+            return self._inside(sensor.id)
+        keeping, seen = np.zeros_like(self._indoors), self._world(snapshot).ways(sensor.id, "detected")[0]
+        keeping[:, seen.source] = -np.expm1(-known_hold(snapshot, sensor) * seen.losses)
+        return keeping
+
+    def _refresh(self, snapshot: Snapshot, sensor: Sensor) -> float:
+        """Seconds after which a sensor that stays on bears witness again; not for whoever has just left its sight."""
+        often = self.settings.occupancy_refresh
+        holds = 1.0 if sensor.id in self._kept_on_by_moving else 2.0
+        return max(often, holds * known_hold(snapshot, sensor)) if sensor.kind == "motion" else often
 
     def _lingered(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         """A motion sensor that is on, or goes off, has seen somebody since an outer door was heard: somebody is home.

@@ -57,10 +57,10 @@ class Weigh(NamedTuple):
 
 
 class Witness(NamedTuple):
-    """Evidence that at least one being is in some states."""
+    """Evidence that at least one being is in some states, or does something there."""
 
     inside: Array
-    """Shape (P, S), 1 for the states that count."""
+    """Shape (P, S), 1 for the states that count, or the probability that a being in that state does so."""
     alone: float
     """Likelihood when nobody is inside, relative to somebody."""
 

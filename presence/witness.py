@@ -67,7 +67,7 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
 
     Args:
         mixture: the hypotheses before.
-        inside: shape (P, S), 1 for the states that count, else 0.
+        inside: shape (P, S), 1 for the states that count, else 0; or how likely a being in each state does what counts.
         alone: likelihood when nobody is inside.
         most: the largest number of hypotheses kept; None keeps all.
     """

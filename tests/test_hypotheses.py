@@ -350,9 +350,9 @@ def test_reweighing_refuses_the_impossible() -> None:
 
 
 def drawn_inside(case: Case, seed: int) -> tuple[Array, Array]:
-    """States that count (P, S), drawn, and 1 where nobody is in them, on the joint states."""
+    """States that count (P, S), wholly or in part, drawn, and how likely nobody is in them, on the joint states."""
     persons, _, states = case.mixture.x.shape
-    inside = (np.random.default_rng(seed).uniform(size=(persons, states)) < 0.5).astype(float)
+    inside = np.random.default_rng(seed).uniform(size=(persons, states)).round(3 * (seed % 2))
     nobody: Array = np.ones(())
     for row in inside:
         nobody = np.multiply.outer(nobody, 1.0 - row)
@@ -363,7 +363,7 @@ def drawn_inside(case: Case, seed: int) -> tuple[Array, Array]:
 def test_witness_is_bayes_rule_on_the_joint(case: Case, seed: int, alone: float) -> None:
     """Likelihood 1 where at least one being is inside, `alone` where none is; two inside are no better than one."""
     inside, nobody = drawn_inside(case, seed)
-    expected = joint_of(case.mixture) * np.where(nobody > 0, alone, 1.0)
+    expected = joint_of(case.mixture) * (1.0 - nobody + nobody * alone)
     after = witness(case.mixture, inside, alone, None)
     np.testing.assert_allclose(joint_of(after), expected / expected.sum(), rtol=0, atol=1e-11)
     assert after.log_likelihood == pytest.approx(-3.0 + np.log(expected.sum()), rel=0, abs=1e-9)

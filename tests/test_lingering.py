@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from benchmarks.joint_engine import joint_tracker
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
 from presence.lingering import blind_time, holds_waited, lost_share
@@ -423,3 +424,151 @@ def test_a_sensor_that_never_goes_off_does_not_tell_by_staying_on_that_somebody_
         tracker.advance(time_at(seconds))
         there.append(tracker.belief.rooms["hall"])
     assert there[1] < there[0] + 0.05
+
+
+def with_bath(people: int = 1, width: float = 2.0) -> Floorplan:
+    """A studio, and a bathroom of 3 m by so many: 6 m2 are no room to live in, 7.5 m2 may be (`places.HABITABLE`)."""
+    return home(
+        people,
+        rooms={
+            "studio": {"rest": True},
+            "bath": {"outline": [[0.0, 0.0], [3.0, 0.0], [3.0, width], [0.0, width]]},
+        },
+        doors={"front": {"between": ["studio", "away"]}, "bath_door": {"between": ["studio", "bath"]}},
+        front_contact=contact("front"),
+        studio_motion=motion("studio", 60.0),
+        bath_motion=motion("bath", 120.0),
+    )
+
+
+@pytest.mark.parametrize(("width", "told"), [(2.0, True), (2.5, False)])
+@pytest.mark.parametrize("people", [1, 2])
+def test_a_sensor_on_past_its_hold_tells_that_somebody_has_moved_in_a_small_room(
+    people: int, width: float, told: bool
+) -> None:
+    """By Bayes' rule, a hold after it should have gone off; each has moved in it by the rate of their pace, or not.
+
+    With nobody moving, the off message is late or lost. Just before nothing is told, and nothing in a larger room.
+    """
+    tracker = Tracker(with_bath(people, width), watching=False, hypotheses=None)
+    engine, s = tracker._engine, tracker.settings
+    tracker.observe(at(0.0, "bath_motion", "detected"))
+    tracker.advance(time_at(240.0 - 1e-6))
+    mixture, bath = tracker._known().mixture, engine._states_in("bath")
+    x, weight = mixture.x[:, :, bath], mixture.weight
+    still = np.prod(1.0 - x @ -np.expm1(-120.0 * np.array(s.motion_rates)), axis=0)  # in each hypothesis
+    empty = np.prod(1.0 - x.sum(axis=2), axis=0)
+    on = s.occupancy_lost + (1.0 - s.occupancy_lost) * s.occupancy_alone if told else 1.0
+    expected = weight @ empty * on / (weight @ (1.0 - still * (1.0 - on)))
+    tracker.advance(time_at(240.0 + 1e-6))
+    assert 1.0 - tracker.belief.rooms["bath"] == pytest.approx(expected, rel=1e-5)
+    assert weight @ still > weight @ empty + 0.01  # who is there and sits still has hardly moved
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_it_tells_so_as_in_the_joint_filter(people: int) -> None:
+    """For one person exactly; for two, what a lost message is worth is read from marginals."""
+    plan = with_bath(people)
+    joint, tracker = joint_tracker(plan), Tracker(plan, hypotheses=64)
+    said = [(0.0, "studio_motion", "detected"), (40.0, "bath_motion", "detected"), (60.0, "studio_motion", "clear")]
+    for seconds, sensor, value in [*said, (1500.0, "bath_motion", "clear")]:
+        for each in (joint, tracker):
+            each.observe(at(seconds, sensor, value))
+    apart = [abs(p - joint.belief.rooms[room]) for room, p in tracker.belief.rooms.items()]
+    assert max(apart) < (1e-9 if people == 1 else 5e-3)
+
+
+def stirring(every: float) -> list[Report]:
+    """Somebody goes into the bathroom, whose sensor stays on for good; next door somebody stirs every so often."""
+    times = [0.0, *np.arange(100.0, 3900.0, every).tolist()]
+    pairs = [[(at, "studio_motion", "detected"), (at + 60.0, "studio_motion", "clear")] for at in times]
+    return sorted([(40.0, "bath_motion", "detected"), *(report for pair in pairs for report in pair)])
+
+
+def in_the_bath(people: int, reports: list[Report], minutes: range) -> list[float]:
+    """What is believed of the bathroom at each of these minutes."""
+    tracker, waiting, there = Tracker(with_bath(people), watching=False), list(reports), []
+    for minute in minutes:
+        while waiting and waiting[0][0] <= 60.0 * minute:
+            tracker.observe(at(*waiting.pop(0)))
+        tracker.advance(time_at(60.0 * minute))
+        there.append(tracker.belief.rooms["bath"])
+    return there
+
+
+@pytest.mark.parametrize(("people", "minutes"), [(1, 17), (2, 35), (3, 46)])
+def test_one_lost_off_message_keeps_nobody_in_a_small_room_for_long(people: int, minutes: int) -> None:
+    """Somebody stirs next door every five minutes: they may go back each time, and others may be there."""
+    there = in_the_bath(people, stirring(300.0), range(1, 62))
+    assert max(there[:minutes]) > 0.7  # somebody is taking a shower, for all that is known
+    assert max(there[minutes:]) < 0.5
+    assert max(there[56:]) < 0.35
+    assert there[11] < there[10] - 0.2  # right after somebody has stirred
+
+
+def with_lost_message(reports: list[Report], minutes: range) -> list[float]:
+    """One person in the bathroom, exactly: whether the off message was lost as a part of what is known of them.
+
+    Once a hold, with nobody having moved in it, the message is lost from now on, or only late, or has been lost before.
+    """
+    tracker = Tracker(with_bath(1), watching=False)
+    for report in reports[:2]:
+        tracker.observe(at(*report))
+    engine, s, known = tracker._engine, tracker.settings, tracker._known()
+    still = np.ones(engine.model.states.size)
+    still[engine._states_in("bath")] = np.exp(-120.0 * np.array(s.motion_rates))
+    begun = replace(known, due=tuple(note for note in known.due if note[1] != "witness"))
+    stories, weights = [begun, begun], np.array([1.0, 1e-12])
+    notes: list[tuple[float, str, str]] = [(reports[1][0] + 120.0 * n, "witness", "") for n in range(2, 40)]
+    notes += [(60.0 * minute, "read", "") for minute in minutes]
+    there = []
+    for seconds, what, value in sorted([*notes, *reports[2:]], key=lambda note: note[0]):
+        before = [story.mixture.log_likelihood for story in stories]
+        stories = [engine.advance(story, time_at(seconds).timestamp())[0] for story in stories]
+        if value:
+            stories = [engine.observe(story, at(seconds, what, value))[0] for story in stories]
+        gained = np.array([story.mixture.log_likelihood for story in stories]) - before
+        joint = weights[:, None] * np.exp(gained)[:, None] * [story.mixture.x[0, 0] for story in stories]
+        if what == "witness":
+            joint[1] += s.occupancy_lost * still * joint[0]
+            joint[0] *= 1.0 - still + (1.0 - s.occupancy_lost) * s.occupancy_alone * still
+        weights = joint.sum(axis=1) / joint.sum()
+        mixtures = [
+            story.mixture._replace(x=row[None, None] / row.sum()) for story, row in zip(stories, joint, strict=True)
+        ]
+        stories = [replace(story, mixture=mixture) for story, mixture in zip(stories, mixtures, strict=True)]
+        if what == "read":
+            there.append(float(joint[:, engine._states_in("bath")].sum() / joint.sum()))
+    return there
+
+
+@pytest.mark.parametrize(("every", "apart"), [(120.0, 0.01), (300.0, 0.06), (900.0, 0.17)])
+def test_what_a_lost_off_message_is_worth_is_nearly_exact(every: float, apart: float) -> None:
+    """In the mean over an hour; it is kept for all who have not moved, though those who went long ago are elsewhere."""
+    minutes = range(1, 64)
+    exact, told = with_lost_message(stirring(every), minutes), in_the_bath(1, stirring(every), minutes)
+    assert np.mean(np.abs(np.subtract(exact, told))) < apart
+    assert max(exact) > 0.7
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_an_off_message_that_is_lost_as_the_last_leaves_keeps_nobody_at_home_for_long(people: int) -> None:
+    """Whoever has washed goes out; the bathroom's sensor, which has gone off five times before, is on for good."""
+    visit = [(0.0, "studio_motion", "detected"), (40.0, "bath_motion", "detected"), (60.0, "studio_motion", "clear")]
+    visit += [(160.0, "bath_motion", "clear"), (170.0, "studio_motion", "detected"), (230.0, "studio_motion", "clear")]
+    before = [(800.0 * n + seconds, *said) for n in range(6) for seconds, *said in visit]
+    out = [(0.0, "bath_motion", "detected"), (40.0, "studio_motion", "detected"), (60.0, "front_contact", "open")]
+    out += [(66.0, "front_contact", "closed"), (105.0, "studio_motion", "clear"), (150.0, "bath_motion", "clear")]
+    at_home = []
+    for heard in (5, 6):
+        tracker = Tracker(with_bath(people), watching=False)
+        for seconds, sensor, value in [*before, *((5000.0 + seconds, *said) for seconds, *said in out[:heard])]:
+            tracker.observe(at(seconds, sensor, value))
+        there = []
+        for minute in (10, 60):
+            tracker.advance(time_at(5000.0 + 60.0 * minute))
+            there.append(1.0 - tracker.belief.at_home[0])
+        at_home.append(there)
+    lost, told = np.array(at_home)
+    assert (lost - told < (0.25, 0.2)).all()  # heard as two lost messages, the home would not be empty by .94 and .4
+    assert (lost > told).all()

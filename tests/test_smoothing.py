@@ -141,7 +141,8 @@ def joint_chains(draw: st.DrawFn) -> tuple[Array, list[Move | Cause | Weigh | Wi
         elif draw(st.booleans()):
             operations.append(Weigh(random.uniform(0.1, 1, (chains, states))))
         else:
-            operations.append(Witness((random.uniform(size=(chains, states)) < 0.5).astype(float), 0.3))
+            inside = random.uniform(0, 1, (chains, states)).round(draw(st.sampled_from([0, 3])))
+            operations.append(Witness(inside, 0.3))
     return joint.independent(random.dirichlet(np.ones(states), chains)), operations
 
 
@@ -162,7 +163,8 @@ def step(operation: Move | Cause | Weigh | Witness, old: Sequence[int], new: Seq
         return 0.0
     if isinstance(operation, Weigh):
         return math.prod(float(row[i]) for row, i in zip(operation.factor, old, strict=True))
-    return 1.0 if any(row[i] for row, i in zip(operation.inside, old, strict=True)) else operation.alone
+    outside = math.prod(float(1.0 - row[i]) for row, i in zip(operation.inside, old, strict=True))
+    return 1.0 - outside + outside * operation.alone
 
 
 @given(joint_chains())

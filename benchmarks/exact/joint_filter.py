@@ -24,6 +24,7 @@ PLAIN = Settings(
     door_step_delay=0.0,
     door_repeats=0.0,
     put_back_events=0,
+    occupancy_refresh=1e9,
 )
 """What a tracker that is compared is told: this filter takes a report for what it says by itself, a phone's once."""
 

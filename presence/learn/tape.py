@@ -162,7 +162,7 @@ class Recorder(Engine):
         factor = np.ones((len(self.names), self.model.states.size))
         for p in np.flatnonzero(inside.any(axis=1)):
             others = np.prod(1.0 - np.delete(shares, p, axis=0), axis=0) @ mixture.weight
-            factor[p] = np.where(inside[p] > 0.0, 1.0, 1.0 - others * (1.0 - alone))
+            factor[p] = 1.0 - (1.0 - inside[p]) * others * (1.0 - alone)
         self.tape.steps.append(Told(factor))
         return super()._witness(snapshot, inside, alone)
 
