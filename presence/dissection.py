@@ -10,6 +10,7 @@ Source: George 1973 (SIAM J. Numer. Anal. 10:345), dissection by separators.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
@@ -97,18 +98,19 @@ def parts_of(base: Reversible) -> Parts | None:
     touching = np.ones((size, len(at)), dtype=bool)
     for own in states:
         touching[own] = base.symmetric[:, own[:, None], at].any(axis=(0, 1))
-    beside = tuple(np.flatnonzero(touching[:, n] & (part >= 0)) for n in range(len(at)))
+    beside = [np.flatnonzero(touching[:, n] & (part >= 0)) for n in range(len(at))]
     around, slots = _filled_up(beside), _filled_up([*states, *at[:, None]])
     place = np.zeros(size, dtype=np.intp)
     for n, own in enumerate([*states, *at[:, None]]):
         place[own] = n * slots.shape[1] + np.arange(len(own))
+    filled = np.arange(around.shape[1]) < np.array([len(own) for own in beside])[:, None]
+    added = _in_turn(place[around], filled, place[at], slots.size)
     own_rates, slowest = base.symmetric[:, at[:, None], at], -float(base.values[:, -1].min())
     into, out_of = np.zeros((kinds, *around.shape)), np.zeros((kinds, len(at), *around.shape))
-    where = Meeting(at, around, beside, into, out_of, own_rates, slots, place, slowest)
-    values, left = np.full((kinds, size), FAR), np.zeros((kinds, len(slots), *slots.shape[1:] * 2))
+    values, left = np.full((kinds, slots.size), FAR), np.zeros((kinds, len(slots), *slots.shape[1:] * 2))
+    where = Meeting(at, place[at], place[around], added, values, into, out_of, own_rates, slots, place, slowest)
     left[:, len(states) :, 0, 0] = 1.0 / base.scale[base.firsts][:, at]
-    whole = base._replace(values=values, left=left, symmetric=base.symmetric[:0], meeting=where)
-    filled = np.arange(around.shape[1]) < np.array([len(own) for own in beside])[:, None]
+    whole = base._replace(values=base.values[:0], left=left, symmetric=base.symmetric[:0], meeting=where)
     parts = Parts(whole, where, part, states, tuple(_pairs(own, around, filled) for own in states), touching)
     for n in range(len(states)):
         _put(_part(base, parts, n, ()), parts, n, whole)
@@ -139,6 +141,19 @@ def _filled_up(rows: Sequence[IndexArray]) -> IndexArray:
     for filled, row in zip(matrix, rows, strict=True):
         filled[: len(row)] = row
     return matrix
+
+
+def _in_turn(near: IndexArray, filled: NDArray[np.bool_], at: IndexArray, size: int) -> tuple[IndexArray, ...]:
+    """As `Meeting.added`: `near`, which of it are slots of parts, `at`, and how many slots there are."""
+    added, times = list[IndexArray](), np.zeros(size, dtype=np.intp)
+    every = np.concatenate([near.ravel(), at])
+    for place in np.flatnonzero(np.concatenate([filled.ravel(), np.ones(len(at), dtype=bool)])).tolist():
+        slot = every[place]
+        if times[slot] == len(added):
+            added.append(np.full(size, every.size, dtype=np.intp))
+        added[times[slot]][slot] = place
+        times[slot] += 1
+    return tuple(added)
 
 
 def _connected(near: NDArray[np.bool_], without: list[int]) -> IndexArray:
@@ -176,7 +191,7 @@ def _put(found: Part, parts: Parts, n: int, whole: Reversible) -> None:
     meeting, slots = whole.meeting, parts.beside[n].slots
     assert meeting is not None, "it is in parts"
     kinds, own = len(found.values), parts.states[n]
-    whole.values[:, own] = found.values
+    meeting.values[:, meeting.place[own]] = found.values
     whole.left[:, n, : len(own), : len(own)] = found.left
     pairs = meeting.near.size
     meeting.into.reshape(kinds, pairs)[:, slots] = found.into
@@ -236,8 +251,8 @@ def dissect(base: Reversible, parts: Parts, splits: Mapping[Hashable, Split], kn
         for n in change.inside:
             concerned.setdefault(n, []).append(name)
     own = sum((change.own for change in splits.values()), where.own)
-    meeting = where._replace(into=where.into.copy(), out_of=where.out_of.copy(), own=own)
-    whole = parts.whole._replace(values=parts.whole.values.copy(), left=parts.whole.left.copy(), meeting=meeting)
+    anew = {name: getattr(where, name).copy() for name in ("values", "into", "out_of")}
+    whole = parts.whole._replace(left=parts.whole.left.copy(), meeting=replace(where, own=own, **anew))
     for n, names in concerned.items():
         changes = [splits[name].inside[n] for name in names]
         _put(known((n, *names), partial(_part, base, parts, n, changes)), parts, n, whole)

@@ -61,7 +61,7 @@ class Reversible(NamedTuple):
     scale: Array
     """Shape (P, S): square roots of the weights, `D`."""
     values: Array
-    """Shape (G, S), 1/s: eigenvalues, ascending, none above zero."""
+    """Shape (G, S), 1/s: eigenvalues, ascending, none above zero; G = 0 in parts."""
     left: Array
     """Shape (G, S, S): `D^-1 V`, eigenvectors in columns."""
     symmetric: Array
@@ -70,8 +70,7 @@ class Reversible(NamedTuple):
     """The beings that each of the G generators moves."""
     tree: Tree
     meeting: Meeting | None = None
-    """Where parts meet, if they are decomposed each by itself: `values` are those of the parts then, `left` has shape
-    (G, N, n, n), as `Meeting.slots`."""
+    """Where parts meet, if they are decomposed each by itself: `left` has shape (G, N, n, n) then, see `Meeting`."""
 
     @property
     def firsts(self) -> list[int]:
@@ -165,33 +164,60 @@ def propagate(base: Reversible, x: Array, dt: float, change: Change | None = Non
     """
     if dt <= 0.0:
         return x
-    meeting = base.meeting
-    slowest = -min(base.values[:, -1].tolist(), default=0.0) if meeting is None else meeting.slowest
-    steps = max(1, math.ceil(slowest * dt / LONGEST_DECAY))
+    if base.meeting is not None:
+        if change is not None and change.entries.any():
+            raise ValueError("generators in parts carry no change; dissect them with the change")
+        return _in_parts(base, base.meeting, x, dt)
+    steps = _steps(-min(base.values[:, -1].tolist(), default=0.0), dt)
     grouped = _grouped(base.members)
     rows = x if grouped.order is None else x[grouped.order]
     decay = np.exp(base.values * (dt / steps))[grouped.kinds, None]
-    left = base.left if meeting is None else base.left[grouped.kinds]
-    right = left.swapaxes(-1, -2)
+    right = base.left.swapaxes(-1, -2)
     weights = base.scale[grouped.beings, None] ** 2
     changed = None
     if change is not None and change.entries.any():
-        if meeting is not None:
-            raise ValueError("generators in parts carry no change; dissect them with the change")
         changed = _correction(base, dt / steps, change)
-    through = None if meeting is None else passing(meeting, base.values, dt / steps)
-    for _ in range(steps):  # small masses keep their digits only if each step starts from masses near one
-        y = _times(rows, left, grouped) if meeting is None else meeting.times(rows, left)
+    for _ in range(steps):
+        y = _times(rows, base.left, grouped)
         z = y * decay
         if changed is not None:
             inward = _times(y, changed.into, grouped)
             z += _times(changed.between(inward, grouped.kinds), changed.out_of, grouped)
-        if through is not None:
-            through.add(y, z, grouped.kinds)
-        rows = _times(z, right, grouped) if meeting is None else meeting.times(z, right)
+        rows = _times(z, right, grouped)
         rows *= weights
         np.maximum(rows, 0.0, out=rows)
     return rows if grouped.order is None else rows[grouped.place]
+
+
+def _steps(slowest: float, dt: float) -> int:
+    """In how many steps to move: small masses keep their digits only if each step starts from masses near one."""
+    return max(1, math.ceil(slowest * dt / LONGEST_DECAY))
+
+
+def _in_parts(base: Reversible, meeting: Meeting, x: Array, dt: float) -> Array:
+    """The same by generators in parts: all in slots, one distribution a column."""
+    steps, grouped, slots = _steps(meeting.slowest, dt), _grouped(base.members), meeting.slots.ravel()
+    kinds = grouped.kinds[grouped.place]
+    decay = np.exp(meeting.values * (dt / steps)).take(kinds, axis=0)[:, :, None]
+    right = base.left.take(kinds, axis=0)
+    left = right.swapaxes(-1, -2)
+    weights = (base.scale**2).take(slots, axis=1)[:, :, None]
+    through = passing(meeting, dt / steps)
+    columns = x.transpose(0, 2, 1).take(slots, axis=1)
+    for _ in range(steps):
+        y = _part_by_part(left, columns)
+        z = y * decay
+        through.add(y, z, kinds)
+        columns = _part_by_part(right, z)
+        columns *= weights
+        np.maximum(columns, 0.0, out=columns)
+    return np.ascontiguousarray(columns.take(meeting.place, axis=1).transpose(0, 2, 1))
+
+
+def _part_by_part(blocks: Array, columns: Array) -> Array:
+    """Matrices that lead nowhere out of a part, shape (P, N, n, n), times columns (P, N n, K)."""
+    product: Array = blocks @ columns.reshape(*blocks.shape[:3], columns.shape[2])
+    return product.reshape(columns.shape)
 
 
 class _Grouped(NamedTuple):

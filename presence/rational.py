@@ -10,6 +10,8 @@ Zhang 2005, "The Schur Complement and Its Applications", section 1.2 (inverses o
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -99,18 +101,25 @@ def correction(values: Array, rows: Array, entries: Array, dt: float) -> Correct
     return Correction(into.transpose(0, 2, 1), core, out_of)
 
 
-class Meeting(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Meeting:
     """Where the parts of G generators meet: h states through which every way from one part to another leads.
 
-    Beside each are up to m states, those of the parts that touch it; shorter rows are filled up with rates of 0.
+    All is said in slots: n for each of N parts and, each by itself, the meeting states. Beside each meeting state
+    are up to m of them, those of the parts that touch it; shorter rows are filled up with rates of 0.
     """
 
     states: IndexArray
-    """Shape (h,)."""
+    """Shape (h,): the states..."""
+    at: IndexArray
+    """...and the slot of each."""
     near: IndexArray
-    """Shape (h, m): the states beside each..."""
-    beside: tuple[IndexArray, ...]
-    """...and the same without what is filled up."""
+    """Shape (h, m): the slots beside each."""
+    added: tuple[IndexArray, ...]
+    """Shape (N n,) each: what `Passing.add` adds to each slot, one after the other, by places in `near`, counted row by
+    row, and then in `at`; h m + h for nothing."""
+    values: Array
+    """Shape (G, N n), 1/s: eigenvalues of the parts."""
     into: Array
     """Shape (G, h, m), 1/s: rates from the eigenvectors of the parts beside it into each."""
     out_of: Array
@@ -120,20 +129,14 @@ class Meeting(NamedTuple):
     slots: IndexArray
     """Shape (N, n): the states of each part and, each by itself, the meeting ones; shorter rows end in 0."""
     place: IndexArray
-    """Shape (S,): the place of each state in `slots`, counted row by row."""
+    """Shape (S,): the slot of each state."""
     slowest: float
     """1/s: how fast the slowest mass decays."""
 
     def of(self, own: slice) -> Meeting:
         """Those of some generators."""
-        return self._replace(into=self.into[own], out_of=self.out_of[own], own=self.own[own])
-
-    def times(self, rows: Array, blocks: Array) -> Array:
-        """Rows (P, K, S) times matrices that lead nowhere out of a row of `slots`, shape (P, N, n, n)."""
-        persons, count, _ = rows.shape
-        inside = rows.take(self.slots.ravel(), axis=2).reshape(persons, count, *self.slots.shape)
-        product = (inside.transpose(0, 2, 1, 3) @ blocks).transpose(0, 2, 1, 3)
-        return product.reshape(persons, count, -1).take(self.place, axis=2)
+        some = {name: getattr(self, name)[own] for name in ("values", "into", "out_of", "own")}
+        return replace(self, **some)
 
 
 class Passing(NamedTuple):
@@ -146,34 +149,41 @@ class Passing(NamedTuple):
 
     meeting: Meeting
     into: Array
-    """Shape (G, h, m, 2 poles): `-t R A`, real and imaginary parts."""
+    """Shape (G, h, 2 poles, m): `-t R A`, real and imaginary parts."""
     core: ComplexArray
     """Shape (G, poles, h, h), with the residues."""
     out_of: Array
-    """Shape (G, h, 2 poles, m): `-t B R`, real parts and negated imaginary ones."""
+    """Shape (G, h, 2 poles, m): `-t B R`, real and imaginary parts."""
 
     def add(self, y: Array, z: Array, kinds: IndexArray) -> None:
-        """Add it to z; both of shape (P, K, S), of beings who are moved by the given generators (P,)."""
-        at, count = self.meeting.states, self.core.shape[1]
-        inward = y[:, :, self.meeting.near].transpose(0, 2, 1, 3) @ self.into[kinds]  # (P, h, K, 2 poles)
-        there = inward[..., :count] + 1j * inward[..., count:]
-        there += y[:, :, at].transpose(0, 2, 1)[..., None]
-        middle = there.transpose(0, 3, 2, 1) @ self.core[kinds]  # (P, poles, K, h)
-        z[:, :, at] += middle.real.sum(axis=1)
-        outward = middle.transpose(0, 3, 2, 1)
-        added = np.concatenate([outward.real, outward.imag], axis=3) @ self.out_of[kinds]  # (P, h, K, m)
-        for n, states in enumerate(self.meeting.beside):
-            z[:, :, states] += added[:, n, :, : len(states)]
+        """Add it to z; both of shape (P, N n, K), of beings who are moved by the given generators (P,)."""
+        (persons, _, count), (h, m), poles = y.shape, self.meeting.near.shape, self.core.shape[1]
+        beside = y.take(self.meeting.near.ravel(), axis=1).reshape(persons, h, m, count).swapaxes(2, 3)
+        inward = beside @ self.into.take(kinds, axis=0).swapaxes(2, 3)  # (P, h, K, 2 poles)
+        there = np.empty((persons, h, count, poles), dtype=np.complex128)
+        np.add(inward[..., :poles], y.take(self.meeting.at, axis=1)[..., None], out=there.real)
+        there.imag = inward[..., poles:]
+        middle = there.transpose(0, 3, 2, 1) @ self.core.take(kinds, axis=0)  # (P, poles, K, h)
+        outward = np.empty((persons, 2 * poles, count, h))
+        outward[:, :poles] = middle.real
+        np.negative(middle.imag, out=outward[:, poles:])  # Re(a b) = Re a Re b - Im a Im b
+        come, from_each = np.zeros((persons, h * m + h + 1, count)), self.out_of.take(kinds, axis=0).swapaxes(2, 3)
+        np.matmul(from_each, outward.transpose(0, 3, 1, 2), out=come[:, : h * m].reshape(persons, h, m, count))
+        come[:, h * m : -1] = outward[:, :poles].sum(axis=1).transpose(0, 2, 1)
+        for each in self.meeting.added:
+            z += come.take(each, axis=1)
 
 
-def passing(meeting: Meeting, values: Array, dt: float) -> Passing:
-    """What meeting adds to a step of dt seconds; eigenvalues of the parts, shape (G, S), 1/s."""
-    here = np.arange(len(meeting.states))
-    resolvent = (-dt) / (values[:, None, meeting.near] * dt - POLES[:, None, None])  # (G, poles, h, m)
-    into, out_of = resolvent * meeting.into[:, None], resolvent * meeting.out_of[:, None, here, here]
-    into_parts = np.concatenate([into.real, into.imag], axis=1).transpose(0, 2, 3, 1)
-    gram = (meeting.out_of.transpose(0, 2, 1, 3) @ into_parts).transpose(0, 3, 2, 1)  # (G, 2 poles, h, h)
-    core = dt * (meeting.own[:, None] + gram[:, : len(POLES)] + 1j * gram[:, len(POLES) :])
+@lru_cache(maxsize=16)
+def passing(meeting: Meeting, dt: float) -> Passing:
+    """What meeting adds to a step of dt seconds; quiet minutes ask for the same again."""
+    here, poles = np.arange(len(meeting.states)), len(POLES)
+    resolvent = (-dt) / (meeting.values[:, None, meeting.near] * dt - POLES[:, None, None])  # (G, poles, h, m)
+    near = np.empty((len(resolvent), len(here), 2 * poles, meeting.near.shape[1]))
+    near[:, :, :poles], near[:, :, poles:] = (part.transpose(0, 2, 1, 3) for part in (resolvent.real, resolvent.imag))
+    into, out_of = near * meeting.into[:, :, None], near * meeting.out_of[:, here, here][:, :, None]
+    gram = (meeting.out_of.transpose(0, 2, 1, 3) @ into.swapaxes(2, 3)).transpose(0, 3, 2, 1)  # (G, 2 poles, h, h)
+    core = np.empty((len(meeting.values), poles, len(here), len(here)), dtype=np.complex128)
+    core.real, core.imag = dt * (meeting.own[:, None] + gram[:, :poles]), dt * gram[:, poles:]
     core[:, :, here, here] -= POLES[:, None]
-    out_parts = np.concatenate([out_of.real, -out_of.imag], axis=1).transpose(0, 2, 1, 3)
-    return Passing(meeting, into_parts, np.linalg.inv(core) * RESIDUES[:, None, None], out_parts)
+    return Passing(meeting, into, np.linalg.inv(core) * RESIDUES[:, None, None], out_of)

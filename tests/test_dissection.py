@@ -194,6 +194,17 @@ def test_one_being_alone_moves_as_among_others() -> None:
         np.testing.assert_allclose(alone[0], together[being], rtol=0, atol=1e-14)
 
 
+@pytest.mark.parametrize("dt", [7.3, 900.0])
+def test_a_distribution_by_itself_moves_as_among_others(dt: float) -> None:
+    home = a_home(23)
+    _, parts = in_parts(home)
+    x = x_of(home, 23)
+    together = propagate(parts.whole, x, dt)
+    for row in range(x.shape[1]):
+        alone = propagate(parts.whole, x[:, row : row + 1], dt)
+        np.testing.assert_allclose(alone[:, 0], together[:, row], rtol=0, atol=1e-14)
+
+
 def test_rooms_are_the_parts_and_corridors_are_where_they_meet() -> None:
     home = a_home(3)
     _, parts = in_parts(home)
