@@ -120,7 +120,7 @@ def weights_and_flows(
     weights[outside] *= hour.out
     flows[outside[:, None] | outside] *= hour.out
     if hour.asleep and being.bed is not None:
-        weights, flows = to_bed(states, weights, flows, being.bed, settings.night_bed_share)
+        weights, flows = to_bed(states, weights, flows, being.bed, settings.night_room_share)
     own = settings.own_places.get(being.id)
     return leaning(states, weights, flows, own) if own else (weights, flows)
 

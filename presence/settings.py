@@ -114,9 +114,11 @@ class Settings:
     """How much less likely somebody is away in their sleeping hours when nothing is known yet: the schedule of Building
     America House Simulation Protocols 2010, Fig. 25, has nearly everybody at home at night (from memory)."""
     night_bed_share: float = 0.9
-    """Asleep in their own bed in somebody's sleeping hours when nothing is known yet; later, how much of that time at
-    home they are drawn to its room for (`leaning.to_bed`): nine in ten people sleep at three at night in the American
-    Time Use Survey (from memory)."""
+    """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
+    at night in the American Time Use Survey (from memory)."""
+    night_room_share: float = 0.7
+    """Of their time at home in these hours they are drawn to their own bedroom for so much (`leaning.to_bed`): less
+    than nine tenths, for hours are not kept to the minute. Picked by hand, see benchmarks/MEASURED.md, "Bedtime"."""
     errand_rate: float = 1 / 1800
     """Away: return of a short outing. Common practice, no source."""
     outing_rate: float = 1 / 3600
