@@ -13,7 +13,6 @@ criteria). Habits change the weights: by the hour (sleeping hours, going out, co
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Door, Floorplan
 from presence.habits import Hour
+from presence.leaning import leaning, to_bed
 from presence.places import (
     ACTIVE,
     ASLEEP,
@@ -28,6 +28,7 @@ from presence.places import (
     SETTLED,
     States,
     is_bed,
+    is_byway,
     is_corridor,
     is_small,
     motion_zones,
@@ -101,7 +102,8 @@ def weights_and_flows(
 
     for index, place in enumerate(states.places):
         if place.seat is None:
-            weights[at[index, MOVING]] = _passing_share(plan, being, settings, place.room)
+            aside = settings.side_gate_share if being.role != PET and is_byway(plan, place.room) else 1.0
+            weights[at[index, MOVING]] = aside * _passing_share(plan, being, settings, place.room)
             for (pace, out, back), following in zip(
                 _pace_rates(plan, place.room, being, hour, settings), (ACTIVE, SETTLED, ASLEEP), strict=False
             ):
@@ -117,29 +119,10 @@ def weights_and_flows(
     outside = np.array([room not in plan.indoor for room in states.rooms])[states.room]
     weights[outside] *= hour.out
     flows[outside[:, None] | outside] *= hour.out
+    if hour.asleep and being.bed is not None:
+        weights, flows = to_bed(states, weights, flows, being.bed, settings.night_room_share)
     own = settings.own_places.get(being.id)
     return leaning(states, weights, flows, own) if own else (weights, flows)
-
-
-def leaning(states: States, weights: Array, flows: Array, own: Mapping[str, float]) -> tuple[Array, Array]:
-    """Weights and flows of somebody who has places of their own: `w[i] g[i]` and `f[i, j] sqrt(g[i] g[j])`.
-
-    A rate from i to j is multiplied by `sqrt(g[j] / g[i])`: people are drawn to their own places and leave them late.
-    The movement stays reversible, places share the time at home in proportion to g, and the whole time at home stays
-    what it was. (The square root shares a ratio of weights equally between the rates there and back: Zanella 2020,
-    J. Am. Stat. Assoc. 115:852, section 2, from memory.)
-
-    Args:
-        states: the states of one person.
-        weights: shape (S,).
-        flows: shape (S, S), symmetric.
-        own: factors g by room, motion sensor (its zone) or pressure sensor (the seat); those of one place multiply.
-    """
-    names = [(place.room, place.zone, place.seat) for place in states.places]
-    factor = np.array([math.prod(own.get(name, 1.0) for name in parts if name) for parts in names])[states.place]
-    home = states.room != states.rooms.index(AWAY)
-    factor = np.where(home, factor * weights[home].sum() / (weights * factor)[home].sum(), 1.0)
-    return weights * factor, flows * np.sqrt(factor[:, None] * factor)
 
 
 def _passing_share(plan: Floorplan, being: Being, settings: Settings, *rooms: str) -> float:

@@ -167,6 +167,15 @@ def is_corridor(plan: Floorplan, room: str) -> bool:
     return room in plan.corridors or (plan.graph.degree(room) > 2 and narrow(plan, room))
 
 
+def is_byway(plan: Floorplan, room: str) -> bool:
+    """Whether only side gates lead to a place: hardly anybody goes there, and whoever does walks on as from any other.
+
+    Were it left as seldom as it is gone to, it would be a hiding place.
+    """
+    doors = {door.id for door in plan.doors.values() if room in door.between}
+    return room != AWAY and bool(doors) and doors <= plan.side_gates
+
+
 def seats_report(plan: Floorplan) -> bool:
     """Whether seats and beds with sensors, some of each, are as many as residents: then who rests, rests noticed."""
     sensors = sum(sensor.kind == "pressure" for sensor in plan.sensors.values())

@@ -116,6 +116,9 @@ class Settings:
     night_bed_share: float = 0.9
     """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
     at night in the American Time Use Survey (from memory)."""
+    night_room_share: float = 0.7
+    """Of their time at home in these hours they are drawn to their own bedroom for so much (`leaning.to_bed`): less
+    than nine tenths, for hours are not kept to the minute. Picked by hand, see benchmarks/MEASURED.md, "Bedtime"."""
     errand_rate: float = 1 / 1800
     """Away: return of a short outing. Common practice, no source."""
     outing_rate: float = 1 / 3600
@@ -259,7 +262,7 @@ class Settings:
     """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""
     own_places: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
     """Factors on a resident's share of time in a room, a motion sensor's zone or a seat, relative to anybody's:
-    `{"P1": {"desk_motion": 3.0}}`; see `movement.leaning`."""
+    `{"P1": {"desk_motion": 3.0}}`; see `leaning`."""
     habits: Mapping[str, Habit] = field(default_factory=dict, hash=False)
     """What residents' weeks are like, where that is known better than from the plan."""
 

@@ -38,7 +38,7 @@ LAYERS = [
     },
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds", "homes"},
-    {"places", "zones", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
+    {"places", "zones", "leaning", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering", "doorways"},
     {"engine", "carried", "closings", "doors", "staying_on", "inference", "retaken", "lost_openings"},

@@ -13,7 +13,7 @@ from presence.floorplan import AWAY
 from presence.habits import Hour
 from presence.movement import beings, weights_and_flows
 from presence.places import states_of
-from tests.oracle import NOON, at, brute_force, contact, home, motion, time_at
+from tests.oracle import NOON, at, brute_force, contact, home, motion, motions, time_at
 
 FLAT = home(
     2,
@@ -24,12 +24,13 @@ FLAT = home(
 )
 PLAIN = home(2, hall_motion=motion("hall"), bed_motion=motion("bed"), inner_contact=contact("inner"))
 factors = st.floats(0.05, 20.0)
+WAKING = Hour()
 
 
-def stationary(plan: Floorplan, settings: Settings) -> dict[tuple[str | None, ...], float]:
+def stationary(plan: Floorplan, settings: Settings, hour: Hour = WAKING) -> dict[tuple[str | None, ...], float]:
     """Share of time of P1 at each place, from the null space of the generator."""
     states, being = states_of(plan), beings(plan)[0]
-    weights, flows = weights_and_flows(plan, states, being, Hour(), settings)
+    weights, flows = weights_and_flows(plan, states, being, hour, settings)
     assert flows == pytest.approx(flows.T, rel=1e-12, abs=0)
     generator = flows / weights[:, None]
     np.fill_diagonal(generator, 0.0)
@@ -51,6 +52,57 @@ def test_time_at_home_is_shared_in_proportion_and_is_as_long(hall: float, west: 
         {place: weight / before for place, weight in expected.items()}, rel=1e-6
     )
     assert after == pytest.approx(1.0 - usual[(AWAY, None, None)], rel=1e-6)
+
+
+ROOMS = ("kitchen", "living", "dining", "study", "bath", "laundry", "playroom")
+HOUSE = home(
+    {
+        "ada": {"bed": "north", "awake": ["06:00", "21:00"], "codes": ["1"]},
+        "ben": {"bed": "south", "awake": ["11:00", "02:00"], "codes": ["2"]},
+    },
+    rooms={"hall": {}} | {room: {} for room in ROOMS} | {"north": {"rest": True}, "south": {"rest": True}},
+    doors={f"hall_{room}": {"between": ["hall", room]} for room in (*ROOMS, "north", "south", "away")},
+    front_contact=contact("hall_away"),
+    front_lock={"kind": "lock", "door": "hall_away"},
+    **motions("hall", *ROOMS, hold=30.0),
+)
+
+
+def test_most_of_those_at_home_are_in_their_own_bedroom_in_their_sleeping_hours() -> None:
+    """By the definition of the setting; they are less away, and in other hours where they were."""
+    night, day = (stationary(HOUSE, Settings(), Hour(asleep)) for asleep in (True, False))
+    at_home = {asleep: 1.0 - share[(AWAY, None, None)] for asleep, share in ((True, night), (False, day))}
+    assert night[("north", None, None)] / at_home[True] == pytest.approx(Settings().night_room_share, rel=1e-6)
+    assert day[("north", None, None)] / at_home[False] < 0.5
+    assert at_home[False] == pytest.approx(1.0 - Settings().away_share, rel=1e-6)
+    assert at_home[True] > at_home[False]
+
+
+def test_of_two_who_watch_a_film_the_one_whose_bedtime_it_is_has_gone_to_bed() -> None:
+    """Both came home by their codes; past ada's bedtime somebody walks through the hall, and nothing sees a bedroom."""
+    lines = [
+        *(
+            (21600.0 + 900.0 * k, "front_lock", "unlocked", {"by": "keypad", "code": code})
+            for k, code in enumerate("12")
+        ),
+        *((21603.0 + 900.0 * k, "front_contact", value, {}) for k in (0, 1) for value in ("open", "closed")),
+        *((21605.0 + 900.0 * k, "hall_motion", "detected", {}) for k in (0, 1)),
+        *((21640.0 + 900.0 * k, "hall_motion", "clear", {}) for k in (0, 1)),
+        *((23000.0 + 300.0 * k, "living_motion", "detected", {}) for k in range(34)),
+        *((23070.0 + 300.0 * k, "living_motion", "clear", {}) for k in range(34)),
+        (33600.0, "hall_motion", "detected", {}),
+        (33635.0, "hall_motion", "clear", {}),
+    ]
+    told = {}
+    for share in (0.1, 0.7):  # drawn to bed hardly at all, and as people are
+        tracker = Tracker(HOUSE, Settings(night_room_share=share))
+        tracker.advance(NOON)
+        for seconds, sensor, value, more in sorted(lines, key=lambda line: line[0]):
+            tracker.observe(at(seconds, sensor, value, **more))
+        tracker.advance(time_at(33720.0))
+        told[share] = tracker.belief.people
+    assert told[0.7]["ada"]["north"] > 0.5 > told[0.7]["ben"]["south"]
+    assert told[0.7]["ada"]["north"] > told[0.1]["ada"]["north"] + 0.01
 
 
 def test_places_of_ones_own_leave_others_moving_as_they_did() -> None:

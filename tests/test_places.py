@@ -11,7 +11,7 @@ import pytest
 from presence import Floorplan, Settings, Tracker
 from presence.model import Model
 from presence.movement import NEVER
-from presence.places import ASLEEP, is_bed, rest_reports, seats_beside_beds, seats_report, seen
+from presence.places import ASLEEP, is_bed, is_byway, rest_reports, seats_beside_beds, seats_report, seen
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
 ROOMS = {"hall": {}, "bath": {}, "bed": {"rest": True}}
@@ -269,6 +269,30 @@ def test_who_left_by_the_front_is_not_taken_to_come_back_by_the_garden_gate(path
     for minute in range(1, 11):
         tracker.advance(time_at(60.0 * minute))
         assert tracker.belief.rooms["garden"] < 0.1, minute
+
+
+def test_who_has_left_by_the_front_does_not_stay_for_hours_on_the_path_round_the_house() -> None:
+    """Nothing sees that path, but people walk along it in a minute: it must not be a hiding place."""
+    rooms: dict[str, Any] = {"hall": {}, "kitchen": {}} | {n: {"outdoors": True} for n in ("yard", "path", "garden")}
+    ways = [("hall", "kitchen"), ("kitchen", "garden"), ("yard", "path"), ("path", "garden"), ("yard", "away")]
+    doors = {f"{a}_{b}": {"between": [a, b]} for a, b in ways} | {"front": {"between": ["yard", "hall"]}}
+    locks = {"front_lock": {"kind": "lock", "door": "front"}}
+    seen = {"camera": {"kind": "camera", "room": "yard"}} | {f"{room}_motion": motion(room) for room in rooms}
+    del seen["yard_motion"], seen["path_motion"]
+    contacts = {"front_contact": contact("front"), "back_contact": contact("kitchen_garden")}
+    plan = home(1, rooms=rooms, doors=doors, **contacts, **locks, **seen)
+    assert plan.side_gates == {"yard_path", "path_garden"}
+    assert [room for room in plan.rooms if is_byway(plan, room)] == ["path"]
+    tracker = Tracker(plan)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    tracker.observe(at(5.0, "front_contact", "open"))
+    tracker.observe(at(6.0, "camera", "person"))
+    tracker.observe(at(8.0, "front_contact", "closed"))
+    tracker.observe(at(20.0, "camera", "clear"))
+    tracker.observe(at(35.0, "hall_motion", "clear"))
+    for minute in range(2, 240):
+        tracker.advance(time_at(60.0 * minute))
+        assert tracker.belief.rooms["path"] < 0.02, minute
 
 
 def test_a_pet_lies_deeply_still_for_more_than_half_of_its_time_wherever_it_likes() -> None:

@@ -1,0 +1,51 @@
+"""What draws somebody to places of their own: a favourite seat, and in their sleeping hours their bed.
+
+A rate from i to j is multiplied by `sqrt(g[j] / g[i])`: people are drawn to their own places and leave them late. The
+movement stays reversible, and places share the time in proportion to g. (The square root shares a ratio of weights
+equally between the rates there and back: Zanella 2020, J. Am. Stat. Assoc. 115:852, section 2, from memory.)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from presence.floorplan import AWAY
+from presence.places import States
+
+Array = NDArray[np.float64]
+
+
+def drawn(weights: Array, flows: Array, factor: Array) -> tuple[Array, Array]:
+    """`w[i] g[i]` and `f[i, j] sqrt(g[i] g[j])`: weights (S,), flows (S, S) of somebody drawn to states by g (S,)."""
+    return weights * factor, flows * np.sqrt(factor[:, None] * factor)
+
+
+def leaning(states: States, weights: Array, flows: Array, own: Mapping[str, float]) -> tuple[Array, Array]:
+    """Weights and flows of somebody who has places of their own; the whole time at home stays what it was.
+
+    Args:
+        states: the states of one person.
+        weights: shape (S,).
+        flows: shape (S, S), symmetric.
+        own: factors g by room, motion sensor (its zone) or pressure sensor (the seat); those of one place multiply.
+    """
+    names = [(place.room, place.zone, place.seat) for place in states.places]
+    factor = np.array([math.prod(own.get(name, 1.0) for name in parts if name) for parts in names])[states.place]
+    home = states.room != states.rooms.index(AWAY)
+    factor = np.where(home, factor * weights[home].sum() / (weights * factor)[home].sum(), 1.0)
+    return drawn(weights, flows, factor)
+
+
+def to_bed(states: States, weights: Array, flows: Array, bedroom: str, share: float) -> tuple[Array, Array]:
+    """The same in somebody's sleeping hours: of their time at home they spend a share, at least, in their bedroom.
+
+    All other rates stay as they are, so that they are away for less of these hours than of others.
+    """
+    inside = states.room == states.rooms.index(bedroom)
+    elsewhere = weights[~inside & (states.room != states.rooms.index(AWAY))].sum()
+    factor = max(1.0, share / (1.0 - share) * float(elsewhere / weights[inside].sum()))
+    return drawn(weights, flows, np.where(inside, factor, 1.0))
