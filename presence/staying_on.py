@@ -5,6 +5,8 @@ The last is told by motion sensors that are on after an outer door was used (see
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from functools import cached_property
 
 import numpy as np
@@ -62,17 +64,29 @@ class StayingEngine(DoorEngine):
     def _on_still(self, snapshot: Snapshot, sensor: Sensor, at: float) -> Snapshot:
         """A sensor is on still, as falls due at this instant: somebody keeps it on, or its off message was lost."""
         keeping, staying = self._keeping_on(snapshot, sensor), snapshot.staying.get(sensor.id, Staying())
-        nobody, alone = nobody_inside(snapshot.mixture, keeping), self.settings.occupancy_alone
-        likelihood, staying = staying.once_more(nobody, self.settings.occupancy_lost, alone)
+        nobody, alone = nobody_inside(snapshot.mixture, keeping), self._kept_by_itself(snapshot, sensor)
+        lost = lost_share(snapshot, sensor, self.settings.occupancy_lost)  # of a motion sensor, by its own record
+        likelihood, staying = staying.once_more(nobody, lost, alone)
         snapshot = self._witness(snapshot, keeping, likelihood)
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor.id: staying})
         return self._schedule(snapshot, at + self._refresh(snapshot, sensor), "witness", sensor.id)
 
+    def _kept_by_itself(self, snapshot: Snapshot, sensor: Sensor) -> float:
+        """How likely a sensor stays on with nobody there, its message not being lost; a chatterer by itself."""
+        alone, noise = self.settings.occupancy_alone, snapshot.noise.get(sensor.id, 0.0)
+        since = known_hold(snapshot, sensor) if sensor.kind == "motion" else self.settings.occupancy_refresh
+        return 1.0 - (1.0 - alone) * math.exp(-noise * since) if noise else alone
+
     @cached_property
     def _kept_on_by_moving(self) -> frozenset[str]:
-        """Motion sensors that tell of who moves in a room too small to live in, where nothing tells who rests."""
+        """Motion sensors that tell of who moves in a room too small to live in, where nothing tells who rests.
+
+        Not several in one room: they see the same movements, and one hub that is out of reach loses both messages.
+        """
         small = {room for room in self.plan.indoor if is_small(self.plan, room) and not self.rest_is_told}
-        return frozenset(s.id for s in self.plan.sensors.values() if s.kind == "motion" and s.room in small)
+        rooms = Counter(s.room for s in self.plan.sensors.values() if s.kind == "motion")
+        alone = {room for room in small if rooms[room] == 1}
+        return frozenset(s.id for s in self.plan.sensors.values() if s.kind == "motion" and s.room in alone)
 
     def _keeping_on(self, snapshot: Snapshot, sensor: Sensor) -> Array:
         """Probability that a being in each state keeps a sensor on, being in its room or moving there: shape (P, S)."""

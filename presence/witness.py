@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.divergence import rounded
 from presence.hypotheses import NEGLIGIBLE
 from presence.merging import Mixture, reduce
 
@@ -83,7 +84,7 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         ],
         axis=1,
     )
-    order = np.argsort(-(share @ mixture.weight), kind="stable")
+    order = np.argsort(-rounded(share @ mixture.weight), kind="stable")
     weight = np.empty((persons + 1, count))
     row = np.zeros((persons, persons + 1, count), dtype=np.intp)
     nobody = mixture.weight.copy()
