@@ -572,3 +572,77 @@ def test_an_off_message_that_is_lost_as_the_last_leaves_keeps_nobody_at_home_for
     lost, told = np.array(at_home)
     assert (lost - told < (0.25, 0.2)).all()  # heard as two lost messages, the home would not be empty by .94 and .4
     assert (lost > told).all()
+
+
+def two_in_one_small_room(sensors: int) -> Floorplan:
+    """A bathroom of 6 m2 beside a living room, with so many motion sensors."""
+    seeing = {f"bath_motion_{n}": motion("bath", 60.0) for n in range(sensors)}
+    small = {"outline": [[0.0, 0.0], [3.0, 0.0], [3.0, 2.0], [0.0, 2.0]]}
+    return home(
+        1,
+        rooms={"living": {"rest": True}, "bath": small},
+        doors={"front": {"between": ["living", "away"]}, "bath_door": {"between": ["living", "bath"]}},
+        front_contact=contact("front"),
+        living_motion=motion("living", 30.0),
+        **seeing,
+    )
+
+
+def test_sensors_that_see_the_same_do_not_each_tell_that_somebody_is_in_a_small_room() -> None:
+    """One hub that is out of reach loses all their messages: told by each, they would be independent witnesses."""
+    there = {}
+    for sensors in (1, 2):
+        tracker = Tracker(two_in_one_small_room(sensors), watching=False)
+        for n in range(sensors):
+            tracker.observe(at(float(n), f"bath_motion_{n}", "detected"))
+        for seconds in np.arange(60.0, 500.0, 120.0).tolist():
+            tracker.observe(at(seconds, "living_motion", "detected"))
+            tracker.observe(at(seconds + 40.0, "living_motion", "clear"))
+        there[sensors] = tracker.belief.rooms["bath"]
+    assert there[2] < there[1] - 0.1
+
+
+def kept_on(*, lost: int = 0, noise: float = 0.0) -> float:
+    """Whether somebody is in the bathroom: its sensor is on for ten minutes, another room's has just gone off.
+
+    Before that it has gone off ten times, and lost its off message so often; health has named it a chatterer, or not.
+    """
+    engine = Engine(with_bath(1), Settings(), 16)
+    snapshot = engine.start(time_at(0.0).timestamp())
+    snapshot = replace(snapshot, times_on={"bath_motion": TimesOn(heard=10, lost=lost, shortest=120.0)})
+    snapshot = engine.heed(snapshot, frozenset(), {"bath_motion": noise} if noise else {})
+    said = [(10.0, "bath_motion", "detected"), (300.0, "studio_motion", "detected"), (360.0, "studio_motion", "clear")]
+    for report in said:
+        event = at(*report)
+        snapshot, _ = engine.advance(snapshot, event.seconds)
+        snapshot, _ = engine.observe(snapshot, event)
+    snapshot, _ = engine.advance(snapshot, time_at(610.0).timestamp())
+    return engine.belief(snapshot).rooms["bath"]
+
+
+def test_a_sensor_that_loses_its_off_messages_tells_less_of_a_small_room_by_staying_on() -> None:
+    never, seldom, often = kept_on(), kept_on(lost=2), kept_on(lost=5)
+    assert never > seldom + 0.05 > often + 0.1
+
+
+def test_a_chatterer_does_not_tell_by_staying_on_that_somebody_is_in_a_small_room() -> None:
+    """On by itself every twenty seconds, it stays on for a minute in 19 of 20 cases with nobody there."""
+    assert kept_on(noise=1 / 20) < kept_on() / 3
+
+
+def test_how_often_time_passes_does_not_tell_who_of_three_alike_is_in_a_small_room() -> None:
+    """All of them are as likely to be there: which is taken first is not for a rounding error to say."""
+    tracker, often = (Tracker(with_bath(3), watching=False) for _ in range(2))
+    tracker.advance(time_at(0.0))
+    said = [(10.0, "bath_motion", "detected"), (700.0, "studio_motion", "detected"), (760.0, "studio_motion", "clear")]
+    said += [(2000.0, "bath_motion", "clear"), (2400.0, "bath_motion", "detected"), (5000.0, "bath_motion", "clear")]
+    for seconds in np.arange(0.0, 5000.0, 97.0).tolist():
+        while said and said[0][0] <= seconds:
+            report = said.pop(0)
+            for each in (tracker, often):
+                each.observe(at(*report))
+        often.advance(time_at(seconds))
+    for each in (tracker, often):
+        each.advance(time_at(5200.0))
+    for room, p in tracker.belief.rooms.items():
+        assert often.belief.rooms[room] == pytest.approx(p, abs=1e-9)
