@@ -8,7 +8,7 @@ equally between the rates there and back: Zanella 2020, J. Am. Stat. Assoc. 115:
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,3 +49,22 @@ def to_bed(states: States, weights: Array, flows: Array, bedroom: str, share: fl
     elsewhere = weights[~inside & (states.room != states.rooms.index(AWAY))].sum()
     factor = max(1.0, share / (1.0 - share) * float(elsewhere / weights[inside].sum()))
     return drawn(weights, flows, np.where(inside, factor, 1.0))
+
+
+def undrawn(
+    states: States, indoor: Collection[str], weights: Array, flows: Array, pairs: Sequence[tuple[int, int]]
+) -> Array:
+    """The largest of the flows between pairs of moving states if nobody is drawn to a place: shape (P,), 1/s.
+
+    Indoors these weights are then one at most; outdoors habits change them, too, but nobody is drawn there.
+
+    Args:
+        states: the states of one person.
+        indoor: the rooms indoors.
+        weights: shape (P, S).
+        flows: shape (P, S, S).
+        pairs: those that a door joins.
+    """
+    inside = np.array([room in indoor for room in states.rooms])[states.room]
+    draw = np.sqrt(np.where(inside, np.maximum(1.0, weights), 1.0))
+    return np.asarray(np.max([flows[:, i, j] / (draw[:, i] * draw[:, j]) for i, j in pairs], axis=0))

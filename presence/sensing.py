@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from presence.company import letting, together
 from presence.floorplan import AWAY, VALUES, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, Way
+from presence.leaning import undrawn
 from presence.locks import LOCK_MISS, lock_ways
 from presence.movement import PET, PET_HANDS, Being
 from presence.places import (
@@ -249,8 +250,8 @@ class Sight:
         return self.beside(door, share * self.usual_flow(door), (MOVING,), side)
 
     def usual_flow(self, door: str) -> Array:
-        """1/s: how often somebody who walks beside a door, where most pass it, passes it between two places, (P,)."""
-        return np.asarray(np.max([self.flows[:, i, j] for i, j in self.door_states(door)], axis=0))
+        """1/s: how often whoever walks beside a door where most pass it, drawn to neither side, passes it, (P,)."""
+        return undrawn(self.states, self.plan.indoor, self.weights, self.flows, self.door_states(door))
 
     def beside(self, door: str, rate: float | Array, paces: tuple[int, ...], side: int | None = None) -> Way:
         """Somebody beside the door does something to it and stays; less often where fewer pass it (`nearness`)."""

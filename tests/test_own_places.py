@@ -11,6 +11,7 @@ from scipy.linalg import null_space
 from presence import Floorplan, SettingError, Settings, Tracker
 from presence.floorplan import AWAY
 from presence.habits import Hour
+from presence.model import Model
 from presence.movement import beings, weights_and_flows
 from presence.places import states_of
 from tests.oracle import NOON, at, brute_force, contact, home, motion, motions, time_at
@@ -153,3 +154,12 @@ def test_nobody_is_told_apart_by_places_of_who_does_not_live_here() -> None:
 def test_what_are_no_places_is_refused(own: Any) -> None:
     with pytest.raises(SettingError, match="own_places"):
         Settings(own_places=own)
+
+
+def test_whoever_is_drawn_to_bed_opens_no_more_doors_for_nothing() -> None:
+    """How often they do hangs on a door's usual passages; a home of so many rooms draws people to bed by far."""
+    model = Model(HOUSE, Settings())
+    night, day = (model.sight((Hour(asleep), *[WAKING] * (len(model.beings) - 1))) for asleep in (True, False))
+    assert night.usual_flow("hall_north") == pytest.approx(day.usual_flow("hall_north"), rel=1e-9)
+    for i, j in day.door_states("hall_north"):
+        assert night.flows[0, i, j] > 2.0 * day.flows[0, i, j]
