@@ -65,6 +65,9 @@ def undrawn(
         flows: shape (P, S, S).
         pairs: those that a door joins.
     """
-    inside = np.array([room in indoor for room in states.rooms])[states.room]
-    draw = np.sqrt(np.where(inside, np.maximum(1.0, weights), 1.0))
-    return np.asarray(np.max([flows[:, i, j] / (draw[:, i] * draw[:, j]) for i, j in pairs], axis=0))
+
+    def draw(state: int) -> Array | float:
+        indoors = states.rooms[states.room[state]] in indoor
+        return np.sqrt(np.maximum(1.0, weights[:, state])) if indoors else 1.0
+
+    return np.asarray(np.max([flows[:, i, j] / (draw(i) * draw(j)) for i, j in pairs], axis=0))

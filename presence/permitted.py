@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import is_dataclass
 from numbers import Integral, Real
 from typing import Any
 
@@ -109,11 +110,11 @@ def check_options(settings: object, hypotheses: object, window: object) -> None:
     """Refuse settings, a number of hypotheses, or a reordering window, that make no sense.
 
     Raises:
-        SettingError: if `settings` are a mapping, `hypotheses` is no positive whole number (nor None), or `window` no
-            number of seconds.
+        SettingError: if `settings` are none (nor None), `hypotheses` is no positive whole number (nor None), or
+            `window` no number of seconds.
     """
-    if isinstance(settings, Mapping):
-        raise SettingError(f"{shown(settings)} is a mapping; Settings.from_mapping() makes settings of one")
+    if settings is not None and not is_dataclass(settings):
+        raise SettingError(f"{shown(settings)} are no settings; Settings.from_mapping() makes them of a mapping")
     whole = hypotheses is None or (isinstance(hypotheses, Integral) and int(hypotheses) >= 1)
     if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
         raise SettingError(

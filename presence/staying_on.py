@@ -75,7 +75,7 @@ class StayingEngine(DoorEngine):
         """How likely a sensor stays on with nobody there, its message not being lost; a chatterer by itself."""
         alone, noise = self.settings.occupancy_alone, snapshot.noise.get(sensor.id, 0.0)
         since = known_hold(snapshot, sensor) if sensor.kind == "motion" else self.settings.occupancy_refresh
-        return 1.0 - (1.0 - alone) * math.exp(-noise * since) if noise else alone
+        return alone - (1.0 - alone) * math.expm1(-noise * since)
 
     @cached_property
     def _kept_on_by_moving(self) -> frozenset[str]:

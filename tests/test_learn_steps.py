@@ -22,6 +22,9 @@ from presence.learn.tape import Recorder
 from tests.oracle import home, motion
 from tests.test_learn import BEGIN, BETTER, DAY, FLAT_LINE, SLIGHTLY_WORSE, WATCHED, WORSE, verdict
 
+TRULY = Settings(motion_rates=(1.8, 0.24, 0.006, 0.0006), door_idle_share=0.3, away_share=0.01)
+"""How sensors see and doors are used, and where people are, quite unlike the defaults."""
+
 
 @pytest.mark.parametrize("most", [0, 1, 5, 100])
 def test_no_more_small_steps_are_tried_than_asked_for(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -118,8 +121,7 @@ def test_a_step_is_kept_only_if_every_witness_agrees_twice(fitted: Verdict, late
 
 def test_groups_stepped_one_by_one_each_raise_what_is_expected() -> None:
     """Two groups that explain the same events: both steps at once go too far, one after the other never."""
-    truly = Settings(motion_rates=(1.8, 0.24, 0.006, 0.0006), door_idle_share=0.3, away_share=0.01)
-    events = draw_life(WATCHED, 0.1 * DAY, 6, settings=truly).events
+    events = draw_life(WATCHED, 0.1 * DAY, 6, settings=TRULY).events
     tape = Recorder(WATCHED, Settings(), 1).record(BEGIN, events, BEGIN + 0.1 * DAY)
     found = count(WATCHED, Settings(), [tape], [0])
     groups = [[Rate("motion_rates", pace) for pace in range(4)], [Rate("motion_rates", where="hall_motion")], []]
@@ -135,10 +137,6 @@ def test_groups_stepped_one_by_one_each_raise_what_is_expected() -> None:
     alone = [one_by_one(WATCHED, found, [group]) for group in groups]
     at_once = with_factors(Settings(), {rate: log for each in alone for rate, log in each.items()})
     assert expected_log_likelihood(WATCHED, found, at_once) < expected[-1]
-
-
-TRULY = Settings(motion_rates=(1.8, 0.24, 0.006, 0.0006), door_idle_share=0.3, away_share=0.01)
-"""How sensors see and doors are used, and where people are, quite unlike the defaults."""
 
 
 @pytest.fixture(scope="module")
