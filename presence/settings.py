@@ -178,8 +178,9 @@ class Settings:
     """Share of a contact's reports that it follows up by itself, for a start; from then on its own record counts
     (`DoorUse.bounce_share`): a door not latched rattles. Common practice, no source. In one real home (ARAS house A,
     days 1-5) a bathroom's door opened 628 times, half of those within a second of being shut. 0: no bounces."""
-    door_bounce_delay: float = 2.0
-    """Half of such reports come within so many seconds: hardly anybody is so quick. Common practice, no source."""
+    door_bounce_delay: float = 4.0
+    """Half of such reports come within so many seconds: a door that is fumbled with is open again before anybody else
+    can use it. By likelihood, without labels, on two open logs (van Kasteren et al. 2010, house A; ARAS house A)."""
     door_repeats: float = 0.5
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""

@@ -97,7 +97,7 @@ class DoorUse:
     reopenings: int = 0
     """How often it was opened after having been shut..."""
     bounces: int = 0
-    """...and how often of those sooner than anybody can have passed it."""
+    """...and how often of those so soon that it was hardly passed again."""
 
     def bounce_share(self, usual: float) -> float:
         """Share of its reports that its contact follows up by itself, half of them so soon; at first `usual`."""

@@ -168,6 +168,23 @@ def test_who_goes_through_a_door_that_rattles(bounces: float, passed: bool) -> N
     assert (answers[time_at(70.0)] > 0.8) != passed
 
 
+def test_a_contact_that_always_says_twice_that_its_door_was_opened() -> None:
+    """As in one open log (van Kasteren et al. 2010, house A), four seconds apart: its own record tells, in a week."""
+    ends = {"inner": {"between": ["hall", "bed"]}, "front": {"between": ["hall", "away"]}}
+    plan = home(1, doors=ends, hall_tap={"kind": "switch", "room": "hall"}, front_contact=contact("front"))
+    lines: list[Line] = []
+    for out in np.arange(160.0, 80_000.0, 8_000.0):
+        twice = [(0.0, "open"), (1.0, "closed"), (5.0, "open"), (6.0, "closed")]
+        lines += [(begin + s, "front_contact", value) for begin in (out, out + 3_600.0) for s, value in twice]
+        lines += [(out - 60.0, "hall_tap", "pressed"), (out + 3_700.0, "hall_tap", "pressed")]
+    passages = told(plan, sorted(lines), 90_000.0)
+    left, back = ([at_once(passages, out + s) for s in (0.0, 5.0)] for out in (72_160.0, 75_760.0))
+    assert left[0].directions["hall>away"] > 0.8
+    assert min(left[1].nobody, back[1].nobody) > 0.5
+    assert back[0].directions["away>hall"] > back[0].directions["hall>away"]
+    assert at_once(passages, 165.0).nobody < 0.2  # not yet known of it
+
+
 @pytest.mark.parametrize(("stood", "open_share"), [("open", 0.8), ("closed", 0.0)])
 def test_who_opens_a_door_that_usually_stands_open_may_only_put_it_back(stood: str, open_share: float) -> None:
     """Somebody is heard on one side only, so both ways of opening it are theirs: odds of staying by hand."""
