@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -10,7 +11,8 @@ from itertools import takewhile
 
 from presence.events import Event
 from presence.floorplan import Floorplan
-from presence.health.findings import Finding
+from presence.health.exchanged import LATEST, exchanged_contacts
+from presence.health.findings import Finding, ranked
 from presence.settings import Settings
 from presence.times import utc
 from presence.tracker import Tracker
@@ -50,6 +52,7 @@ def review(
     """
     tracker = Tracker(plan, settings, hypotheses=hypotheses)
     over: list[Finding] = []
+    latest: deque[Event] = deque(maxlen=LATEST)
     begin: datetime | None = None
     count, step = 0, math.inf
     for event in events:
@@ -61,9 +64,13 @@ def review(
             tracker.advance(utc(step * EVERY))
             step += 1.0
         tracker.observe(event)
+        latest.append(event)
         count += 1
         over += _after(over[-1] if over else None, tracker.health.over)
-    return Review(begin, tracker.time, count, tracker.health.findings, tuple(over))
+    named = tracker.health.findings
+    exchanged = exchanged_contacts(plan, latest, settings, hypotheses)
+    found = ranked([*named, *(f for f in exchanged if f.sensor not in {old.sensor for old in named})])
+    return Review(begin, tracker.time, count, found, tuple(over))
 
 
 def _after(latest: Finding | None, findings: Sequence[Finding]) -> list[Finding]:
