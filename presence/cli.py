@@ -85,8 +85,8 @@ def run(arguments: Sequence[str]) -> int:
 
 def _reason(error: Exception) -> str:
     """What went wrong in one line; of a file, which."""
-    if isinstance(error, OSError) and error.filename is not None:
-        return f"{error.filename}: {error.strerror}"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror if error.filename is None else f"{error.filename}: {error.strerror}"
     return " ".join(str(error).split()) or type(error).__name__
 
 

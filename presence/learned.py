@@ -20,6 +20,7 @@ from presence.errors import Fault, InputError, SettingError, shown
 from presence.floorplan import Floorplan
 from presence.permitted import FACTORED, WITH_NAMES
 from presence.settings import Settings
+from presence.writing import write_whole
 
 FORMAT = "what presence learned"
 VERSION = 1
@@ -72,10 +73,8 @@ def write_learned(path: str | Path, plan: Floorplan, learned: Learned) -> None:
 
 
 def write_json(path: str | Path, content: Mapping[str, Any]) -> None:
-    """Write JSON beside its place, then put it there."""
-    beside = Path(f"{path}.part")
-    beside.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-    beside.replace(path)
+    """Write JSON in one go."""
+    write_whole({Path(path): [json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"]})
 
 
 def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:

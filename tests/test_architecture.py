@@ -20,6 +20,7 @@ LAYERS = [
         "parquet",
         "rows",
         "leaps",
+        "writing",
         "settings",
         "markov",
         "recent",
