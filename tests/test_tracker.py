@@ -9,6 +9,7 @@ import os
 import pickle
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -368,6 +369,49 @@ def test_late_events_are_put_in_their_place(order: tuple[int, ...]) -> None:
     finals = [[p for p in t.passages if p.final and not p.inferred] for t in (ordered, late)]
     assert len(finals[0]) == len(finals[1]) == 1
     assert finals[0][0].directions == pytest.approx(dict(finals[1][0].directions), rel=0, abs=EXACT)
+
+
+def test_threads_may_share_a_tracker() -> None:
+    """Told by four at once, while a fifth looks, the same is believed as told by one in order."""
+    reports = values_of(SMALL)
+    events = [at(7.0 * k, *reports[5 * k % len(reports)]) for k in range(24)]
+    alone, shared = followed(SMALL, events), Tracker(SMALL, reordering_window=1e6)
+    shared.advance(NOON)
+    looked: list[float] = []
+    broken: list[Exception] = []
+    done = threading.Event()
+
+    def work(part: Sequence[Event]) -> None:
+        try:
+            for event in part:
+                shared.observe(event)
+        except Exception as error:
+            broken.append(error)
+
+    def look() -> None:
+        try:
+            while not done.is_set():
+                looked.append(sum(shared.belief.at_home))
+        except Exception as error:
+            broken.append(error)
+
+    usual = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        eye = threading.Thread(target=look)
+        threads = [threading.Thread(target=work, args=(events[k::4],)) for k in range(4)]
+        for thread in (eye, *threads):
+            thread.start()
+        for thread in threads:
+            thread.join()
+        done.set()
+        eye.join()
+    finally:
+        sys.setswitchinterval(usual)
+    assert broken == []
+    assert looked
+    assert looked == pytest.approx([1.0] * len(looked))
+    assert_same_belief(alone, shared)
 
 
 def test_an_event_late_behind_the_very_first_is_put_in_its_place() -> None:
