@@ -3,7 +3,8 @@
     presence learn PLAN LOG --out FILE -> FILE -> read_learned(FILE, plan) -> Tracker(learned.plan, learned.settings)
 
 Only what differs from the defaults is written. The file names the plan by fingerprints of its parts, so that a file for
-another home, or for this one before it was changed, is refused instead of bending the answers.
+another home, or for this one before its rooms, doors, sensors or people were changed, is refused instead of bending the
+answers.
 """
 
 from __future__ import annotations
@@ -56,7 +57,10 @@ def apply(
 
 
 def fingerprint(plan: Floorplan) -> dict[str, str]:
-    """A short hash of each part of a plan that the model is built from; labels, outlines and codes are not."""
+    """A short hash of each part of a plan on which what is learned hangs.
+
+    What is learned still fits where labels, leaves, outlines, reaches or codes have been put right.
+    """
     parts: dict[str, Any] = {
         "rooms": {r.id: [r.outdoors, r.rest] for r in plan.rooms.values()},
         "doors": {d.id: [d.between, d.at] for d in plan.doors.values()},

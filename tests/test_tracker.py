@@ -589,6 +589,9 @@ def test_what_cannot_be_is_refused_by_name() -> None:
         tracker.observe(at(1, "nothing_such", "detected"))
     with pytest.raises(UnknownValueError, match=r'hall_motion.*does not report "open".*detected'):
         tracker.observe(at(1, "hall_motion", "open"))
+    for nothing in (None, True, 1):  # no word is misspelt
+        with pytest.raises(UnknownValueError, match=f"does not report {json.dumps(nothing)}; there is detected, clear"):
+            tracker.observe(at(1, "hall_motion", nothing))  # type: ignore[arg-type]
     with pytest.raises(UnknownValueError, match=r'P1_tag.*"cellar".*hall'):
         tracker.observe(at(1, "P1_tag", "cellar"))
     with pytest.raises(TimeError, match="no offset"):
