@@ -195,7 +195,7 @@ def test_only_neighbours_and_phones_begin_and_end_spans() -> None:
     for n in range(6):
         meter.hear(4, "detected", 3.0 * ANEW * n)
     assert (meter.reach > 0.0).tolist() == [False, False, False, True, False]
-    phone = home(1, rooms=rooms, doors=doors, phone={"kind": "phone", "person": "P1"}, **{"m0": motion("r0")})
+    phone = home(1, rooms=rooms, doors=doors, phone={"kind": "phone", "person": "P1"}, m0=motion("r0"))
     meter = SpanMeter(phone)
     for n in range(6):
         meter.hear(0, "home", 3.0 * ANEW * n)
