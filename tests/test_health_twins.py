@@ -162,7 +162,7 @@ def test_a_hole_in_the_log_is_no_silence_of_one_sensor() -> None:
 
 
 def test_a_twin_doubts_whom_the_belief_doubts() -> None:
-    """Of two dead sensors the second gets its opinion, too, once the first is no longer believed; so with a chatterer."""
+    """Of two dead sensors the second gets its opinion, too, once the first is not believed; so beside a chatterer."""
     engine = Engine(plan(), Settings(), None)
 
     def run(dead: frozenset[str], found: Twins | None = None) -> float:
