@@ -217,6 +217,8 @@ def simulate(
 ) -> int:
     """Let people live in a plan: a log, and the truth behind it.
 
+    A pressure sensor is a bed's where people sleep, else a seat's, if its id does not say otherwise (sofa, doormat).
+
     HOMES: folders of plans or of homes, patterns, or tables (.csv) of what-ifs with the columns home, plan, days, seed
     and any setting of the simulation. Each home gets a folder of its own in the one of --out.
     """
