@@ -189,7 +189,7 @@ def test_a_twin_doubts_whom_the_belief_doubts() -> None:
 
 def test_the_tail_is_the_predictive_law_of_an_exponential_with_an_unknown_mean() -> None:
     """Numerical integral over the Gamma posterior of the rate, with values seen and supposed."""
-    tails, seen = ExponentialTails(2, 5.0, 6.0), [0.0, 3.0, 11.0]
+    tails, seen = ExponentialTails(2, 5.0, 6.0), [3.0, 11.0, 0.0]
     for value in seen:
         tails.learn(1, value)
     rate = np.linspace(1e-6, 3.0, 300_001)
@@ -198,6 +198,7 @@ def test_the_tail_is_the_predictive_law_of_an_exponential_with_an_unknown_mean()
         density = rate ** (k - 1.0) * np.exp(-t * rate)
         expected = np.trapezoid(density * np.exp(-20.0 * rate), rate) / np.trapezoid(density, rate)
         assert math.exp(tails.log_survival(np.full(2, 20.0))[row]) == pytest.approx(expected, rel=1e-6)
+    assert tails.largest.tolist() == [0.0, 11.0]
 
 
 def test_opinions_are_read_against_the_record_of_the_sensor() -> None:
