@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from scipy.linalg import block_diag, expm
 from benchmarks.exact.dense import DenseModel
 from benchmarks.joint_engine import joint_tracker
 from presence import Event, Floorplan, Settings, Tracker
-from presence.doorways import _most_readily, caused_too
+from presence.doorways import _most_readily, caused_too, newly_opened
 from presence.hypotheses import BACK, FORTH, NOBODY, Way
 from presence.merging import Mixture
 from tests.oracle import NOON, at, contact, home, motion
@@ -290,3 +291,28 @@ def test_a_chatterer_is_not_taken_for_somebody_in_a_doorway() -> None:
     assert tracker.association is not None
     assert tracker.association.people["P1"] < QUIET.motion_rates[0] / 10.0
     assert tracker.association.nobody > 0.9
+
+
+@pytest.mark.parametrize("sensor", ["study_motion", "workshop_motion"])
+@pytest.mark.parametrize("age", [0.0, 0.3, 1.2, 1.3])
+def test_who_has_opened_a_door_is_seen_less_and_less_readily_and_then_not_at_all(sensor: str, age: float) -> None:
+    """A walker's rate times `2 ** (-(age / delay) ** 2)` for two and a half delays, by those who pass it that way."""
+    tracker = Tracker(two_rooms(2), QUIET, watching=False)
+    *before, _ = story(FORTH, 0.3, "study_motion")
+    for event in before:
+        tracker.observe(event)
+    tracker.advance(NOON + timedelta(seconds=600.0 + age))
+    known, plan = tracker._known(), tracker.plan
+    world = tracker._engine._world(known)
+    found = list(newly_opened(known, world.sight, plan.sensors[sensor], world.ways(sensor, "detected")))
+    if age > 2.5 * QUIET.door_step_delay:
+        assert found == []
+        return
+    ((index, rates),) = found
+    assert known.windows[index].door == "inner"
+    expected = np.zeros((2, 2))
+    expected[plan.doors["inner"].between.index(str(plan.sensors[sensor].room))] = QUIET.motion_rates[0]
+    assert rates[0] == 0.0
+    np.testing.assert_allclose(rates[1:].reshape(2, 2), expected * 2.0 ** (-((age / 0.5) ** 2)), rtol=1e-6)
+    beyond = known._replace(windows=tuple(replace(window, beyond=True) for window in known.windows))
+    assert list(newly_opened(beyond, world.sight, plan.sensors[sensor], world.ways(sensor, "detected"))) == []
