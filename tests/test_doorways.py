@@ -193,8 +193,9 @@ STANDING = [at(seconds, "inner_contact", "open") for seconds in range(1800, 3600
         ("overhead", [OPENED], False),
         ("hinged", [OPENED, at(36000.2, "inner_contact", "closed")], False),
         ("hinged", STANDING, False),
+        ("hinged", [at(36000.0, "inner_contact", "closed")], False),
     ],
-    ids=["opened", "set going from afar", "shut again", "stands open, and its radio checks in"],
+    ids=["opened", "set going from afar", "shut again", "stands open, and its radio checks in", "told to be shut"],
 )
 def test_nobody_stands_in_a_door_that_is_not_opened_by_hand_just_now(
     leaf: str, reports: list[Event], weighed: bool
@@ -276,7 +277,13 @@ def test_who_stands_in_a_doorway_is_heard_as_readily_as_in_the_best_place_beside
         Way(far, far, np.full((2, 1, 1), 0.2)),
         Way(walks, near, np.ones((2, 2, 2))),
     ]
-    for beside, expected in [({3, 5}, [0.4, 0.2]), ({4, 5}, [0.2, 0.3]), ({1, 3}, [0.4, 0.0]), (set(), [0.0, 0.0])]:
+    for beside, expected in [
+        ({3, 5}, [0.4, 0.2]),
+        ({3, 4}, [0.4, 0.3]),
+        ({4, 5}, [0.2, 0.3]),
+        ({1, 3}, [0.4, 0.0]),
+        (set(), [0.0, 0.0]),
+    ]:
         assert _most_readily(ways, beside, 2).tolist() == expected
 
 
