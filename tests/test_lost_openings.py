@@ -219,7 +219,7 @@ def test_a_contact_that_chatters_does_so_once_whatever_is_weighed() -> None:
     after_all, _ = engine.observe(snapshot._replace(noise={"front_contact": rate}, lately=tuple(known)), closed)
     quiet, _ = engine.observe(snapshot, closed)
     told = math.exp(after_all.mixture.log_likelihood) - math.exp(quiet.mixture.log_likelihood)
-    assert told == pytest.approx(rate * math.exp(snapshot.mixture.log_likelihood), rel=1e-6)
+    assert told == pytest.approx(rate * math.exp(snapshot.mixture.log_likelihood), rel=1e-6, abs=0.0)
 
 
 def test_either_of_two_mixtures_is_weighed_by_its_likelihood() -> None:
