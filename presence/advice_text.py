@@ -60,34 +60,38 @@ def sentence(gain: Gain, advice: Advice) -> str:
         return f"{who}: no difference (less than half a dark minute a day {over})."
     if spread.sure and spread.mean > 0:
         verb = "would save" if gain.change.added else "you would even save"
-        return f"{who} {verb} about {spread.mean:.0f} of {now:.0f} dark minutes a day ({_range(low, high)} {over})."
+        return f"{who} {verb} about {spread.mean:,.0f} of {now:,.0f} dark minutes a day ({_range(low, high)} {over})."
     if spread.sure:
         verb = "would cost" if gain.change.added else "there would be"
-        more = f"about {-spread.mean:.0f} more dark minutes a day than {now:.0f}"
+        more = f"about {-spread.mean:,.0f} more {_dark(spread.mean)} a day than {now:,.0f}"
         return f"{who} {verb} {more} ({_range(-high, -low)} {over})."
     least, most = (high, low) if high < 0 else (low, high)
     told = f"from {_more(-least)} to {_more(-most)} dark minutes a day {over}"
     if len(spread.values) < 2:
-        return f"{who}: {_more(-low)} dark minutes a day {over}."
+        return f"{who}: {_more(-low)} {_dark(low)} a day {over}."
     if low > 0 or high < 0:
         return f"{who}: probably {'fewer' if low > 0 else 'more'}, but not sure ({told}; more seeds would tell)."
     return f"{who}: within noise ({told})."
 
 
 def _range(low: float, high: float) -> str:
-    return f"between {low:.0f} and {high:.0f}"
+    return f"between {low:,.0f} and {high:,.0f}"
 
 
 def _more(minutes: float) -> str:
     """Minutes compared with now."""
-    return f"{abs(minutes):.0f} {'more' if round(minutes) > 0 else 'fewer'}" if round(minutes) else "no more"
+    return f"{abs(minutes):,.0f} {'more' if round(minutes) > 0 else 'fewer'}" if round(minutes) else "no more"
+
+
+def _dark(minutes: float) -> str:
+    return "dark minute" if round(abs(minutes)) == 1 else "dark minutes"
 
 
 def _lines(advice: Advice) -> Iterator[str]:
     now, count = advice.now, len(advice.seeds)
     length = f"{advice.days:g} day{'s' * (advice.days != 1)}"
     yield f"{advice.plan}: {count} simulated {'lives' if count != 1 else 'life'} of {length}, not your own log."
-    yield f"As it is: {now[DARK]:.0f} dark and {now[WASTED]:.0f} wasted minutes a day in all rooms together (off with"
+    yield f"As it is: {now[DARK]:,.0f} dark and {now[WASTED]:,.0f} wasted minutes a day in all rooms together (off with"
     yield f"somebody there, on with nobody), and {now[DOUBT]:.2f} bits of doubt about which rooms are occupied."
     for added, title in ((True, "Sensors to add"), (False, "Sensors to take away")):
         gains = [gain for gain in advice.gains if gain.change.added == added]
@@ -102,10 +106,12 @@ def _lines(advice: Advice) -> Iterator[str]:
         yield ""
         yield from _table(gains)
     yield ""
-    yield "Saved: dark minutes a day (mean +- half its 95 % interval over the seeds; * if that leaves out zero),"
+    spread = " (mean +- half its 95 % interval over the seeds; * if that leaves out zero)" if count > 1 else ""
+    yield f"Saved: dark minutes a day{spread},"
     yield "wasted minutes a day, bits of doubt, and log loss (nats), which falls only if the certainty gained is right."
-    tried = len(advice.gains)
-    yield f"Of {tried} changes, about {max(1, round(0.05 * tried))} would get a * by chance alone."
+    if count > 1:
+        tried = len(advice.gains)
+        yield f"Of {tried} changes, about {max(1, round(0.05 * tried))} would get a * by chance alone."
     yield "Ask the people who live there before a sensor is added, most of all a camera or one where they sleep."
     for line in advice.failed:
         yield f"Not tried to the end: {line}"

@@ -85,8 +85,8 @@ def run(arguments: Sequence[str]) -> int:
 
 def _reason(error: Exception) -> str:
     """What went wrong in one line; of a file, which."""
-    if isinstance(error, OSError) and error.filename is not None:
-        return f"{error.filename}: {error.strerror}"
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror if error.filename is None else f"{error.filename}: {error.strerror}"
     return " ".join(str(error).split()) or type(error).__name__
 
 
@@ -216,6 +216,8 @@ def simulate(
     scheduler: str | None,
 ) -> int:
     """Let people live in a plan: a log, and the truth behind it.
+
+    A pressure sensor is a bed's where people sleep, else a seat's, if its id does not say otherwise (sofa, doormat).
 
     HOMES: folders of plans or of homes, patterns, or tables (.csv) of what-ifs with the columns home, plan, days, seed
     and any setting of the simulation. Each home gets a folder of its own in the one of --out.

@@ -43,11 +43,12 @@ def draw(
     from presence.draw.page import page, target
     from presence.draw.recording import MOST_EXPLAINED
     from presence.truth import read_truth
+    from presence.writing import write_whole
 
     goal = target(out, plan, log, truth, learned)
     home, settings = load_learned(plan, learned)
     if log is None:
-        goal.write_text(page(home), encoding="utf-8")
+        write_whole({goal: [page(home)]})
         return DONE
     lines = None if truth is None else read_truth(truth, home)
     source = Source(home, log, strict)
@@ -62,7 +63,7 @@ def draw(
         hypotheses=hypotheses,
         explain=MOST_EXPLAINED if explain is None else explain,
     )
-    goal.write_text(text, encoding="utf-8")
+    write_whole({goal: [text]})
     if lines and source.span is not None and (odd := _of_another_time(lines, *source.span)) is not None:
         complain(f"{truth}:{odd}")
     return source.status()

@@ -8,7 +8,7 @@ import click
 
 from presence.cli_options import PLAN, STRICT, hypotheses
 from presence.cli_source import Source, complain, load, say
-from presence.reading import written_to
+from presence.writing import written_to
 
 
 @click.command()

@@ -222,7 +222,8 @@ def _unknown(plan: Floorplan, sensor: object, value: object) -> str:
     no_link = str(value).casefold() in ("on", "off")  # no misspelt `online` or `offline`
     links = LINK_VALUES if no_link else ()
     known, kind = [each for each in plan.values(sensor) if each not in links], plan.sensors[sensor].kind
-    return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(str(value), known)}"
+    word = value if isinstance(value, str) else ""  # nothing is misspelt where no text was given
+    return f"sensor {shown(sensor)} ({kind}) does not report {shown(value)}; {did_you_mean(word, known)}"
 
 
 # --- order ------------------------------------------------------------------------------------------------------------

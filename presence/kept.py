@@ -13,6 +13,7 @@ from typing import Any, Self
 
 from presence import __version__, merging, passages, record, settings, snapshot, witness
 from presence.errors import VersionError
+from presence.turns import Turns
 
 LAID_OUT: tuple[ModuleType, ...] = (merging, passages, record, settings, snapshot, witness)
 """Where the records are that a tracker consists of."""
@@ -29,11 +30,11 @@ def this_version() -> str:
     return f"{__version__}-{sha256(repr(fields).encode()).hexdigest()[:8]}"
 
 
-class Kept:
+class Kept(Turns):
     """What says, as a pickle or a copy, which version wrote it, and takes up no other's."""
 
     def __getstate__(self) -> dict[str, Any]:
-        return {**vars(self), WRITER: this_version()}
+        return {name: value for name, value in vars(self).items() if name != "_turn"} | {WRITER: this_version()}
 
     def __copy__(self) -> Self:
         """Another that goes on by itself: with shared lists and queues either would hear of what only the other did."""

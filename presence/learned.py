@@ -3,7 +3,8 @@
     presence learn PLAN LOG --out FILE -> FILE -> read_learned(FILE, plan) -> Tracker(learned.plan, learned.settings)
 
 Only what differs from the defaults is written. The file names the plan by fingerprints of its parts, so that a file for
-another home, or for this one before it was changed, is refused instead of bending the answers.
+another home, or for this one before its rooms, doors, sensors or people were changed, is refused instead of bending the
+answers.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from presence.errors import Fault, InputError, SettingError, shown
 from presence.floorplan import Floorplan
 from presence.permitted import FACTORED, WITH_NAMES
 from presence.settings import Settings
+from presence.writing import write_whole
 
 FORMAT = "what presence learned"
 VERSION = 1
@@ -55,7 +57,10 @@ def apply(
 
 
 def fingerprint(plan: Floorplan) -> dict[str, str]:
-    """A short hash of each part of a plan that the model is built from; labels, outlines and codes are not."""
+    """A short hash of each part of a plan on which what is learned hangs.
+
+    What is learned still fits where labels, leaves, outlines, reaches or codes have been put right.
+    """
     parts: dict[str, Any] = {
         "rooms": {r.id: [r.outdoors, r.rest] for r in plan.rooms.values()},
         "doors": {d.id: [d.between, d.at] for d in plan.doors.values()},
@@ -72,10 +77,8 @@ def write_learned(path: str | Path, plan: Floorplan, learned: Learned) -> None:
 
 
 def write_json(path: str | Path, content: Mapping[str, Any]) -> None:
-    """Write JSON beside its place, then put it there."""
-    beside = Path(f"{path}.part")
-    beside.write_text(json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-    beside.replace(path)
+    """Write JSON in one go."""
+    write_whole({Path(path): [json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"]})
 
 
 def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:

@@ -15,10 +15,9 @@ import zlib
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from itertools import islice
-from pathlib import Path
 from typing import IO, Any, cast
 
-from presence.errors import Fault, InputError, LogError, TimeError, shown
+from presence.errors import Fault, LogError, TimeError, shown
 from presence.parquet import MAGIC
 from presence.times import rfc3339, utc
 
@@ -38,27 +37,6 @@ EARLIEST, LATEST = 2001, 2200
 TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:[0-5]\d)", re.ASCII)
 EPOCH = re.compile(r"[1-6]\d{9}(\.\d+)?", re.ASCII)
 """Seconds since 1970, of the years 2001 to 2191."""
-
-
-def written_to(out: str, read: Iterable[str | None] = ()) -> Path:
-    """The path of a file that is to be written: better refused now than after the work is done.
-
-    Args:
-        out: the path.
-        read: paths of what is read for it; None for what is not given.
-
-    Raises:
-        InputError: if its folder does not exist or takes no files, or if it would replace what is read.
-    """
-    goal = Path(out)
-    if not goal.parent.is_dir():
-        raise InputError([Fault(out, 0, f"there is no folder {goal.parent}; one that exists would be right")])
-    if not os.access(goal if goal.exists() else goal.parent, os.W_OK):
-        raise InputError([Fault(out, 0, "may not be written; another place, or leave to write there, would be right")])
-    for path in read:
-        if path is not None and goal.exists() and Path(path).exists() and goal.samefile(path):
-            raise InputError([Fault(out, 0, "is read and cannot be written to as well; another --out would be right")])
-    return goal
 
 
 def name_of(source: Source) -> str:

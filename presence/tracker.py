@@ -37,7 +37,7 @@ REMEMBERED_PASSAGES = 200
 
 
 class Tracker(Kept):
-    """Follows who is where in one home.
+    """Follows who is where in one home; calls of several threads wait for one another.
 
     Args:
         plan: the home.

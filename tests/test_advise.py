@@ -175,6 +175,22 @@ def test_sure_is_a_paired_t_test_at_five_per_cent(values: tuple[float, ...]) -> 
             True,
             "A motion sensor in the pantry: 14 fewer dark minutes a day in one life, which tells little.",
         ),
+        (
+            (-1_234.4,),
+            True,
+            "A motion sensor in the pantry: 1,234 more dark minutes a day in one life, which tells little.",
+        ),
+        (
+            (1.2,),
+            False,
+            "Without pantry_motion: 1 fewer dark minute a day in one life, which tells little.",
+        ),
+        (
+            (-1.1, -1.2, -1.0),
+            True,
+            "A motion sensor in the pantry would cost about 1 more dark minute a day than 60"
+            " (between 1 and 1 over 3 seeds).",
+        ),
     ],
 )
 def test_words_say_how_much_and_how_sure(flat: Floorplan, values: tuple[float, ...], added: bool, words: str) -> None:
@@ -183,6 +199,7 @@ def test_words_say_how_much_and_how_sure(flat: Floorplan, values: tuple[float, .
     advice = Advice("home", 3.0, tuple(range(len(values))), dict.fromkeys(FIGURES, 60.0), (gain,), ())
     assert sentence(gain, advice) == words
     assert words in text(advice)
+    assert ("95 % interval" in text(advice)) == ("by chance alone" in text(advice)) == (len(values) > 1)
 
 
 # --- the command -----------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import presence
 
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
-    {"errors", "display", "times", "undone"},
+    {"errors", "display", "times", "turns", "undone"},
     {"habits", "permitted"},
     {"many"},
     {
@@ -20,6 +20,7 @@ LAYERS = [
         "parquet",
         "rows",
         "leaps",
+        "writing",
         "settings",
         "markov",
         "recent",

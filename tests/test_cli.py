@@ -2,9 +2,11 @@
 
 import json
 import os
+import resource
 import subprocess
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -202,9 +204,45 @@ def test_that_two_logs_tell_of_the_same_time_is_said(run: Run, home: Path) -> No
     assert (home / "learned.json").exists()
 
 
+@pytest.mark.parametrize("command", ["draw", "simulate", "learn"])
+def test_a_full_disk_spoils_nothing_that_stood_there(home: Path, command: str) -> None:
+    """A limit on the size of files stands for the disk."""
+    named = {"draw": ["page.html"], "simulate": ["out/log.jsonl", "out/truth.jsonl"], "learn": ["learned.json"]}[
+        command
+    ]
+    old = {home / name: f"an older {name}" for name in named}
+    for path, text in old.items():
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    before = sorted(home.rglob("*"))
+    plan, log, out = str(home / "plan.yaml"), str(home / "log.jsonl"), str(next(iter(old)))
+    arguments = {
+        "draw": (plan, log, "--out", out),
+        "simulate": (plan, "--days", "1", "--out", str(home / "out")),
+        "learn": (plan, log, "--out", out),
+    }[command]
+    room = partial(resource.setrlimit, resource.RLIMIT_FSIZE, (300, 300))
+    with process(command, *arguments, preexec_fn=room) as small:
+        _, err = small.communicate(timeout=60)
+    assert small.returncode == 1
+    assert err.splitlines()[-1] == f"presence: {out}: File too large"
+    assert {path: path.read_text(encoding="utf-8") for path in old} == old
+    assert sorted(home.rglob("*")) == before
+
+
+def test_what_is_written_to_a_link_stands_where_it_leads_and_a_pipe_takes_it_too(run: Run, home: Path) -> None:
+    (home / "far").mkdir()
+    (home / "page.html").symlink_to(home / "far" / "page.html")
+    assert run("draw", str(home / "plan.yaml"), "--out", str(home / "page.html")) == (0, "", "")
+    assert (home / "page.html").is_symlink()
+    page = (home / "far" / "page.html").read_text(encoding="utf-8")
+    with process("draw", str(home / "plan.yaml"), "--out", "/dev/stdout") as piped:
+        assert piped.communicate(timeout=60) == (page, "")
+
+
 def test_what_may_not_be_written_is_said_before_the_work(run: Run, home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
-        "presence.reading.os.access", lambda path, mode: mode != os.W_OK
+        "presence.writing.os.access", lambda path, mode: mode != os.W_OK
     )  # who runs tests may write anywhere
     for command in (("draw", "plan.yaml", "log.jsonl"), ("learn", "plan.yaml", "log.jsonl")):
         status, out, err = run(*command, "--out", "made")

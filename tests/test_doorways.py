@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from scipy.linalg import block_diag, expm
 from benchmarks.exact.dense import DenseModel
 from benchmarks.joint_engine import joint_tracker
 from presence import Event, Floorplan, Settings, Tracker
-from presence.doorways import _most_readily, caused_too
+from presence.doorways import _most_readily, caused_too, newly_opened
 from presence.hypotheses import BACK, FORTH, NOBODY, Way
 from presence.merging import Mixture
 from tests.oracle import NOON, at, contact, home, motion
@@ -192,8 +193,9 @@ STANDING = [at(seconds, "inner_contact", "open") for seconds in range(1800, 3600
         ("overhead", [OPENED], False),
         ("hinged", [OPENED, at(36000.2, "inner_contact", "closed")], False),
         ("hinged", STANDING, False),
+        ("hinged", [at(36000.0, "inner_contact", "closed")], False),
     ],
-    ids=["opened", "set going from afar", "shut again", "stands open, and its radio checks in"],
+    ids=["opened", "set going from afar", "shut again", "stands open, and its radio checks in", "told to be shut"],
 )
 def test_nobody_stands_in_a_door_that_is_not_opened_by_hand_just_now(
     leaf: str, reports: list[Event], weighed: bool
@@ -275,7 +277,13 @@ def test_who_stands_in_a_doorway_is_heard_as_readily_as_in_the_best_place_beside
         Way(far, far, np.full((2, 1, 1), 0.2)),
         Way(walks, near, np.ones((2, 2, 2))),
     ]
-    for beside, expected in [({3, 5}, [0.4, 0.2]), ({4, 5}, [0.2, 0.3]), ({1, 3}, [0.4, 0.0]), (set(), [0.0, 0.0])]:
+    for beside, expected in [
+        ({3, 5}, [0.4, 0.2]),
+        ({3, 4}, [0.4, 0.3]),
+        ({4, 5}, [0.2, 0.3]),
+        ({1, 3}, [0.4, 0.0]),
+        (set(), [0.0, 0.0]),
+    ]:
         assert _most_readily(ways, beside, 2).tolist() == expected
 
 
@@ -290,3 +298,28 @@ def test_a_chatterer_is_not_taken_for_somebody_in_a_doorway() -> None:
     assert tracker.association is not None
     assert tracker.association.people["P1"] < QUIET.motion_rates[0] / 10.0
     assert tracker.association.nobody > 0.9
+
+
+@pytest.mark.parametrize("sensor", ["study_motion", "workshop_motion"])
+@pytest.mark.parametrize("age", [0.0, 0.3, 1.2, 1.3])
+def test_who_has_opened_a_door_is_seen_less_and_less_readily_and_then_not_at_all(sensor: str, age: float) -> None:
+    """A walker's rate times `2 ** (-(age / delay) ** 2)` for two and a half delays, by those who pass it that way."""
+    tracker = Tracker(two_rooms(2), QUIET, watching=False)
+    *before, _ = story(FORTH, 0.3, "study_motion")
+    for event in before:
+        tracker.observe(event)
+    tracker.advance(NOON + timedelta(seconds=600.0 + age))
+    known, plan = tracker._known(), tracker.plan
+    world = tracker._engine._world(known)
+    found = list(newly_opened(known, world.sight, plan.sensors[sensor], world.ways(sensor, "detected")))
+    if age > 2.5 * QUIET.door_step_delay:
+        assert found == []
+        return
+    ((index, rates),) = found
+    assert known.windows[index].door == "inner"
+    expected = np.zeros((2, 2))
+    expected[plan.doors["inner"].between.index(str(plan.sensors[sensor].room))] = QUIET.motion_rates[0]
+    assert rates[0] == 0.0
+    np.testing.assert_allclose(rates[1:].reshape(2, 2), expected * 2.0 ** (-((age / 0.5) ** 2)), rtol=1e-6)
+    beyond = known._replace(windows=tuple(replace(window, beyond=True) for window in known.windows))
+    assert list(newly_opened(beyond, world.sight, plan.sensors[sensor], world.ways(sensor, "detected"))) == []

@@ -19,7 +19,7 @@ from matplotlib.collections import QuadMesh
 from matplotlib.colors import to_rgb
 from matplotlib.patches import Polygon
 
-from presence import Event, Floorplan, Tracker, draw
+from presence import Belief, Event, Floorplan, Tracker, draw
 from presence.draw.day import Day
 from presence.draw.paper import HUE, Chart, contrast, fit, percent, readable_on, text_width
 from presence.draw.ways import ways_of
@@ -142,6 +142,14 @@ def test_probabilities_are_shown_as_told(home: Floorplan, day: Day) -> None:
     filled = np.array([patch.get_facecolor()[:3] for patch in chart.axes[0].patches])
     for probability in belief.rooms.values():
         assert np.abs(filled - to_rgb(HUE(probability))).max(axis=1).min() < 1 / 255
+
+
+def test_who_hears_a_picture_read_out_hears_rooms_by_their_names() -> None:
+    mapping = yaml.safe_load((ROOT / "floorplans/one_room_flat.yaml").read_text(encoding="utf-8"))
+    mapping["rooms"]["studio"]["label"] = "Where all of us live"
+    named = Floorplan.from_mapping(mapping)
+    belief = Belief(START, {"studio": 0.9, "bathroom": 0.1}, {}, (0.1, 0.9))
+    assert draw.probabilities(named, belief).alt.endswith("probably somebody in Where all of us live")
 
 
 def test_many_people_in_a_small_home_find_space() -> None:

@@ -174,6 +174,7 @@ def test_a_review_tells_each_finding_once_however_many_there_were() -> None:
         log.append(at(seconds, "front_contact", value))
         seconds += lasting
     found = review(home(1, front_contact=contact("front")), log, hypotheses=1)
+    assert (found.begin, found.end, found.events) == (log[0].time, log[-1].time, len(log))
     assert {(f.sensor, f.kind) for f in found.over} == {("front_contact", "inverted")}
     assert len(found.over) == len({f.until for f in found.over}) == 25
     assert [f.until for f in found.over if f.until] == sorted(f.until for f in found.over if f.until)

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 from scipy import stats
@@ -22,7 +22,7 @@ from presence.health.chatter import ChatterWatch
 from presence.health.findings import NAMED
 from presence.health.odds import FAILURE_RATE, ChangeOdds, probability
 from presence.health.step import Step
-from presence.health.tails import ENOUGH, GapTails
+from presence.health.tails import ENOUGH, STEPS, GapTails
 from presence.health.timing import CLOSE, TimingWatch, best_lag, coincidences, exchange_gains, rooms_apart
 from presence.health.timing import LAGS as TRIED
 from presence.health.wear import FADED, LEAST_SHARE, REPEATS, WearWatch
@@ -200,6 +200,27 @@ def test_few_gaps_give_the_heavy_tail_of_their_gamma_posterior() -> None:
         expected = math.log(above / gaps) + stats.lomax(above, scale=excess).logsf(gap - 1.0)
         assert tails.log_survival(np.array([gap]))[0] == pytest.approx(expected, rel=1e-12)
     assert tails.log_survival(np.array([0.9]))[0] == 0.0
+
+
+@given(st.lists(st.integers(0, 40), max_size=90), st.integers(1, 300))
+@example([3] * (ENOUGH - 2), 30)  # with the two supposed just enough above 2, and 18 of 20 at 3
+@example([3] * (ENOUGH - 3), 30)
+@example([30] * ENOUGH, 3)
+@effort(deadline=None, max_examples=80)
+def test_the_tail_begins_at_the_highest_threshold_below_that_enough_gaps_exceed(gaps: list[int], gap: int) -> None:
+    """The law of the module's head, counted out: thresholds 1, 2, 4, ..., two gaps supposed above each of them."""
+    tails = GapTails(1, 1.0, 4.0)
+    for each in gaps:
+        tails.learn(0, float(each))
+    ladder = [2.0**step for step in range(STEPS) if 2.0**step < gap]
+    usable = [u for u in ladder if 2 + sum(each > u for each in gaps) >= ENOUGH] or ladder[:1]
+    expected = 0.0
+    if ladder:
+        beyond = [each - usable[-1] for each in gaps if each > usable[-1]]
+        k, t = 2.0 + len(beyond), 2.0 * max(4.0, usable[-1]) + sum(beyond)
+        expected = math.log(min(1.0, k / (4.0 + len(gaps)))) + stats.lomax(k, scale=t).logsf(gap - usable[-1])
+    assert tails.log_survival(np.array([float(gap)]))[0] == pytest.approx(expected, rel=1e-9)
+    assert tails.longest[0] == max(gaps, default=0)
 
 
 def test_many_gaps_give_their_own_tail_whatever_their_short_ones() -> None:

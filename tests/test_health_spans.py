@@ -8,13 +8,13 @@ from itertools import pairwise, product
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from presence import Floorplan
 from presence.health import spans
-from presence.health.spans import AGAIN, LENGTHS, LOST, OFTEN, SHRINK, SUPPOSED, SUREST, SpanMeter
+from presence.health.spans import AGAIN, LENGTHS, LONGEST, LOST, OFTEN, SHRINK, SUPPOSED, SUREST, SpanMeter
 from tests.oracle import contact, home, motion
 
 ROOMS = {"hall": {}, "bath": {}, "bed": {}}
@@ -28,6 +28,13 @@ def plan() -> Floorplan:
     doors = {name: {"between": between} for name, between in DOORS.items()}
     sensors = {"bath": motion("bath"), "hall": motion("hall"), "bed": motion("bed"), "front": contact("front")}
     return home(1, rooms=ROOMS, doors=doors, **sensors)
+
+
+def tapped() -> Floorplan:
+    """A tap in the hall, whose neighbours are the motion sensors of the hall and of the bedroom."""
+    ends = {name: {"between": between} for name, between in DOORS.items()}
+    tap = {"kind": "switch", "room": "hall"}
+    return home(1, rooms=ROOMS, doors=ends, tap=tap, hall=motion("hall"), bed=motion("bed"))
 
 
 def spoken_of(kind: tuple[object, ...], history: list[tuple[tuple[object, ...], bool]]) -> tuple[int, int]:
@@ -45,14 +52,21 @@ def by_hand(kind: tuple[object, ...], history: list[tuple[tuple[object, ...], bo
     return min(share, SUREST)
 
 
-@given(st.lists(st.tuples(st.sampled_from(["hall", "bed"]), st.sampled_from([5.0, 60.0]), st.booleans()), max_size=25))
-@effort(deadline=None, max_examples=40)
+SECONDS = [5.0, 10.0, 29.0, 60.0, 1200.0, AGAIN - 5.0, AGAIN, LONGEST - 1.0, LONGEST]
+RNG = np.random.default_rng(8)
+A_WEEK = [
+    (str(RNG.choice(["hall", "bed"], p=[0.8, 0.2])), float(RNG.choice([60.0, 1190.0])), bool(RNG.random() < 0.15))
+    for _ in range(300)
+]
+"""Much of the same, again and again within half an hour or two."""
+
+
+@given(st.lists(st.tuples(st.sampled_from(["hall", "bed"]), st.sampled_from(SECONDS), st.booleans()), max_size=25))
+@example(A_WEEK)
+@effort(deadline=None, max_examples=80)
 def test_evidence_is_the_sum_over_spans_of_what_the_record_says(said: list[tuple[str, float, bool]]) -> None:
     """A switch says one thing only, so that it has no states."""
-    ends = {name: {"between": between} for name, between in DOORS.items()}
-    tap = {"kind": "switch", "room": "hall"}
-    one_kind = home(1, rooms=ROOMS, doors=ends, tap=tap, hall=motion("hall"), bed=motion("bed"))
-    meter, names = SpanMeter(one_kind), list(one_kind.sensors)
+    meter, names = SpanMeter(tapped()), list(tapped().sensors)
     seconds, before, history, waiting, spoke = 0.0, "", [], [], False
     silent: list[tuple[float, tuple[object, ...]]] = []
     expected = 0.0
@@ -61,10 +75,12 @@ def test_evidence_is_the_sum_over_spans_of_what_the_record_says(said: list[tuple
         span = (before, sum(length >= edge for edge in LENGTHS), who)
         again = sum(each == span and seconds - at < AGAIN for at, each in silent[:])
         kind = (min(again, OFTEN), *span)
-        if before and spoke:
+        if not before or length >= LONGEST:  # no chance
+            pass
+        elif spoke:
             history.append((kind, True))
             silent = []
-        elif before:
+        else:
             waiting.append((kind, False))
             silent.append((seconds, span))
             expected -= math.log(1.0 - by_hand(kind, history))
@@ -147,6 +163,7 @@ def test_what_is_made_again_and_again_by_somebody_who_sits_is_no_new_chance() ->
                 meter.end(BATH, "clear")
             reaches.append(float(meter.reach[BATH]))
         seconds += 86400.0
+    assert max(len(times) for times in meter._rows[BATH]._latest.values()) == OFTEN  # no more is ever asked
     last = np.array(reaches[-40:]) - reaches[-40]
     assert last[1] > 0.4  # half of the evenings
     assert last[-1] < 3.0 * last[1]  # not forty times as much
@@ -178,6 +195,47 @@ def test_only_neighbours_and_phones_begin_and_end_spans() -> None:
     for n in range(6):
         meter.hear(4, "detected", 3.0 * ANEW * n)
     assert (meter.reach > 0.0).tolist() == [False, False, False, True, False]
+    phone = home(1, rooms=rooms, doors=doors, phone={"kind": "phone", "person": "P1"}, m0=motion("r0"))
+    meter = SpanMeter(phone)
+    for n in range(6):
+        meter.hear(0, "home", 3.0 * ANEW * n)
+    assert (meter.reach > 0.0).tolist() == [False, True]
+
+
+def test_what_has_always_been_said_may_still_be_lost() -> None:
+    """One report in some thirty is: the first miss after hundreds without one tells `-log(1 - SUREST)`."""
+    meter = SpanMeter(tapped())
+    for n in range(400):
+        meter.hear(1, "detected", 60.0 * n)
+        meter.end(0, "pressed")
+    meter.hear(1, "detected", 60.0 * 400)
+    assert meter.reach[0] == 0.0
+    meter.hear(1, "detected", 60.0 * 401)
+    assert meter.reach[0] == pytest.approx(-math.log(1.0 - SUREST))
+
+
+def test_the_longest_silence_is_remembered_and_a_new_one_has_all_its_chances() -> None:
+    meter = SpanMeter(tapped())
+    for n in range(5):
+        meter.hear(1, "detected", 60.0 * n)
+    longest = meter.owed(0)[0]
+    assert longest > 2.0 * SUPPOSED
+    meter.end(0, "pressed")
+    assert meter.owed(0) == (0.0, longest)
+    for n in range(2):
+        meter.hear(1, "detected", 60.0 * (6 + n))
+    assert 0.0 < meter.owed(0)[0] < longest
+    meter.end(0, "pressed")
+    assert meter.owed(0) == (0.0, longest)
+    reaches = []
+    for begin in (1e5, 1e5 + 600.0):  # the second time soon after the first, which is forgiven
+        meter.hear(1, "clear", begin)
+        before = meter.reach[0]
+        meter.hear(1, "detected", begin + 60.0)
+        reaches.append(meter.reach[0] - before)
+        meter.forgive(0)
+    assert reaches == pytest.approx([reaches[0]] * 2)
+    assert reaches[0] > 0.0
 
 
 def test_spans_of_one_kind_are_alike_in_all_that_the_kind_knows() -> None:

@@ -57,21 +57,21 @@ SAID = [
 ]
 
 
+def log_likelihood(engine: Engine, events: list[Event]) -> float:
+    snapshot = engine.start(NOON.timestamp())
+    for event in events:
+        snapshot, _ = engine.advance(snapshot, event.seconds)
+        snapshot, _ = engine.observe(snapshot, event)
+    return snapshot.mixture.log_likelihood
+
+
 def test_it_is_the_log_probability_of_the_silence_given_what_others_said() -> None:
     """Bayes: p(others, silence) / p(others), from two runs of an engine that keeps every hypothesis."""
     engine = Engine(plan(), Settings(), None)
     ((sensor, nats),) = looked(heard(engine, SAID), ["bath"]).items()
     assert sensor == "bath"
-
-    def log_likelihood(events: list[Event]) -> float:
-        snapshot = engine.start(NOON.timestamp())
-        for event in events:
-            snapshot, _ = engine.advance(snapshot, event.seconds)
-            snapshot, _ = engine.observe(snapshot, event)
-        return snapshot.mixture.log_likelihood
-
     told = [*SAID[:2], at(25, "bath", "offline"), *SAID[2:]]
-    assert nats == pytest.approx(log_likelihood(told) - log_likelihood(SAID), abs=1e-9)
+    assert nats == pytest.approx(log_likelihood(engine, told) - log_likelihood(engine, SAID), abs=1e-9)
     assert nats > 0.1
 
 
@@ -112,6 +112,48 @@ def test_what_a_twin_may_need_is_bounded(monkeypatch: pytest.MonkeyPatch) -> Non
     assert len(heard(Engine(plan(), Settings(), 4), [*SAID, far, farther])._log) == 4
     monkeypatch.setattr(twins, "KEPT", 3600.0)
     assert len(heard(Engine(plan(), Settings(), 4), [*SAID, far])._log) == 1
+    monkeypatch.setattr(twins, "LARGEST", 20)
+    for seconds, kept in ((3600.0, 9), (3601.0, 8), (3665.0, 6), (4100.0, 3)):
+        assert len(heard(Engine(plan(), Settings(), 4), [*SAID, at(seconds, "bed", "detected")])._log) == kept
+
+
+def test_a_twin_that_has_fallen_behind_what_is_kept_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing that it has not taken in may be missing."""
+    monkeypatch.setattr(twins, "LARGEST", 6)
+    engine = Engine(plan(), Settings(), 4)
+    for more, given_up in ((3, False), (4, True)):
+        found, snapshot = Twins(engine), engine.start(NOON.timestamp())
+        for n, event in enumerate(
+            [*SAID[:6], *(at(500.0 + n, "hall", ("detected", "clear")[n % 2]) for n in range(more))]
+        ):
+            snapshot, _ = engine.advance(snapshot, event.seconds)
+            snapshot, _ = engine.observe(snapshot, event)
+            found.hear(event, snapshot)
+            if n == 5:
+                assert dict(found.look(["bath"], idle=False)) == {}  # one of four
+        assert list(looked(found, ["bath"])) == ([] if given_up else ["bath"])
+
+
+def test_who_has_spoken_is_given_another_twin() -> None:
+    engine = Engine(plan(), Settings(), None)
+    found, snapshot = Twins(engine), engine.start(NOON.timestamp())
+    nats = []
+    said = [*SAID, at(1200, "bath", "detected"), at(1230, "bath", "clear"), at(1300, "hall", "detected")]
+    for event in said:
+        snapshot, _ = engine.advance(snapshot, event.seconds)
+        snapshot, _ = engine.observe(snapshot, event)
+        found.hear(event, snapshot)
+        nats.append(looked(found, ["bath"])["bath"])
+    assert nats[7] > 0.1
+    assert nats[8] == nats[9] == 0.0
+    told = [*said[:10], at(1230, "bath", "offline"), said[10]]
+    assert nats[10] == pytest.approx(log_likelihood(engine, told) - log_likelihood(engine, said), abs=1e-9)
+    kept = len(found._log)
+    found.hear(None, snapshot)  # a look at the sensors that changes nobody's mind
+    assert len(found._log) == kept
+    for _ in range(2):
+        found.hear(None, engine.heed(snapshot, frozenset({"bed"}), {}))
+    assert len(found._log) == kept + 1
 
 
 def test_a_hole_in_the_log_is_no_silence_of_one_sensor() -> None:
@@ -120,22 +162,22 @@ def test_a_hole_in_the_log_is_no_silence_of_one_sensor() -> None:
 
 
 def test_a_twin_doubts_whom_the_belief_doubts() -> None:
-    """Of two dead sensors the second still gets its opinion once the first is no longer believed."""
+    """Of two dead sensors the second gets its opinion, too, once the first is not believed; so beside a chatterer."""
     engine = Engine(plan(), Settings(), None)
 
     def run(dead: frozenset[str], found: Twins | None = None) -> float:
         snapshot = engine.start(NOON.timestamp())
         for n, event in enumerate(SAID):
             snapshot, _ = engine.advance(snapshot, event.seconds)
-            snapshot = engine.heed(snapshot, snapshot.silent | ({"bed"} if n == 5 else set()), {})
+            snapshot = engine.heed(snapshot, snapshot.silent | ({"bed"} if n == 5 else set()), snapshot.noise)
             snapshot, _ = engine.observe(snapshot, event)
             if found is not None:
                 found.hear(event, snapshot)
             if n == 1:
-                snapshot = engine.heed(snapshot, dead, {})
+                snapshot = engine.heed(snapshot, dead, snapshot.noise)
             if n == 5:  # in the midst of a silence
                 snapshot, _ = engine.advance(snapshot, event.seconds + 100.0)
-                snapshot = engine.heed(snapshot, snapshot.silent | {"hall"}, {})
+                snapshot = engine.heed(snapshot, snapshot.silent | {"hall"}, {"hall": 0.01})
                 if found is not None:
                     found.hear(None, snapshot)
         return snapshot.mixture.log_likelihood
@@ -147,7 +189,7 @@ def test_a_twin_doubts_whom_the_belief_doubts() -> None:
 
 def test_the_tail_is_the_predictive_law_of_an_exponential_with_an_unknown_mean() -> None:
     """Numerical integral over the Gamma posterior of the rate, with values seen and supposed."""
-    tails, seen = ExponentialTails(2, 5.0, 6.0), [0.0, 3.0, 11.0]
+    tails, seen = ExponentialTails(2, 5.0, 6.0), [3.0, 11.0, 0.0]
     for value in seen:
         tails.learn(1, value)
     rate = np.linspace(1e-6, 3.0, 300_001)
@@ -156,6 +198,7 @@ def test_the_tail_is_the_predictive_law_of_an_exponential_with_an_unknown_mean()
         density = rate ** (k - 1.0) * np.exp(-t * rate)
         expected = np.trapezoid(density * np.exp(-20.0 * rate), rate) / np.trapezoid(density, rate)
         assert math.exp(tails.log_survival(np.full(2, 20.0))[row]) == pytest.approx(expected, rel=1e-6)
+    assert tails.largest.tolist() == [0.0, 11.0]
 
 
 def test_opinions_are_read_against_the_record_of_the_sensor() -> None:
@@ -168,14 +211,19 @@ def test_opinions_are_read_against_the_record_of_the_sensor() -> None:
         second.take(1, 30.0)
         second.take(1, 12.0)  # the furthest counts
         second.end(1)
+    assert np.isneginf(second.evidence()[1])
     second.end(1)  # nobody has looked at that one
     second.take(1, 30.0)
+    count, total = SUPPOSED + 10.0, SUPPOSED * SCALE + 300.0
+    assert second.evidence()[1] == pytest.approx(count * math.log1p(30.0 / total) - DEPENDENT, rel=1e-9)
     assert second.evidence()[1] < 1.0 < second.evidence()[0]
     before = second.evidence()[0]
     second.forgive(0)
     second.take(0, 30.0)
     assert second.evidence()[0] == before  # nothing was learned
     assert np.isneginf(second.evidence()[2])
+    second.take(2, -3.0)  # likelier than what the belief has foretold
+    assert second.evidence()[2] == -DEPENDENT
     assert "once in 1,000,000 times" in second.said(0)
     assert "nothing unusual" in second.said(0)
 

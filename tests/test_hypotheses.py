@@ -427,6 +427,13 @@ def test_who_crossed_last_is_the_sum_over_all_paths_of_sides(sides: list[float])
     np.testing.assert_allclose(found, expected, rtol=0, atol=1e-9)
 
 
+def test_of_two_who_crossed_the_last_to_have_done_so_is_told() -> None:
+    """One never moves, the other goes forth and comes back: wherever the first is now, the other came back last."""
+    sides = np.array([[0.5, 1.0], [0.5, 0.0], [0.5, 1.0], [0.5, 1.0]])[:, :, None]
+    np.testing.assert_allclose(crossed_last(sides, 0), [[0.0, 0.0, 0.0, 0.0, 1.0]] * 2, rtol=0, atol=1e-9)
+    np.testing.assert_allclose(crossed_last(sides[:2], 0), [[0.0, 0.0, 1.0, 0.0, 0.0]] * 2, rtol=0, atol=1e-9)
+
+
 @given(seed=st.integers(0, 2**32 - 1))
 def test_where_the_first_passage_left_somebody_is_the_sum_over_all_paths(seed: int) -> None:
     """Every path of four steps over one state on the near side and two beyond the open door."""

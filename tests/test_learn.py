@@ -638,6 +638,9 @@ def test_a_home_is_learned_the_same_after_a_stop(
     other = [*flat_log[:9], replace(flat_log[9], code="3"), *flat_log[10:]]
     with pytest.raises(InputError, match="begun with other logs; remove it"):
         fit(FLAT, [other], effort=QUICK, state=state, resume=True)
+    small = replace(FLAT.rooms["bathroom"], outline=((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)))
+    with pytest.raises(InputError, match="begun with other plan; remove it"):  # people do not stay long in it
+        fit(replace(FLAT, rooms={**FLAT.rooms, "bathroom": small}), [flat_log], effort=QUICK, state=state, resume=True)
     assert state.read_bytes() == kept
     runs = counted(monkeypatch)
     again = fit(FLAT, [flat_log], effort=QUICK, state=state, resume=True)

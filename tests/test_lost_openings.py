@@ -7,16 +7,19 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.linalg import expm
 
 from benchmarks.exact.dense import DenseModel
 from presence import Event, Floorplan, Settings, Tracker
 from presence.hypotheses import either, start
 from presence.lost_openings import TrackerEngine
+from presence.retaken import LiveEngine
 from presence.retrace import TracingEngine, retrace
 from presence.snapshot import replace
 from tests.oracle import NOON, at, contact, home, motion, time_at
 
+Array = NDArray[np.float64]
 HOUR = 3600.0
 QUIET = {"door_repeats": 0.0, "door_bounce_share": 0.0}
 """Contacts that neither rattle nor say again what they have said."""
@@ -31,6 +34,21 @@ def two_rooms(people: int = 1) -> Floorplan:
         front_contact=contact("front"),
         hall_motion=motion("hall", 30.0),
         living_motion=motion("living", 30.0),
+    )
+
+
+def three_rooms() -> Floorplan:
+    """The same with a bedroom beside the hall."""
+    doors = {"front": ["hall", "away"], "arch": ["hall", "living"], "niche": ["hall", "bed"]}
+    watched = {f"{room}_motion": motion(room, 30.0) for room in ("hall", "living", "bed")}
+    return home(
+        1,
+        rooms={"hall": {}, "living": {}, "bed": {}},
+        doors={
+            name: {"between": ends, "leaf": "hinged" if name == "front" else "none"} for name, ends in doors.items()
+        },
+        front_contact=contact("front"),
+        **watched,
     )
 
 
@@ -59,37 +77,87 @@ def test_who_comes_home_has_come_though_the_opening_was_lost(people: int) -> Non
     assert max(tracker.passages[-1].directions.items(), key=lambda way: way[1])[0] == "away>hall"
 
 
-def test_the_stories_of_a_lost_opening_are_weighed_by_bayes_rule() -> None:
-    """The model written out: passed before the hall's sensor spoke, or after; a door is shut within half a delay."""
-    plan, settings, gap = two_rooms(), Settings.from_mapping(QUIET), 3.0
-    seen, shut = 600.0, 600.0 + gap
-    events = [
-        at(0.0, "front_contact", "closed"),
-        at(seen, "hall_motion", "detected"),
-        at(shut, "front_contact", "closed"),
-    ]
-    dense, now = DenseModel(plan, settings), NOON.timestamp()
-    hours = dense.hours(now)
+@pytest.mark.parametrize(
+    "ages",
+    [
+        {"hall": 3.0},
+        {"living": 9.0, "hall": 4.0},
+        {"bed": 14.0, "living": 9.0, "hall": 2.0},
+        {"living": 16.0, "hall": 2.0},  # three delays are 15 s: nothing is made of what came before
+        {"living": 28.0, "bed": 16.0},
+    ],
+    ids=lambda ages: ",".join(f"{room} {age:g}" for room, age in ages.items()),
+)
+def test_the_stories_of_a_lost_opening_are_weighed_by_bayes_rule(ages: dict[str, float]) -> None:
+    """The model written out: passed before one of the last reports, or after all; a door is shut within some delays."""
+    plan, settings, shut = three_rooms(), Settings.from_mapping(QUIET), 600.0
+    seen = [at(shut - age, f"{room}_motion", "detected") for room, age in ages.items()]
+    events = [at(0.0, "front_contact", "closed"), *seen, at(shut, "front_contact", "closed")]
+    dense, begin = DenseModel(plan, settings), NOON.timestamp()
+    hours = dense.hours(begin)
     before = after(plan, events[:1], 0.0, settings)._known().mixture.x[0, 0]
-    quiet, on = (dense.silent(hours, frozenset(c))[0] for c in (set(), {("blind", "hall_motion")}))
-    motions = sum(cause.matrix for cause in dense.causes(events[1], hours))
-    motions = motions + settings.motion_false_alarm_rate * np.eye(dense.size)
     opening = sum(cause.matrix for cause in dense.causes(at(0.0, "front_contact", "open"), hours))
     lost = settings.outer_door_miss / (1.0 - settings.outer_door_miss)
-    earlier = 2.0 ** (-gap / settings.door_pulled_shut_delay)  # it was open already when the sensor spoke
     jolted = lost * settings.outer_door_false_alarm_rate * np.eye(dense.size)
-    x = before @ expm(quiet * seen)
-    now_ = x @ motions @ expm(on * gap) @ ((1.0 - earlier) * lost * opening + jolted)
-    then = x @ (earlier * lost * opening) @ motions @ expm(on * gap)
-    expected = (now_ + then) / (now_ + then).sum()
+    still_open = [2.0 ** (-age / settings.door_pulled_shut_delay) * (age <= 15.0) for age in ages.values()]
+    shares = [*np.diff([0.0, *still_open]), 1.0 - still_open[-1]]  # opened in the silence before each, and in the last
+
+    def story(opened: int, jolt: Array = jolted) -> Array:
+        """With the opening in that silence: everything after it as if it had been reported."""
+        x, blind, last = before, set[tuple[str, str]](), 0.0
+        for n, event in enumerate(events[1:]):
+            now = event.seconds - begin
+            x, last = x @ expm(dense.silent(hours, frozenset(blind))[0] * (now - last)), now
+            if n == opened:
+                x = x @ (shares[n] * lost * opening + (jolt if event is events[-1] else 0.0))
+            if event is not events[-1]:
+                alarm = settings.motion_false_alarm_rate * np.eye(dense.size)
+                x = x @ (sum(cause.matrix for cause in dense.causes(event, hours)) + alarm)
+                blind.add(("blind", event.sensor))
+        return x
+
+    stories = [story(n) for n in range(len(shares)) if shares[n] > 0.0]
+    joint = np.sum(stories, axis=0)
     tracker = after(plan, events, shut, settings)
-    rooms = {room: float(expected[dense.room == n].sum()) for n, room in enumerate(dense.rooms)}
+    rooms = {room: float(joint[dense.room == n].sum() / joint.sum()) for n, room in enumerate(dense.rooms)}
     assert tracker.belief.people["P1"] == pytest.approx(rooms, rel=0, abs=1e-9)
-    story = math.log((now_ + then).sum())
-    assert tracker.log_likelihood - after(plan, events[:1], 0.0, settings).log_likelihood == pytest.approx(
-        story, rel=0, abs=1e-9
-    )
-    assert then.sum() > now_.sum()  # else the test would be of nothing new
+    told = tracker.log_likelihood - after(plan, events[:1], 0.0, settings).log_likelihood
+    assert told == pytest.approx(math.log(joint.sum()), rel=0, abs=1e-9)
+    assert tracker.association is not None
+    by_itself = (stories[-1] - story(len(shares) - 1, 0.0 * jolted)).sum() / joint.sum()
+    assert tracker.association.sensor == "front_contact"
+    assert tracker.association.nobody == pytest.approx(by_itself, rel=1e-6)
+    assert tracker.association.people["P1"] == pytest.approx(1.0 - by_itself, rel=1e-6)
+    if ages == {"hall": 3.0}:
+        assert stories[0].sum() > stories[1].sum()  # else the test would be of nothing new
+
+
+WALK = [at(0.0, "front_contact", "closed"), at(9991.0, "hall_motion", "detected")]
+
+
+@pytest.mark.parametrize(
+    ("told", "alike"),
+    [
+        (WALK, False),
+        ([*WALK, at(9994.0, "inner_contact", "open")], True),
+        ([at(0.0, "front_contact", "open"), WALK[1]], True),
+    ],
+    ids=["a walk", "another door since", "stood open for hours, taken to have been shut"],
+)
+def test_no_opening_is_looked_for_where_none_can_have_been(told: list[Event], alike: bool) -> None:
+    """Then all is as if the engine knew of no earlier silences; else it is not."""
+    rooms = {"hall": {}, "living": {}}
+    doors = {"front": {"between": ["hall", "away"]}, "inner": {"between": ["hall", "living"]}}
+    watched = {f"{room}_motion": motion(room, 30.0) for room in rooms}
+    plan = home(1, rooms=rooms, doors=doors, front_contact=contact("front"), inner_contact=contact("inner"), **watched)
+    found = []
+    for kind in (TrackerEngine, LiveEngine):
+        engine = kind(plan, Settings.from_mapping(QUIET), 16)
+        snapshot = engine.start(NOON.timestamp())
+        for event in [*told, at(10_000.0, "front_contact", "closed")]:
+            snapshot, _ = engine.observe(engine.advance(snapshot, event.seconds)[0], event)
+        found.append(snapshot.mixture.log_likelihood)
+    assert (found[0] == pytest.approx(found[1], abs=1e-9)) == alike
 
 
 def test_who_was_last_seen_just_before_a_door_was_shut_has_likely_left() -> None:
@@ -161,7 +229,7 @@ def test_a_contact_that_chatters_does_so_once_whatever_is_weighed() -> None:
     after_all, _ = engine.observe(snapshot._replace(noise={"front_contact": rate}, lately=tuple(known)), closed)
     quiet, _ = engine.observe(snapshot, closed)
     told = math.exp(after_all.mixture.log_likelihood) - math.exp(quiet.mixture.log_likelihood)
-    assert told == pytest.approx(rate * math.exp(snapshot.mixture.log_likelihood), rel=1e-6)
+    assert told == pytest.approx(rate * math.exp(snapshot.mixture.log_likelihood), rel=1e-6, abs=0.0)
 
 
 def test_either_of_two_mixtures_is_weighed_by_its_likelihood() -> None:

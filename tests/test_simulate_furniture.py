@@ -4,11 +4,13 @@ from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from presence import Floorplan
+from presence.advise import candidates
 from presence.simulate import SimulationSettings, simulate
 from presence.simulate.deeds import seats
 from presence.simulate.living import Lives, live, stream
@@ -17,6 +19,7 @@ from presence.simulate.walking import ASLEEP
 PLAN = Floorplan.load(Path(__file__).parents[1] / "floorplans" / "open_plan_bungalow.yaml")
 SPOT = PLAN.sensors["armchair"].at or (0.0, 0.0)
 SURE = SimulationSettings(misses={"pressure": 0.0}, false_alarms={"pressure": 0.0}, stuck_share=0.0)
+ROUND: dict[str, Any] = {"days": 3, "seed": 4, "start": date(2026, 3, 2), "settings": SURE}
 
 
 @pytest.fixture(scope="module")
@@ -66,10 +69,31 @@ def test_a_mat_in_a_bed_is_a_bed() -> None:
     bed = PLAN.sensors["bed"]
     called = {name: replace(bed, id=name, at=None) for name in ("bed_mat", "door_mat")}
     home = replace(PLAN, sensors={**PLAN.sensors, **called})
-    lives = live(home, days=3, seed=4, start=date(2026, 3, 2), settings=SURE)
+    lives = live(home, **ROUND)
     longest = {}
     for name, sensor in called.items():
         told = seats(sensor, lives, SURE, stream(4))
         longest[name] = max(off.time - on.time for on, off in zip(told[::2], told[1::2], strict=True))
     assert longest["bed_mat"] > 3 * 3600.0
     assert longest["door_mat"] < 60.0
+
+
+@pytest.mark.parametrize(
+    ("name", "lain_on"),
+    [("berth", True), ("Bett_links", True), ("mat", True), ("sofa", False), ("floor_mat", False)],
+)
+def test_a_pressure_sensor_where_people_sleep_is_a_beds_unless_its_id_says_otherwise(name: str, lain_on: bool) -> None:
+    bed = replace(PLAN.sensors["bed"], id=name, at=None)
+    told = seats(bed, live(replace(PLAN, sensors={name: bed}), **ROUND), SURE, stream(4))
+    longest = max((off.time - on.time for on, off in zip(told[::2], told[1::2], strict=True)), default=0.0)
+    assert (longest > 3 * 3600.0) == lain_on
+
+
+def test_the_bed_that_advise_tries_is_slept_in() -> None:
+    """Whoever adds "a pressure sensor on the bed in the bedroom" hears from it for most of each night."""
+    bare = replace(PLAN, sensors={name: sensor for name, sensor in PLAN.sensors.items() if name != "bed"})
+    change = next(c for c in candidates(bare, ["pressure"], removals=False) if c.sensor.room == "bedroom")
+    home = replace(bare, sensors={**bare.sensors, change.sensor.id: change.sensor})
+    told = seats(change.sensor, live(home, **ROUND), SURE, stream(4))
+    pressed = sum(off.time - on.time for on, off in zip(told[::2], told[1::2], strict=True))
+    assert pressed > ROUND["days"] * 5 * 3600.0

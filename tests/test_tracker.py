@@ -9,6 +9,7 @@ import os
 import pickle
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -370,6 +371,49 @@ def test_late_events_are_put_in_their_place(order: tuple[int, ...]) -> None:
     assert finals[0][0].directions == pytest.approx(dict(finals[1][0].directions), rel=0, abs=EXACT)
 
 
+def test_threads_may_share_a_tracker() -> None:
+    """Told by four at once, while a fifth looks, the same is believed as told by one in order."""
+    reports = values_of(SMALL)
+    events = [at(7.0 * k, *reports[5 * k % len(reports)]) for k in range(24)]
+    alone, shared = followed(SMALL, events), Tracker(SMALL, reordering_window=1e6)
+    shared.advance(NOON)
+    looked: list[float] = []
+    broken: list[Exception] = []
+    done = threading.Event()
+
+    def work(part: Sequence[Event]) -> None:
+        try:
+            for event in part:
+                shared.observe(event)
+        except Exception as error:
+            broken.append(error)
+
+    def look() -> None:
+        try:
+            while not done.is_set():
+                looked.append(sum(shared.belief.at_home))
+        except Exception as error:
+            broken.append(error)
+
+    usual = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        eye = threading.Thread(target=look)
+        threads = [threading.Thread(target=work, args=(events[k::4],)) for k in range(4)]
+        for thread in (eye, *threads):
+            thread.start()
+        for thread in threads:
+            thread.join()
+        done.set()
+        eye.join()
+    finally:
+        sys.setswitchinterval(usual)
+    assert broken == []
+    assert looked
+    assert looked == pytest.approx([1.0] * len(looked))
+    assert_same_belief(alone, shared)
+
+
 def test_an_event_late_behind_the_very_first_is_put_in_its_place() -> None:
     """The log may begin in disorder: no `advance` before the first event."""
     ordered, late = Tracker(SMALL), Tracker(SMALL)
@@ -545,6 +589,9 @@ def test_what_cannot_be_is_refused_by_name() -> None:
         tracker.observe(at(1, "nothing_such", "detected"))
     with pytest.raises(UnknownValueError, match=r'hall_motion.*does not report "open".*detected'):
         tracker.observe(at(1, "hall_motion", "open"))
+    for nothing in (None, True, 1):  # no word is misspelt
+        with pytest.raises(UnknownValueError, match=f"does not report {json.dumps(nothing)}; there is detected, clear"):
+            tracker.observe(at(1, "hall_motion", nothing))  # type: ignore[arg-type]
     with pytest.raises(UnknownValueError, match=r'P1_tag.*"cellar".*hall'):
         tracker.observe(at(1, "P1_tag", "cellar"))
     with pytest.raises(TimeError, match="no offset"):

@@ -21,9 +21,9 @@ from presence.draw.recording import recording
 from presence.errors import Fault, InputError
 from presence.events import Event
 from presence.floorplan import Floorplan
-from presence.reading import written_to
 from presence.settings import Settings
 from presence.truth import TruthLine
+from presence.writing import written_to
 
 SCRIPTS = ("unpack.js", "plan.js", "arrows.js", "timeline.js", "panels.js", "page.js")
 NOTHING_ELSE = "base-uri 'none'; form-action 'none'"
@@ -68,7 +68,7 @@ def target(out: str, plan: str, log: str | None, truth: str | None, learned: str
     """Where a page is to be written, if no file that is read stands there.
 
     Raises:
-        InputError: as `presence.reading.written_to`, or if there is a truth without a log to lay it over.
+        InputError: as `presence.writing.written_to`, or if there is a truth without a log to lay it over.
     """
     goal = written_to(out, (plan, log, truth, learned))
     if truth is not None and log is None:

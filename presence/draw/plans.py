@@ -88,7 +88,7 @@ def probabilities(plan: Floorplan, belief: Belief) -> Chart:
     rows = _rows(plan, belief)
     height = max(height, 3.2, LINE * (len(rows) + 0.35 * (len(belief.people) + 1)) + 0.1)
     time = belief.time.astimezone(plan.zone)
-    likely = [room for room, p in belief.rooms.items() if p > 0.5]
+    likely = [plan.rooms[room].label for room, p in belief.rooms.items() if p > 0.5]
     alt = f"{plan.name} at {time.day} {time:%B %Y, %H:%M}: probably somebody in {', '.join(likely) or 'no room'}"
     with chart(width + aside + 2 * SIDE, height + HEAD + 0.15, alt) as figure:
         size = extent.size(WIDTH - aside + 1.5, HEIGHT)

@@ -65,7 +65,6 @@ class Twin:
         self._sensor = sensor
         self.reach = 0.0
         """-log p(silence | others), nats, up to the latest event that it has taken in."""
-        self._apart = self.snapshot.mixture.log_likelihood - snapshot.mixture.log_likelihood
 
     def take(self, heard: Heard, engine: Engine) -> None:
         """Take in the next event."""
@@ -74,7 +73,7 @@ class Twin:
         if heard.event is not None:
             snapshot, _ = engine.observe(snapshot, heard.event)
         self.snapshot = snapshot
-        self.reach = self.snapshot.mixture.log_likelihood - heard.log_likelihood - self._apart
+        self.reach = self.snapshot.mixture.log_likelihood - heard.log_likelihood
         self.position += 1
 
 

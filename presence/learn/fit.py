@@ -27,7 +27,7 @@ from presence.learn.report import FIRST, describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
 from presence.learn.steps import Step, first_step, small_steps, unopposed
-from presence.learned import Learned, apply, fingerprint, rounded
+from presence.learned import Learned, apply, rounded
 from presence.settings import Settings
 
 LEAST_DAYS = 2.0
@@ -127,7 +127,7 @@ def _days_used(bench: Bench, given: Material) -> dict[str, float]:
 def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
     """What the journal's answers depend on."""
     told = [[(e.seconds, e.sensor, e.value, e.by, e.code) for e in stretch.events] for stretch in given.stretches]
-    return {"plan": fingerprint(plan), "logs": digest(told), "options": str(effort)}
+    return {"plan": digest(plan), "logs": digest(told), "options": str(effort)}
 
 
 def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str, Settings], dict[str, Any]]:

@@ -23,6 +23,7 @@ from presence.simulate.sensors import reports
 from presence.simulate.settings import MISSES, SimulationSettings
 from presence.simulate.sight import Sight
 from presence.truth import TruthLine
+from presence.writing import write_whole
 
 __all__ = ["Simulation", "SimulationSettings", "TruthLine", "simulate", "write"]
 
@@ -75,13 +76,12 @@ def simulate(
 
 
 def write(simulation: Simulation, directory: Path | str) -> None:
-    """Write `log.jsonl` and `truth.jsonl` into `directory`, which is made where it is missing."""
+    """Write `log.jsonl` and `truth.jsonl`, both or none, into `directory`, which is made where it is missing."""
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "log.jsonl").open("w", encoding="utf-8", newline="\n") as file:
-        file.writelines(_event_line(event) + "\n" for event in simulation.log)
-    with (folder / "truth.jsonl").open("w", encoding="utf-8", newline="\n") as file:
-        file.writelines(_truth_line(line) + "\n" for line in simulation.truth)
+    log = (_event_line(event) + "\n" for event in simulation.log)
+    truth = (_truth_line(line) + "\n" for line in simulation.truth)
+    write_whole({folder / "log.jsonl": log, folder / "truth.jsonl": truth})
 
 
 def _event_line(event: Event) -> str:

@@ -119,15 +119,16 @@ def seats(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Gener
 
 
 def _on_seat(sensor: Sensor, lives: Lives, rng: Generator) -> Iterator[tuple[float, float, str]]:
-    if is_mat(sensor):
+    plan = lives.geometry.plan
+    if is_mat(plan, sensor):
         for trace in lives.people:
             for crossing in trace.crossings:
                 if sensor.room in (crossing.source, crossing.target):
                     yield crossing.time, crossing.time + float(rng.uniform(0.5, 2)), trace.being
         return
-    bed = is_bed(sensor)
+    bed = is_bed(plan, sensor)
     for stay, trace in _sojourns(lives, sensor.room, *((ASLEEP,) if bed else SEATED)):
-        there = is_on(sensor, stay.spot) if sensor.at else _own(sensor, trace, lives) and (bed or _sits(rng))
+        there = is_on(plan, sensor, stay.spot) if sensor.at else _own(sensor, trace, lives) and (bed or _sits(rng))
         if there and stay.end > stay.start:
             yield stay.start + float(rng.uniform(0.5, 3)), stay.end + 0.2, trace.being
 
@@ -138,11 +139,9 @@ def _sits(rng: Generator) -> bool:
 
 def _own(sensor: Sensor, trace: Trace, lives: Lives) -> bool:
     """Whether a bed or seat that the plan puts nowhere is somebody's: each has one of those in the room."""
-    alike = [
-        other.id
-        for other in lives.geometry.plan.sensors.values()
-        if (other.room, other.kind) == (sensor.room, sensor.kind) and is_bed(other) == is_bed(sensor)
-    ]
+    plan = lives.geometry.plan
+    here = [other for other in plan.sensors.values() if (other.room, other.kind) == (sensor.room, sensor.kind)]
+    alike = [other.id for other in here if is_bed(plan, other) == is_bed(plan, sensor)]
     order = [trace.being for trace in lives.people]
     return alike[order.index(trace.being) % len(alike)] == sensor.id
 

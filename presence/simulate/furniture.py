@@ -1,7 +1,8 @@
 """Beds and seats that the plan puts somewhere (a pressure sensor's `at`): who lies or sits on one is there.
 
-A seat holds one person at a time, a bed all who sleep in it, side by side. A pressure sensor without a place in the
-plan changes nothing in where people are.
+What a pressure sensor lies in is told by words of its id; where they tell nothing, it is a bed's where people sleep. A
+seat holds one person at a time, a bed all who sleep in it, side by side. A pressure sensor without a place in the plan
+changes nothing in where people are.
 """
 
 from __future__ import annotations
@@ -18,25 +19,30 @@ SITS_THERE = 0.85
 """Chance that somebody who sits down in the room does so on the seat with a sensor. Common practice, no source."""
 BREADTH = 0.4
 """m from the middle of a bed that somebody in it may lie, for two side by side. Common practice, no source."""
+BEDS = {"bed", "mattress", "cot"}
+FLOORS = {"door", "doormat", "floor"}
+SEATS = {"armchair", "bench", "chair", "couch", "desk", "recliner", "seat", "settee", "sofa", "stool"}
+"""Words of an id by which a bed, a mat on the floor and a seat are known. From memory."""
 
 
-def is_bed(sensor: Sensor) -> bool:
-    """Whether a pressure sensor lies in a bed."""
-    return bool(_words(sensor) & {"bed", "mattress", "cot"})
+def is_bed(plan: Floorplan, sensor: Sensor) -> bool:
+    """Whether a pressure sensor lies in a bed: by its id, else as one of a room where people sleep."""
+    words = _words(sensor)
+    return bool(words & BEDS) or (plan.rooms[str(sensor.room)].rest and not words & (FLOORS | SEATS))
 
 
-def is_mat(sensor: Sensor) -> bool:
+def is_mat(plan: Floorplan, sensor: Sensor) -> bool:
     """Whether a pressure sensor lies on the floor; a mat in a bed does not."""
-    return bool(_words(sensor) & {"mat", "doormat", "floor"}) and not is_bed(sensor)
+    return bool(_words(sensor) & (FLOORS | {"mat"})) and not is_bed(plan, sensor)
 
 
 def _words(sensor: Sensor) -> set[str]:
     return set(re.split(r"[\W\d_]+", sensor.id.lower()))
 
 
-def is_on(sensor: Sensor, spot: Spot) -> bool:
+def is_on(plan: Floorplan, sensor: Sensor, spot: Spot) -> bool:
     """Whether somebody who went to a spot lies on the bed, or sits on the seat, of a sensor that has a place."""
-    if sensor.at is None or not is_bed(sensor):
+    if sensor.at is None or not is_bed(plan, sensor):
         return spot == sensor.at
     return abs(spot[0] - sensor.at[0]) <= BREADTH and spot[1] == sensor.at[1]
 
@@ -50,11 +56,8 @@ class Furniture:
 
     def of(self, room: str, *, bed: bool) -> list[Sensor]:
         """The beds or the seats in a room that the plan puts somewhere."""
-        return [
-            s
-            for s in self.plan.sensors.values()
-            if (s.kind, s.room) == ("pressure", room) and s.at and not is_mat(s) and is_bed(s) == bed
-        ]
+        here = [s for s in self.plan.sensors.values() if (s.kind, s.room) == ("pressure", room) and s.at]
+        return [s for s in here if not is_mat(self.plan, s) and is_bed(self.plan, s) == bed]
 
     def bed(self, room: str, number: int, rng: Generator) -> Spot | None:
         """Where the person of that number lies in a room's bed; None if no bed has a place."""
