@@ -16,7 +16,6 @@ from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
 from presence.sides import (
-    CROSSED_LEAST,
     crossed_beyond,
     forget_sides,
     note_before,
@@ -236,9 +235,10 @@ class DoorEngine(ClosingEngine):
         near = self._world(snapshot).near(door)  # what `_untrack` notes later is too late for this closing
         for index in (i for i, w in enumerate(snapshot.windows) if w.tracked and w.door == door):
             snapshot = note_first_passage(snapshot, index, near)
-        label, being = crossed_beyond(snapshot, door, near, self.model.persons)
-        if being is None and snapshot.mixture.weight @ label[:, 0] > 1.0 - CROSSED_LEAST:
+        beyond = crossed_beyond(snapshot, door, near, self.model.persons)
+        if beyond is None:
             return self._tell_plain_closing(snapshot, door, told)
+        label, being = beyond
         opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door), default=None)
         first = np.full((1, label.shape[1]), 0.5 / (label.shape[1] - 1))
         if opening is not None:  # who passed at the opening may have done so only now

@@ -152,16 +152,17 @@ def sides_lately(snapshot: Snapshot, door: str, near: Array, persons: int) -> tu
     return (np.delete(sides, 1, axis=0), sides[1:]) if company else (sides, sides)
 
 
-def crossed_beyond(snapshot: Snapshot, door: str, near: Array, persons: int) -> tuple[Array, int | None]:
-    """The label of whoever has passed a door that stood open beyond the first, or with them.
+def crossed_beyond(snapshot: Snapshot, door: str, near: Array, persons: int) -> tuple[Array, int | None] | None:
+    """The label of whoever has passed a door that stood open beyond the first, or with them; None if hardly anybody.
 
     And who has most likely crossed since, by whose side now the hypotheses are to be told apart: then it has twice as
     many rows, as for `witness.divide`. Arguments as `sides_lately`.
     """
-    lately, mixture = sides_lately(snapshot, door, near, persons), snapshot.mixture
+    lately, weight = sides_lately(snapshot, door, near, persons), snapshot.mixture.weight
     if lately is None:
-        return np.eye(1, mixture.labels.shape[2]).repeat(len(mixture.weight), axis=0), None
+        return None
     sides, since = lately
-    crossed = np.abs(np.diff(since, axis=0)).sum(axis=0) @ mixture.weight
+    crossed = np.abs(np.diff(since, axis=0)).sum(axis=0) @ weight
     being = int(np.argmax(crossed)) if np.max(crossed) >= CROSSED_LEAST else None
-    return crossed_last(sides, being), being
+    label = crossed_last(sides, being)
+    return None if being is None and weight @ label[:, 0] > 1.0 - CROSSED_LEAST else (label, being)

@@ -113,7 +113,9 @@ def test_who_passes_with_the_one_who_is_told_is_seen_to_follow() -> None:
     told = note_company(snapshot, "front", NEAR, 0.1)
     assert told.noted == ((1000.0, "front"), (1000.0, "front"))
     np.testing.assert_allclose(told.mixture.sides[0], [[0.8 * 0.02, 0.9, 0.3], then], rtol=0, atol=1e-12)
-    label, being = crossed_beyond(told, "front", NEAR, 3)
+    beyond = crossed_beyond(told, "front", NEAR, 3)
+    assert beyond is not None
+    label, being = beyond
     assert being is None  # nobody since
     assert label[0, 2] == pytest.approx(0.9, abs=0.02)
     assert label[0, 4:].sum() == pytest.approx(0.0, abs=1e-12)
