@@ -53,6 +53,8 @@ class DoorEvent:
     """Of the sensor."""
     ending: bool = False
     """Whether it ends an opening."""
+    since: float = -math.inf
+    """When that opening was told, if it was."""
 
 
 @dataclass(slots=True)
@@ -100,9 +102,9 @@ def match(passages: Sequence[TruePassage], events: Sequence[DoorEvent]) -> list[
 
 
 def _belong(passage: TruePassage, event: DoorEvent) -> bool:
-    """Whether somebody can have passed by this opening, or before this closing."""
+    """Whether somebody can have passed by this opening, or before this closing but not before what it ends."""
     after = passage.seconds - event.seconds
-    return -LATE <= (-after if event.ending else after) <= WINDOW
+    return passage.seconds >= event.since - LATE and -LATE <= (-after if event.ending else after) <= WINDOW
 
 
 @dataclass(slots=True)
@@ -119,7 +121,8 @@ class DirectionSums:
     delays: array[float] = field(default_factory=lambda: array("d"))
     _open: dict[frozenset[str], tuple[list[TruePassage], list[DoorEvent]]] = field(default_factory=dict)
     """What is not matched yet, by the two rooms that the door joins."""
-    _begun: dict[str, str] = field(default_factory=dict)
+    _begun: dict[str, tuple[str, float]] = field(default_factory=dict)
+    """What each sensor said last, and since when."""
     _answers: dict[tuple[str, float], list[Passage]] = field(default_factory=dict)
     _waiting: deque[tuple[TruePassage, DoorEvent]] = field(default_factory=deque)
 
@@ -132,8 +135,8 @@ class DirectionSums:
         sensor = self.plan.sensors[event.sensor]
         if sensor.door is None or sensor.kind not in PASSAGE_KINDS or event.value in ("offline", "online"):
             return
-        ended, begun = ENDING.get(event.value), self._begun.get(sensor.id)
-        self._begun[sensor.id] = event.value
+        ended, (begun, since) = ENDING.get(event.value), self._begun.get(sensor.id, ("", event.seconds))
+        self._begun[sensor.id] = event.value, since if event.value == begun else event.seconds
         ending = ended is not None and begun == ended
         if ending and self.plan.contacts[sensor.door].id != sensor.id:
             return
@@ -141,7 +144,7 @@ class DirectionSums:
         if event.value == "open":
             early = event.seconds - UNLOCKING
             events[:] = [e for e in events if e.door != sensor.door or e.kind != "lock" or e.seconds < early]
-        events.append(DoorEvent(event.seconds, sensor.door, sensor.kind, ending))
+        events.append(DoorEvent(event.seconds, sensor.door, sensor.kind, ending, since if ending else -math.inf))
 
     def answer(self, passage: Passage) -> None:
         """Take in an answer."""

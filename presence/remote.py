@@ -1,4 +1,4 @@
-"""Overhead doors are driven: who is on the way to one may set it going before they are beside it."""
+"""Overhead doors are driven: who comes to one may set it going before they are beside it, who leaves after that."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from presence.floorplan import AWAY
 from presence.hypotheses import Way
 from presence.places import MOVING
 
@@ -39,3 +40,21 @@ def set_going(sight: Sight, door: str) -> list[Way]:
     index = sight.states.select(places, MOVING)
     rate = REMOTE_SHARE * sight.usual_flow(door) * sight.hands()
     return [Way(index, index, rate[:, None, None] * np.eye(len(index)))] if len(index) else []
+
+
+def driven_off(sight: Sight, door: str) -> list[Way]:
+    """Whoever has just driven off by the drive shuts an overhead door from the street, as readily as beside it.
+
+    Args:
+        sight: how the home's sensors see.
+        door: the door; nothing unless a place outdoors lies between an overhead door and the street.
+    """
+    plan = sight.plan
+    outer = plan.outdoor_sides[door]
+    if plan.doors[door].leaf != "overhead" or outer is None:
+        return []
+    if not plan.graph.has_edge(plan.doors[door].between[outer], AWAY):
+        return []
+    index = sight.states.select(sight.states.places_of(AWAY), MOVING)
+    rate = sight.settings.door_closing_rate * sight.hands()
+    return [Way(index, index, rate[:, None, None] * np.eye(len(index)))]

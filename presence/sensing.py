@@ -32,7 +32,7 @@ from presence.places import (
     watchers,
     zone_and_others,
 )
-from presence.remote import set_going
+from presence.remote import driven_off, set_going
 from presence.settings import PaceRates, Settings
 from presence.views import views
 from presence.zones import close_set, door_places, entry_miss
@@ -112,7 +112,7 @@ class Sight:
             return [self._diagonal(dict.fromkeys(places, 1.0), plain[sensor.kind, value], hands=True)]
         if sensor.kind == "contact" and sensor.door is not None:
             door = sensor.door
-            return self._opening(door, open_share) if value == "open" else [self._closing(door, open_share)]
+            return self._opening(door, open_share) if value == "open" else self._closing(door, open_share)
         if sensor.kind == "lock" and sensor.door is not None:
             return lock_ways(self, sensor.door, value, by)
         if sensor.kind == "pressure":
@@ -267,15 +267,15 @@ class Sight:
         place, room = self.states.place[index], self.states.room[index]
         return np.array([share[p] / share[place[room == r]].max() for p, r in zip(place, room, strict=True)])
 
-    def _closing(self, door: str, open_share: float) -> Way:
+    def _closing(self, door: str, open_share: float) -> list[Way]:
         """Somebody closes the door; where it usually stands open, mostly somebody inside shuts themselves in."""
-        option = self.beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
+        closing = self.beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
         inner = self.plan.inner_sides[door]
-        if inner is None:
-            return option
-        inside = np.isin(option.source, self.sides(door, (MOVING, ACTIVE), inner))
-        outside = max(1.0 - open_share, self.settings.door_shut_behind_share)
-        return option._replace(rates=option.rates * np.where(inside, 1.0, outside)[:, None])
+        if inner is not None:
+            inside = np.isin(closing.source, self.sides(door, (MOVING, ACTIVE), inner))
+            outside = max(1.0 - open_share, self.settings.door_shut_behind_share)
+            closing = closing._replace(rates=closing.rates * np.where(inside, 1.0, outside)[:, None])
+        return [closing, *driven_off(self, door)]
 
     # --- seats -------------------------------------------------------------------------------------------------------
     def seats(self) -> Iterator[tuple[str, int]]:

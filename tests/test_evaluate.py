@@ -229,6 +229,19 @@ def test_who_comes_back_before_the_door_is_shut_belongs_to_the_closing() -> None
     assert match([TruePassage(60.0, ("front",), "b>a")], [closing])[0][1] is None
 
 
+def test_who_passed_unheard_before_an_opening_does_not_belong_to_its_closing() -> None:
+    """Out with both reports lost, back 20 s later: the closing ends the opening of the way back."""
+    sums = DirectionSums(PLAN)
+    for event in log((20, "front_contact", "open"), (25, "front_contact", "closed")):
+        sums.event(event)
+    for seconds in (20.0, 25.0):
+        sums.answer(answer(seconds, seconds + 300, 0.8, final=True))
+    for seconds, direction in ((1.0, "hall>yard"), (22.0, "yard>hall")):
+        sums.passage(TruePassage(at(seconds).timestamp(), ("front",), direction))
+    sums.finish()
+    assert (sums.scores()["covered_share"], sums.scores()["accuracy"]) == (1 / 2, 1.0)
+
+
 def test_unlocking_and_opening_are_one_event() -> None:
     """Taken out and back: the second passage is not that of the unlocking, which was 27 s before it."""
     described = PLAN_TEXT | {"sensors": {"lock": {"kind": "lock", "door": "front"}} | PLAN_TEXT["sensors"]}

@@ -672,6 +672,22 @@ def test_an_overhead_door_that_comes_down_behind_somebody_does_not_call_them_bac
     assert final(passages, 5026.5).directions["garage>utility"] > 0.8
 
 
+def test_an_overhead_door_that_is_shut_from_the_car_does_not_keep_the_driver_on_the_drive() -> None:
+    """The camera has seen them off, the door comes down twenty seconds later: two of three are out (one phone is)."""
+    tracker = Tracker(GARAGE)
+    for line in [
+        *GOING_OUT,
+        (85.0, "overhead_contact", "open"),
+        (90.0, "garage_motion", "clear"),
+        (98.0, "drive_camera", "person"),
+        (113.0, "drive_camera", "clear"),
+        (118.0, "overhead_contact", "closed"),
+    ]:
+        tracker.observe(at(*line))
+    assert tracker.belief.rooms["drive"] + tracker.belief.rooms["garage"] < 0.5
+    assert max(range(5), key=tracker.belief.at_home.__getitem__) == 1
+
+
 def test_who_is_seen_further_in_as_an_overhead_door_comes_down_is_not_taken_back_to_the_garage() -> None:
     """The house door has stood open for more than an hour, so that nothing tells when they passed it."""
     tracker = Tracker(GARAGE)
