@@ -117,8 +117,9 @@ def weights_and_flows(
             flows[i, j] = flows[j, i] = flows[i, j] + rate * share
     _add_zone_flows(plan, states, at, flows, settings)
     outside = np.array([room not in plan.indoor for room in states.rooms])[states.room]
-    weights[outside] *= hour.out
-    flows[outside[:, None] | outside] *= hour.out
+    out = hour.out * (settings.night_away_share if hour.asleep and being.role == RESIDENT else 1.0)
+    weights[outside] *= out
+    flows[outside[:, None] | outside] *= out
     if hour.asleep and being.bed is not None:
         weights, flows = to_bed(states, weights, flows, being.bed, settings.night_room_share)
     own = settings.own_places.get(being.id)

@@ -111,8 +111,10 @@ class Settings:
     """Share of time a resident is off the property: 1 - 16.49 h / 24 h, Building America House Simulation Protocols
     2010, Fig. 25."""
     night_away_share: float = 0.1
-    """How much less likely somebody is away in their sleeping hours when nothing is known yet: the schedule of Building
-    America House Simulation Protocols 2010, Fig. 25, has nearly everybody at home at night (from memory)."""
+    """How much less readily people leave home in their sleeping hours, and are away when nothing is known yet: by
+    Building America House Simulation Protocols 2010, Fig. 25, nearly everybody is at home at night (from memory)."""
+    homeward_factor: float = 2.0
+    """How much sooner they come home in the hours about bedtime (`habits.BEDTIME`). Common practice, no source."""
     night_bed_share: float = 0.9
     """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
     at night in the American Time Use Survey (from memory)."""
