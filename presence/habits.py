@@ -19,6 +19,8 @@ WEEK = 168
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 WIDEST = 16.0
 """No factor is larger, or smaller than its inverse."""
+BEDTIME = 3600.0
+"""Seconds: for so long before their sleeping hours begin, and after, those who are out go home. No source."""
 
 
 class Hour(NamedTuple):
@@ -66,11 +68,16 @@ def hour_of_week(now: datetime) -> int:
     return 24 * now.weekday() + now.hour
 
 
-def is_asleep(awake: tuple[float, float], now: datetime) -> bool:
-    """Whether a local time lies outside somebody's waking hours, which may pass midnight."""
-    start, end = awake
+def within(hours: tuple[float, float], now: datetime) -> bool:
+    """Whether a local time lies between two clock times, such as somebody's waking hours, which may pass midnight."""
+    start, end = hours
     second = now.hour * 3600 + now.minute * 60 + now.second + now.microsecond / 1e6
-    return not (start <= second < end if start <= end else not end <= second < start)
+    return start <= second < end if start <= end else not end <= second < start
+
+
+def bedtime(awake: tuple[float, float]) -> tuple[float, float]:
+    """When those who are out go home to sleep, local seconds of the day."""
+    return (awake[1] - BEDTIME) % 86400.0, (awake[1] + BEDTIME) % 86400.0
 
 
 def hours_to_change(habit: Habit, now: datetime) -> tuple[int, ...]:

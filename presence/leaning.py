@@ -1,4 +1,4 @@
-"""What draws somebody to places of their own: a favourite seat, and in their sleeping hours their bed.
+"""What draws somebody to places of their own: a favourite seat, in their sleeping hours their bed; others' rooms.
 
 A rate from i to j is multiplied by `sqrt(g[j] / g[i])`: people are drawn to their own places and leave them late. The
 movement stays reversible, and places share the time in proportion to g. (The square root shares a ratio of weights
@@ -13,7 +13,7 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import AWAY
+from presence.floorplan import AWAY, Floorplan
 from presence.places import States
 
 Array = NDArray[np.float64]
@@ -71,3 +71,23 @@ def undrawn(
         return np.sqrt(np.maximum(1.0, weights[:, state])) if indoors else 1.0
 
     return np.asarray(np.max([flows[:, i, j] / (draw(i) * draw(j)) for i, j in pairs], axis=0))
+
+
+def foreign_rooms(plan: Floorplan, start: str | None) -> frozenset[str]:
+    """Others' bedrooms behind doors, and rooms to which only these lead: few go there but their own.
+
+    None where beds are not known, or somebody's way to or from their own leads through another's.
+
+    Args:
+        plan: the home.
+        start: somebody's own bedroom; of a visitor, `away`.
+    """
+    import networkx
+
+    beds = {person.bed for person in plan.people.values()}
+    archways = {room for door in plan.doors.values() if door.leaf == "none" for room in door.between}
+    closed = {bed for bed in beds if bed is not None} - {start} - archways
+    if start is None or not closed or (start == AWAY and None in beds):
+        return frozenset()
+    reached = networkx.node_connected_component(plan.graph.subgraph(set(plan.rooms) - closed), AWAY)
+    return frozenset(plan.rooms) - reached if start in reached else frozenset()

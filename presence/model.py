@@ -15,7 +15,7 @@ from presence.conditions import entries_of, seldom
 from presence.dissection import Part, Parts, Split, dissect, parts_of, split, worth_dissecting
 from presence.first_passage import Opening
 from presence.floorplan import AWAY, Floorplan
-from presence.habits import Hour, Hours, hour_of_week, hours_to_change, is_asleep
+from presence.habits import Hour, Hours, bedtime, hour_of_week, hours_to_change, within
 from presence.hypotheses import Way
 from presence.merging import Mixture
 from presence.movement import PET, RESIDENT, VISITOR, Being, beings, weights_and_flows
@@ -266,7 +266,6 @@ class Model:
         lying = np.array([self.states.places[p].seat is None for p in self.states.place]) & (self.states.pace == ASLEEP)
         for row, hour, being in zip(weights, hours, self.beings, strict=True):
             if hour.asleep and being.role == RESIDENT:
-                row[self.states.room == self.away] *= self.settings.night_away_share
                 own = [room in ((being.bed,) if being.bed else beds) for room in self.states.rooms]
                 in_bed = lying & np.array(own)[self.states.room]
                 usually = self.settings.night_bed_share / (1.0 - self.settings.night_bed_share)
@@ -284,10 +283,12 @@ class Model:
             awake = being.awake if habit is None or habit.awake is None else habit.awake
             asleep, out, back = False, 1.0, 1.0
             if awake is not None:
-                asleep = is_asleep(awake, now)
-                changes += [at for clock in awake for day in (0, 1) if (at := at_clock(now, day, clock)) > seconds]
+                asleep, homing = not within(awake, now), bedtime(awake)
+                back = self.settings.homeward_factor if within(homing, now) else 1.0
+                clocks = [(day, clock) for day in (0, 1) for clock in (*awake, *homing)]
+                changes += [at for day, clock in clocks if (at := at_clock(now, day, clock)) > seconds]
             if habit is not None:
-                out, back = (factors[hour_of_week(now)] for factors in (habit.out, habit.back))
+                out, back = habit.out[hour_of_week(now)], back * habit.back[hour_of_week(now)]
                 ahead = hours_to_change(habit, now)
                 changes += [at for h in ahead if (at := at_clock(now, 0, 3600.0 * (now.hour + h))) > seconds]
             if being.role == VISITOR:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Door, Floorplan
 from presence.habits import Hour
-from presence.leaning import leaning, to_bed
+from presence.leaning import foreign_rooms, leaning, to_bed
 from presence.places import (
     ACTIVE,
     ASLEEP,
@@ -95,6 +95,7 @@ def weights_and_flows(
     weights = np.ones(states.size)
     flows = np.zeros((states.size, states.size))
     at = {(int(p), int(q)): i for i, (p, q) in enumerate(zip(states.place, states.pace, strict=True))}
+    foreign = foreign_rooms(plan, AWAY if being.role == VISITOR else being.bed)
 
     def chain(i: int, j: int, out: float, back: float) -> None:
         weights[j] = weights[i] * out / back
@@ -103,6 +104,7 @@ def weights_and_flows(
     for index, place in enumerate(states.places):
         if place.seat is None:
             aside = settings.side_gate_share if being.role != PET and is_byway(plan, place.room) else 1.0
+            aside *= settings.foreign_room_share if place.room in foreign else 1.0
             weights[at[index, MOVING]] = aside * _passing_share(plan, being, settings, place.room)
             for (pace, out, back), following in zip(
                 _pace_rates(plan, place.room, being, hour, settings), (ACTIVE, SETTLED, ASLEEP), strict=False
@@ -112,13 +114,15 @@ def weights_and_flows(
     _scale_away(states, being, hour, weights, flows, settings)
     for door in plan.doors.values():
         rate = _door_rate(plan, being, door, settings) * _passing_share(plan, being, settings, *door.between)
+        rate *= settings.foreign_room_share if foreign & set(door.between) else 1.0
         for a, b, share in door_places(plan, states, door, settings.zone_decay):
             i, j = at[a, MOVING], at[b, MOVING]
             flows[i, j] = flows[j, i] = flows[i, j] + rate * share
-    _add_zone_flows(plan, states, at, flows, settings)
+    _add_zone_flows(plan, states, at, weights, flows, settings)
     outside = np.array([room not in plan.indoor for room in states.rooms])[states.room]
-    weights[outside] *= hour.out
-    flows[outside[:, None] | outside] *= hour.out
+    out = hour.out * (settings.night_away_share if hour.asleep and being.role == RESIDENT else 1.0)
+    weights[outside] *= out
+    flows[outside[:, None] | outside] *= out
     if hour.asleep and being.bed is not None:
         weights, flows = to_bed(states, weights, flows, being.bed, settings.night_room_share)
     own = settings.own_places.get(being.id)
@@ -235,7 +239,7 @@ def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) ->
 
 
 def _add_zone_flows(
-    plan: Floorplan, states: States, at: dict[tuple[int, int], int], flows: Array, settings: Settings
+    plan: Floorplan, states: States, at: dict[tuple[int, int], int], weights: Array, flows: Array, settings: Settings
 ) -> None:
     """Join the zones of one room: the flow falls with distance in units of the sensors' usual spacing."""
     for room in states.rooms:
@@ -250,7 +254,7 @@ def _add_zone_flows(
             for n, b in enumerate(zones[:m]):
                 rate = settings.zone_rate * math.exp(-settings.zone_decay * max(0.0, float(distance[m, n]) - 1.0))
                 i, j = at[a, MOVING], at[b, MOVING]
-                flows[i, j] = flows[j, i] = max(rate, LEAST_ZONE_RATE)
+                flows[i, j] = flows[j, i] = weights[i] * max(rate, LEAST_ZONE_RATE)
 
 
 def _add_seats(

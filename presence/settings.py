@@ -57,8 +57,8 @@ class Settings:
     unseen_walk_rate: float = 2e-4
     """Somebody who sat still in one sensor's zone turns up in a given one further off, and no sensor between has
     reported: messages are lost in bursts, so misses on one way go together. Measured in one flat beyond two spacings of
-    the sensors, a minute after the last movement (design notes, section 2). 1e-4 to 3e-4, and from settled rather than
-    from who moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest, without labels."""
+    the sensors, a minute after the last movement (design notes, section 2). 1e-4 to 3e-4, from settled, not from who
+    moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest."""
     room_miss: float = 0.3
     """Share of walks between two rooms of one motion sensor each that go unreported: it rarely looks at every door.
     Common practice, no source; in one real home (ARAS house A, days 1-5) a hall's sensor spoke, without labels, in .07
@@ -94,6 +94,8 @@ class Settings:
     pet_waking_rate: float = 1 / 1800
     """A pet settled to asleep in any room, and back: it lies deeply still .6 of the time. Laboratory cats slept .57 of
     it (Sterman et al. 1965, from memory)."""
+    foreign_room_share: float = 0.33
+    """Going into others' bedrooms behind doors (`places.foreign_rooms`), relative to other rooms. No source."""
     foreign_bed_share: float = 0.1
     """Falling asleep, or settling unseen, in a rest room not their own, relative to it. Common practice, no source."""
     corridor_share: float = 0.15
@@ -105,14 +107,14 @@ class Settings:
     """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
     hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
     unsensed_rising_rate: float = 1 / 100
-    """Settled to active in such a room: quiet must end where nobody could hear it. 1/100 s was best by far against
-    1/400 and 1/1600 in trials on one real home."""
+    """Settled to active there: quiet must end where nobody hears it. Best by far of 1/400, 1/1600 in one real home."""
     away_share: float = 0.313
-    """Share of time a resident is off the property: 1 - 16.49 h / 24 h, Building America House Simulation Protocols
-    2010, Fig. 25."""
+    """Share of time away: 1 - 16.49 h / 24 h, Building America House Simulation Protocols 2010, Fig. 25."""
     night_away_share: float = 0.1
-    """How much less likely somebody is away in their sleeping hours when nothing is known yet: the schedule of Building
-    America House Simulation Protocols 2010, Fig. 25, has nearly everybody at home at night (from memory)."""
+    """How much less readily people leave home in their sleeping hours, and are away when nothing is known yet: by
+    Building America House Simulation Protocols 2010, Fig. 25, nearly everybody is at home at night (from memory)."""
+    homeward_factor: float = 2.0
+    """How much sooner they come home in the hours about bedtime (`habits.BEDTIME`). Common practice, no source."""
     night_bed_share: float = 0.9
     """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
     at night in the American Time Use Survey (from memory)."""

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchmarks.exact.drawing import draw_life
 from benchmarks.exact.joint_filter import JointFilter
-from presence import Floorplan, SettingError, Settings, Tracker
+from presence import Event, Floorplan, SettingError, Settings, Tracker
 from presence.habits import WEEK, Habit, Hour, from_mapping, power_of_two, to_mapping
 from presence.model import WORLDS, Model
 from presence.movement import beings, weights_and_flows
@@ -85,6 +85,38 @@ def test_an_hour_turns_going_out_and_coming_back_and_nothing_else() -> None:
 
     turned = np.array(rates(Hour(out=4.0, back=0.5))) / np.array(rates(Hour()))
     assert turned == pytest.approx([4.0, 1.0, 1.0, 0.5, 1.0, 0.5, 1.0, 1.0], rel=1e-12)
+    asleep = np.array(rates(Hour(asleep=True))) / np.array(rates(Hour()))
+    assert asleep[[0, *range(2, 8)]] == pytest.approx([Settings().night_away_share, *[1.0] * 6], rel=1e-12)
+
+
+@pytest.mark.parametrize("bed", ["22:30", "00:15"])
+def test_who_is_out_comes_home_sooner_within_an_hour_of_bedtime(bed: str) -> None:
+    model = Model(home({"P1": {"awake": ["07:00", bed]}, "P2": {}}), Settings())
+    now, sooner = NOON.timestamp(), set[float]()
+    while now < NOON.timestamp() + 86400.0:
+        hours, change = model.hours(now)
+        if hours[0].back > 1.0:
+            sooner |= {now, change}
+        now = change
+    hour, minute = map(int, bed.split(":"))
+    at = NOON + timedelta(hours=(hour - 12) % 24, minutes=minute)
+    assert min(sooner) == (at - timedelta(hours=1)).timestamp()
+    assert max(sooner) == (at + timedelta(hours=1)).timestamp()
+
+
+def test_who_is_out_by_night_is_the_one_who_is_awake_then() -> None:
+    """One of two leaves in the evening, the other is heard later on; who it was is told from their hours alone."""
+    people = {"day": {"awake": ["07:00", "22:30"]}, "night": {"awake": ["14:00", "06:30"]}}
+    plan = home(people, hall_motion=motion("hall"), front_contact=contact("front"), back_contact=contact("back"))
+    evening = datetime(2026, 3, 2, 19, tzinfo=UTC)
+    tracker = Tracker(plan)
+    stirs = [(600.0 * n + s, "hall_motion", value) for n in range(18) for s, value in ((0, "detected"), (30, "clear"))]
+    left = [(60.0, "front_contact", "open"), (63.0, "front_contact", "closed")]
+    for seconds, sensor, value in sorted([*stirs, *left]):
+        tracker.observe(Event(evening + timedelta(seconds=seconds), sensor, value))
+    tracker.advance(evening + timedelta(hours=5))
+    away = {name: p["away"] for name, p in tracker.belief.people.items()}
+    assert away["night"] > 6 * away["day"]
 
 
 def test_a_tracker_with_habits_equals_the_joint_filter() -> None:
@@ -95,7 +127,7 @@ def test_a_tracker_with_habits_equals_the_joint_filter() -> None:
         "P2": Habit(None, one_hour(noon + 1, 8.0), one_hour(noon, 2.0)),
     }
     settings = Settings(habits=habits, phone_doubt=1.0)
-    events = draw_life(PLAN, 3 * 3600.0, 4, settings=settings).events[:12]
+    events = draw_life(PLAN, 3 * 3600.0, 4, settings=settings).events[::5]  # over all three hours
     exact, tracker = JointFilter(PLAN, settings=settings), Tracker(PLAN, settings, hypotheses=None, numbering=False)
     plain = Tracker(PLAN, replace(settings, habits={}), hypotheses=None, numbering=False)
     for each in (tracker, plain):

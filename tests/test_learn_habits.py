@@ -63,7 +63,7 @@ def test_what_is_counted_is_the_slope_of_the_likelihood() -> None:
 
 
 def test_as_many_departures_are_counted_as_there_were() -> None:
-    tape, left = taped(1.5 * DAY, 7, BUSY, BUSY)
+    tape, left = taped(1.5 * DAY, 9, BUSY, BUSY)
     counted = count_hours(PLAN, BUSY, [tape], 0)
     assert left >= 20
     assert counted.out.sum() == pytest.approx(left, rel=0.15)
@@ -76,7 +76,7 @@ def test_a_habit_that_is_lived_is_found_again() -> None:
     lived = replace(
         BUSY, habits={"P1": Habit(out=tuple(8.0 if n % 24 in (14, 15, 16, 17) else 0.5 for n in range(WEEK)))}
     )
-    tape, left = taped(2.5 * DAY, 6, lived, BUSY)
+    tape, left = taped(2.5 * DAY, 7, lived, BUSY)
     assert left >= 30
     (habit,) = learn_habits(PLAN, BUSY, [tape]).values()
     out = np.array(habit.out).reshape(7, 24)

@@ -11,6 +11,7 @@ from scipy.linalg import null_space
 from presence import Floorplan, SettingError, Settings, Tracker
 from presence.floorplan import AWAY
 from presence.habits import Hour
+from presence.leaning import foreign_rooms
 from presence.model import Model
 from presence.movement import beings, weights_and_flows
 from presence.places import states_of
@@ -104,6 +105,58 @@ def test_of_two_who_watch_a_film_the_one_whose_bedtime_it_is_has_gone_to_bed() -
         told[share] = tracker.belief.people
     assert told[0.7]["ada"]["north"] > 0.5 > told[0.7]["ben"]["south"]
     assert told[0.7]["ada"]["north"] > told[0.1]["ada"]["north"] + 0.01
+
+
+BEDSITS = home(
+    {"ada": {"bed": "north"}, "ben": {"bed": "south"}, "cy": {"bed": "den"}},
+    rooms={"hall": {}, "ensuite": {}} | {room: {"rest": True} for room in ("north", "south", "den", "box")},
+    doors={f"hall_{room}": {"between": ["hall", room]} for room in ("north", "south", "box", "away")}
+    | {"hall_den": {"between": ["hall", "den"], "leaf": "none"}, "south_ensuite": {"between": ["south", "ensuite"]}},
+    visitors=1,
+    north_contact=contact("hall_north"),
+    **motions("hall"),
+)
+
+
+def test_others_bedrooms_are_those_behind_doors_and_what_only_they_lead_to() -> None:
+    """Not one that all live in, nor one that is nobody's, nor where somebody has no other way to their own."""
+    told = {start: foreign_rooms(BEDSITS, start) for start in ("north", "south", "den", AWAY, None)}
+    assert told["north"] == {"south", "ensuite"}
+    assert told["south"] == {"north"}
+    assert told["den"] == told[AWAY] == {"north", "south", "ensuite"}
+    assert told[None] == foreign_rooms(PLAIN, AWAY) == set()
+    ways = {"inner": {"between": ["hall", "bed"]}, "front": {"between": ["hall", "away"]}}
+    rooms = {room: {"rest": True} for room in ("hall", "bed")}
+    behind = home({"P1": {"bed": "hall"}, "P2": {"bed": "bed"}}, rooms=rooms, doors=ways)
+    assert foreign_rooms(behind, "bed") == set()
+    assert foreign_rooms(behind, "hall") == {"bed"}
+
+
+def test_anothers_bedroom_is_gone_into_a_third_as_readily_and_left_as_soon() -> None:
+    states, share = states_of(BEDSITS), Settings().foreign_room_share
+    moving = {states.places[p].room: i for p, i in states.moving.items()}
+    rates = {}
+    for being in beings(BEDSITS):
+        weights, flows = weights_and_flows(BEDSITS, states, being, WAKING, Settings())
+        assert np.array_equal(flows, flows.T)
+        rates[being.id] = flows / weights[:, None]
+    doors = [("hall", "south"), ("south", "hall"), ("south", "ensuite"), ("ensuite", "south"), ("hall", "box")]
+    ratios = [rates["ada"][moving[a], moving[b]] / rates["ben"][moving[a], moving[b]] for a, b in doors]
+    assert ratios == pytest.approx([share, 1.0, 1.0, 1.0, 1.0], rel=1e-12)
+    assert rates["visitor_1"][moving["hall"], moving["north"]] == pytest.approx(
+        share * rates["ada"][moving["hall"], moving["north"]]
+    )
+
+
+def test_who_opens_the_door_of_a_bedroom_is_rather_the_one_whose_it_is() -> None:
+    """One of them is in the hall; the others go in a third as readily."""
+    tracker = Tracker(BEDSITS)
+    tracker.advance(NOON)
+    for seconds, sensor, value in ((0.5, "hall_motion", "detected"), (1.0, "north_contact", "open")):
+        tracker.observe(at(seconds, sensor, value))
+    assert tracker.association is not None
+    people = tracker.association.people
+    assert people["ada"] > 2.5 * max(people["ben"], people["cy"])
 
 
 def test_places_of_ones_own_leave_others_moving_as_they_did() -> None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from presence import Event, Floorplan, Settings
 from presence.closings import SHUT_BY_ITSELF
 from presence.conditions import entries_of
-from presence.habits import Habit, Hour, Hours
+from presence.habits import BEDTIME, Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model
 from presence.movement import RESIDENT, VISITOR
@@ -66,7 +66,10 @@ class DenseModel:
             habit = self.settings.habits.get(name, Habit())
             a, b = habit.awake or (self.plan.people[name].awake if name in self.plan.people else (0.0, 86400.0))
             asleep = not (a <= clock < b if a <= b else not b <= clock < a)
-            answers.append(Hour(asleep, habit.out[hour], habit.back[hour]))
+            to_bed = name in self.plan.people and (clock - b + BEDTIME) % 86400.0 < 2 * BEDTIME
+            answers.append(
+                Hour(asleep, habit.out[hour], habit.back[hour] * (self.settings.homeward_factor if to_bed else 1.0))
+            )
         residents = [answers[self.names.index(name)] for name in self.plan.people]
         night = bool(residents) and all(answer.asleep for answer in residents)
         beings = zip(answers, self._model.beings, strict=True)
@@ -77,6 +80,7 @@ class DenseModel:
         clocks = {clock for person in self.plan.people.values() for clock in person.awake}
         for habit in self.settings.habits.values():
             clocks |= {3600.0 * hour for hour in range(24)} | set(habit.awake or ())
+        clocks |= {(clock + by) % 86400.0 for clock in clocks for by in (-BEDTIME, BEDTIME)}
         days = range(int(begin // 86400), int(end // 86400) + 1)
         return sorted({day * 86400 + clock for day in days for clock in clocks if begin < day * 86400 + clock < end})
 
@@ -89,8 +93,7 @@ class DenseModel:
         weights = self.sight(tuple(Hour(hour.asleep) for hour in hours)).weights.copy()
         states, plan = self._model.states, self._model.plan
         for row, hour, being in zip(weights, hours, self._model.beings, strict=True):
-            if hour.asleep and being.role == RESIDENT:  # hardly anybody is away, and most are in a bed of theirs
-                row[self.room == self.rooms.index("away")] *= self.settings.night_away_share
+            if hour.asleep and being.role == RESIDENT:  # most are in a bed of theirs
                 beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
                 bed = [
                     i
