@@ -85,7 +85,7 @@ def test_the_expected_log_likelihood_has_the_slope_of_the_likelihood(plan: Floor
 
 def test_counts_of_one_person_depend_on_nobody_elses_hours(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two people who get up and go to bed apart: with everybody's hours told apart, the same, from more hours."""
-    plan = home({"P1": {"awake": ["06:00", "13:00"]}, "P2": {"awake": ["14:30", "11:00"]}}, **SENSORS)
+    plan = home({"P1": {"awake": ["06:00", "13:00"]}, "P2": {"awake": ["12:30", "14:00"]}}, **SENSORS)
     tape, _ = recorded(plan, 6)
     assert len({step.stage[0] for step in tape.steps if isinstance(step, Quiet)}) > 2
     own = count(plan, Settings(), [tape], [0, 1])
