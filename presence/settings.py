@@ -95,7 +95,7 @@ class Settings:
     """A pet settled to asleep in any room, and back: it lies deeply still .6 of the time. Laboratory cats slept .57 of
     it (Sterman et al. 1965, from memory)."""
     foreign_room_share: float = 0.33
-    """Going into others' bedrooms behind doors (`places.foreign_rooms`), relative to other rooms. No source."""
+    """Going into others' bedrooms behind doors (`leaning.foreign_rooms`), relative to other rooms. No source."""
     foreign_bed_share: float = 0.1
     """Falling asleep, or settling unseen, in a rest room not their own, relative to it. Common practice, no source."""
     corridor_share: float = 0.15
@@ -178,8 +178,7 @@ class Settings:
     """The same at a door to the outside, which is latched: once a week. Common practice, no source."""
     door_bounce_share: float = 0.02
     """Share of a contact's reports that it follows up by itself, for a start; from then on its own record counts
-    (`DoorUse.bounce_share`): a door not latched rattles. Common practice, no source. In one real home (ARAS house A,
-    days 1-5) a bathroom's door opened 628 times, half of those within a second of being shut. 0: no bounces."""
+    (`DoorUse.bounce_share`): a door not latched rattles. Common practice, no source. 0: no bounces."""
     door_bounce_delay: float = 4.0
     """Half of such reports come within so many seconds: a door that is fumbled with is open again before anybody else
     can use it. By likelihood, without labels, on two open logs (van Kasteren et al. 2010, house A; ARAS house A)."""
