@@ -95,7 +95,7 @@ class Settings:
     """A pet settled to asleep in any room, and back: it lies deeply still .6 of the time. Laboratory cats slept .57 of
     it (Sterman et al. 1965, from memory)."""
     foreign_room_share: float = 0.33
-    """Going into others' bedrooms behind doors (`places.foreign_rooms`), relative to other rooms. No source."""
+    """Going into others' bedrooms behind doors (`leaning.foreign_rooms`), relative to other rooms. No source."""
     foreign_bed_share: float = 0.1
     """Falling asleep, or settling unseen, in a rest room not their own, relative to it. Common practice, no source."""
     corridor_share: float = 0.15
@@ -116,8 +116,7 @@ class Settings:
     homeward_factor: float = 2.0
     """How much sooner they come home in the hours about bedtime (`habits.BEDTIME`). Common practice, no source."""
     night_bed_share: float = 0.9
-    """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
-    at night in the American Time Use Survey (from memory)."""
+    """Asleep in their own bed then: nine in ten people are at three, American Time Use Survey (from memory)."""
     night_room_share: float = 0.7
     """Of their time at home in these hours they are drawn to their own bedroom for so much (`leaning.to_bed`): less
     than nine tenths, for hours are not kept to the minute. Picked by hand, see benchmarks/MEASURED.md, "Bedtime"."""
