@@ -5,6 +5,7 @@ A pickle holds values as the code lays them out: another version would take one 
 
 from __future__ import annotations
 
+import pickle
 from copy import deepcopy
 from functools import cache
 from hashlib import sha256
@@ -18,7 +19,9 @@ from presence.turns import Turns
 LAID_OUT: tuple[ModuleType, ...] = (merging, passages, record, settings, snapshot, witness)
 """Where the records are that a tracker consists of."""
 WRITER = "written_by"
-"""Under which name a pickle says which version wrote it."""
+"""Under which name a pickle says which version wrote it..."""
+KEPT = "kept"
+"""...and what."""
 
 
 @cache
@@ -34,7 +37,9 @@ class Kept(Turns):
     """What says, as a pickle or a copy, which version wrote it, and takes up no other's."""
 
     def __getstate__(self) -> dict[str, Any]:
-        return {name: value for name, value in vars(self).items() if name != "_turn"} | {WRITER: this_version()}
+        with self._turn:  # at once: what pickles or copies reads the rest while other threads go on
+            kept = pickle.dumps({name: value for name, value in vars(self).items() if name != "_turn"})
+        return {WRITER: this_version(), KEPT: kept}
 
     def __copy__(self) -> Self:
         """Another that goes on by itself: with shared lists and queues either would hear of what only the other did."""
@@ -52,4 +57,4 @@ class Kept(Turns):
                 f"this {type(self).__name__} was pickled by another version of presence ({writer}; this one is"
                 f" {this_version()}); start a new one and feed it the last days of your log"
             )
-        vars(self).update(state)
+        vars(self).update(pickle.loads(state[KEPT]))

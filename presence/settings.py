@@ -116,8 +116,7 @@ class Settings:
     homeward_factor: float = 2.0
     """How much sooner they come home in the hours about bedtime (`habits.BEDTIME`). Common practice, no source."""
     night_bed_share: float = 0.9
-    """Asleep in their own bed in somebody's sleeping hours when nothing is known yet: nine in ten people sleep at three
-    at night in the American Time Use Survey (from memory)."""
+    """Asleep in their own bed then: nine in ten people are at three, American Time Use Survey (from memory)."""
     night_room_share: float = 0.7
     """Of their time at home in these hours they are drawn to their own bedroom for so much (`leaning.to_bed`): less
     than nine tenths, for hours are not kept to the minute. Picked by hand, see benchmarks/MEASURED.md, "Bedtime"."""

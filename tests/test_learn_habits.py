@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from benchmarks.exact.drawing import draw_life
-from presence import Settings
-from presence.habits import WEEK, Habit
+from presence import Floorplan, Settings
+from presence.habits import WEEK, Habit, seconds_of
 from presence.learn.habits import SLOTS, HourCounts, _counts, count_hours, habit_of, learn_habits, waking_hours, week_of
 from presence.learn.report import report_lines
 from presence.learn.statistics import count
@@ -34,20 +34,23 @@ PLAN = home(
 BUSY = Settings(outer_door_rate=0.03)
 
 
-def taped(seconds: float, seed: int, lived: Settings, recorded: Settings) -> tuple[Tape, int]:
+def taped(seconds: float, seed: int, lived: Settings, recorded: Settings, plan: Floorplan = PLAN) -> tuple[Tape, int]:
     """A tape of a life drawn with some settings, as others record it; and how often P1 left home in it."""
-    life = draw_life(PLAN, seconds, seed, settings=lived)
+    life = draw_life(plan, seconds, seed, settings=lived)
     events = [event for event in life.events if event.seconds < BEGIN + seconds]
     rooms = [line.room for line in life.truth if line.person == "P1" and line.time.timestamp() < BEGIN + seconds]
     left = sum(a != "away" and b == "away" for a, b in pairwise(rooms))
-    return Recorder(PLAN, recorded, 16).record(BEGIN, events, BEGIN + seconds), left
+    return Recorder(plan, recorded, 16).record(BEGIN, events, BEGIN + seconds), left
 
 
-def test_what_is_counted_is_the_slope_of_the_likelihood() -> None:
+@pytest.mark.parametrize("to_bed", ["22:30", "14:30", "13:30"], ids=["by day", "about bedtime", "into the night"])
+def test_what_is_counted_is_the_slope_of_the_likelihood(to_bed: str) -> None:
     """Fisher's identity, for going out and coming back in one hour of the week (Monday, 13:00)."""
     length, step = 2.4 * HOUR, 1e-3
-    tape, _ = taped(length, 3, BUSY, BUSY)
-    counted = count_hours(PLAN, BUSY, [tape], 0)
+    people = {"P1": replace(PLAN.people["P1"], awake=(7 * HOUR, seconds_of("to_bed", to_bed)))}
+    plan = replace(PLAN, people=people)
+    tape, _ = taped(length, 3, BUSY, BUSY, plan)
+    counted = count_hours(plan, BUSY, [tape], 0)
     for name, happened, expected in (
         ("out", counted.out, counted.out_expected),
         ("back", counted.back, counted.back_expected),
@@ -55,8 +58,8 @@ def test_what_is_counted_is_the_slope_of_the_likelihood() -> None:
         likelihoods = []
         for factor in (1.0 + step, 1.0 - step):
             settings = replace(BUSY, habits={"P1": Habit(**{name: one_hour(13, factor)})})
-            turned, _ = taped(length, 3, BUSY, settings)
-            likelihoods.append(count(PLAN, settings, [turned], [0]).log_likelihood)
+            turned, _ = taped(length, 3, BUSY, settings, plan)
+            likelihoods.append(count(plan, settings, [turned], [0]).log_likelihood)
         slope = (likelihoods[0] - likelihoods[1]) / (2 * step)
         assert (happened - expected)[26:28].sum() == pytest.approx(slope, rel=1e-3, abs=1e-4)
         assert happened[:24].sum() == expected[:24].sum() == 0.0  # before noon nothing was

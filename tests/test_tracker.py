@@ -372,12 +372,13 @@ def test_late_events_are_put_in_their_place(order: tuple[int, ...]) -> None:
 
 
 def test_threads_may_share_a_tracker() -> None:
-    """Told by four at once, while a fifth looks, the same is believed as told by one in order."""
+    """Told by four at once, while others look, copy and pickle it, the same is believed as told by one in order."""
     reports = values_of(SMALL)
     events = [at(7.0 * k, *reports[5 * k % len(reports)]) for k in range(24)]
     alone, shared = followed(SMALL, events), Tracker(SMALL, reordering_window=1e6)
     shared.advance(NOON)
     looked: list[float] = []
+    kept: list[Tracker] = []
     broken: list[Exception] = []
     done = threading.Event()
 
@@ -395,22 +396,32 @@ def test_threads_may_share_a_tracker() -> None:
         except Exception as error:
             broken.append(error)
 
+    def keep() -> None:
+        try:
+            while not done.is_set():
+                kept.extend([copy.deepcopy(shared), pickle.loads(pickle.dumps(shared))])
+        except Exception as error:
+            broken.append(error)
+
     usual = sys.getswitchinterval()
     sys.setswitchinterval(1e-6)
     try:
-        eye = threading.Thread(target=look)
+        others = [threading.Thread(target=look), threading.Thread(target=keep)]
         threads = [threading.Thread(target=work, args=(events[k::4],)) for k in range(4)]
-        for thread in (eye, *threads):
+        for thread in (*others, *threads):
             thread.start()
         for thread in threads:
             thread.join()
         done.set()
-        eye.join()
+        for thread in others:
+            thread.join()
     finally:
         sys.setswitchinterval(usual)
     assert broken == []
     assert looked
     assert looked == pytest.approx([1.0] * len(looked))
+    assert kept
+    assert [sum(one.belief.at_home) for one in kept] == pytest.approx([1.0] * len(kept))
     assert_same_belief(alone, shared)
 
 

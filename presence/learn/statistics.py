@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from presence.conditions import entries_of
 from presence.floorplan import Floorplan
-from presence.habits import Hours
+from presence.habits import Hour, Hours
 from presence.learn import counts
 from presence.learn.tape import Caused, Quiet, Report, Stage, Tape, Told, alone, own_hours
 from presence.model import Condition, Model
@@ -72,7 +72,7 @@ class Views:
     Args:
         model: the home under some settings.
         p: the being whose habits are turned...
-        turn: ...to these values of an `Hour`; none: everybody's as they are.
+        turn: ...by these factors of an `Hour`, or to sleeping hours or not; none: everybody's as they are.
     """
 
     def __init__(self, model: Model, p: int = 0, turn: Mapping[str, Any] | None = None) -> None:
@@ -85,8 +85,8 @@ class Views:
     def at(self, hours: Hours) -> tuple[Sight, Array, Array]:
         """The sight, silent flows (P, S, S) and total rates of leaving or being seen (P, S)."""
         if hours not in self._sights:
-            turned = list(hours)
-            turned[self._p] = turned[self._p]._replace(**self._turn)
+            turned, own = list(hours), hours[self._p]._asdict()
+            turned[self._p] = Hour(**own | {k: v if k == "asleep" else v * own[k] for k, v in self._turn.items()})
             sight = self.model.sight(tuple(turned))
             flows = sight.silent_flows()
             np.einsum("pii->pi", flows)[:] = 0.0
