@@ -184,11 +184,6 @@ class JointEngine(TrackerEngine):
         return replace(snapshot, association=association)
 
     # --- windows ----------------------------------------------------------------------------------------------------
-    def _opened(
-        self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, accepting: tuple[int, ...]
-    ) -> Snapshot:
-        return self._passed(snapshot, event, ways, by_itself, accepting)
-
     def _note_sides(self, snapshot: Snapshot, ahead_of: Sensor | None = None) -> Snapshot:
         return snapshot
 

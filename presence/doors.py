@@ -15,14 +15,7 @@ from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
-from presence.sides import (
-    crossed_beyond,
-    forget_sides,
-    note_before,
-    note_company,
-    note_first_passage,
-    note_sides,
-)
+from presence.sides import forget_sides, note_first_passage, note_sides, sides_lately
 from presence.snapshot import DoorUse, Said, Snapshot, replace
 from presence.unprompted import (
     TOGETHER,
@@ -48,6 +41,8 @@ MOST_WINDOWS = 32
 """How many windows one door may have open at once."""
 MOST_TRACKED = 2
 """How many windows may be tracked at once; each adds about as much to the cost of an event as the belief itself."""
+CROSSED_LEAST = 0.002
+"""A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 
 
 class DoorEngine(ClosingEngine):
@@ -76,7 +71,7 @@ class DoorEngine(ClosingEngine):
             snapshot = self._open_window(snapshot, door)
             accepting = tuple(i for i, w in enumerate(snapshot.windows) if w.accepting and w.door == door)
             by_itself += self._jolt_rate(snapshot, event, use)
-            snapshot = self._opened(snapshot, event, ways, by_itself, accepting)
+            snapshot = self._passed(snapshot, event, ways, by_itself, accepting)
             told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         else:
             snapshot = self._shut(snapshot, event, by_itself, use)
@@ -101,18 +96,6 @@ class DoorEngine(ClosingEngine):
         rate = false_alarm_rate(self.plan, self.settings, door)
         rate *= 1.0 if event.code is None else self.settings.code_slip
         return rate * self._lost(snapshot, door) if event.value == "closed" and not use.given_up else rate
-
-    def _opened(
-        self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, accepting: tuple[int, ...]
-    ) -> Snapshot:
-        """The same as `_passed`; where a door is opened, who passes with the one who is told is noted."""
-        door = str(self.plan.sensors[event.sensor].door)
-        if event.value != "open" or not self.names:
-            return self._passed(snapshot, event, ways, by_itself, accepting)
-        near = self._world(snapshot).near(door)
-        snapshot = note_before(snapshot, door, near)
-        snapshot = self._passed(snapshot, event, ways, by_itself, accepting)
-        return note_company(snapshot, door, near, TRACKED_SHARE)
 
     def _passed(
         self, snapshot: Snapshot, event: Event, ways: list[Way], by_itself: float, accepting: tuple[int, ...]
@@ -168,7 +151,7 @@ class DoorEngine(ClosingEngine):
         if use.open:
             conditions |= {("open", door)}
         windows = snapshot.windows if use.open else stop_accepting(snapshot.windows, door)
-        snapshot = snapshot if use.open else forget_sides(snapshot, snapshot.noted_of(door))
+        snapshot = forget_sides(snapshot, snapshot.noted_of(door))
         return replace(snapshot, conditions=conditions, doors={**snapshot.doors, door: use}, windows=windows)
 
     def _open_window(self, snapshot: Snapshot, door: str, *, beyond: bool = False) -> Snapshot:
@@ -235,21 +218,19 @@ class DoorEngine(ClosingEngine):
         near = self._world(snapshot).near(door)  # what `_untrack` notes later is too late for this closing
         for index in (i for i, w in enumerate(snapshot.windows) if w.tracked and w.door == door):
             snapshot = note_first_passage(snapshot, index, near)
-        beyond = crossed_beyond(snapshot, door, near, self.model.persons)
-        if beyond is None:
+        sides = sides_lately(snapshot, door, near, self.model.persons)
+        crossed = 0.0 if sides is None else np.abs(np.diff(sides, axis=0)).sum(axis=0) @ snapshot.mixture.weight
+        if sides is None or np.max(crossed) < CROSSED_LEAST:
             return self._tell_plain_closing(snapshot, door, told)
-        label, being = beyond
+        being = int(np.argmax(crossed))
+        label = first_passage.crossed_last(sides, being)
         opening = max((i for i, w in enumerate(snapshot.windows) if w.door == door), default=None)
         first = np.full((1, label.shape[1]), 0.5 / (label.shape[1] - 1))
         if opening is not None:  # who passed at the opening may have done so only now
-            first = labels_of(snapshot.mixture, snapshot.windows, opening)
-            first = np.tile(first, (len(label) // len(first), 1))
+            first = np.tile(labels_of(snapshot.mixture, snapshot.windows, opening), (2, 1))
         label = first_passage.else_earlier(label, CLOSING_SHARE * first)
         snapshot = self._open_window(snapshot, door, beyond=True)
-        if being is None:
-            snapshot.mixture.labels[:, -1] = label
-        else:
-            snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
+        snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
         return snapshot
 

@@ -12,7 +12,6 @@ Source: Kemeny & Snell 1960, "Finite Markov Chains", section 3.5 (absorbing at t
 
 from __future__ import annotations
 
-from functools import reduce
 from typing import NamedTuple
 
 import numpy as np
@@ -155,19 +154,22 @@ def told_apart(before: Array, after: Array, being: int) -> tuple[Array, Array]:
     return np.minimum(was, 1.0), now
 
 
-def crossed_last(sides: Array, being: int | None = None) -> Array:
+def crossed_last(sides: Array, being: int) -> Array:
     """The label of whoever has gone from one part to the rest or back last, by several instants.
+
+    Hypotheses are taken apart by where one being is now, as in `told_apart`.
 
     Args:
         sides: shape (N, P, K), probability of the first part at N instants in order of time, the last of them now.
-        being: by whose part now hypotheses are taken apart, as in `told_apart`; None: they are not.
+        being: who is told apart.
 
     Returns:
-        Shape (2 K, 1 + 2 P) or (K, 1 + 2 P), as `label`.
+        Shape (2 K, 1 + 2 P), as `label`.
     """
-    pairs = zip(sides[-2::-1], sides[:0:-1], strict=True)
-    labels = [crossed(*(pair if being is None else told_apart(*pair, being))) for pair in pairs]
-    return reduce(else_earlier, labels)
+    label = crossed(*told_apart(sides[-2], sides[-1], being))
+    for before, after in zip(sides[-3::-1], sides[-2:0:-1], strict=True):
+        label = else_earlier(label, crossed(*told_apart(before, after, being)))
+    return label
 
 
 def else_earlier(label: Array, earlier: Array) -> Array:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.first_passage import crossed_last, near_after
+from presence.first_passage import near_after
 from presence.floorplan import Sensor
 from presence.passages import tracks
 from presence.snapshot import Snapshot, replace
@@ -21,8 +21,6 @@ Array = NDArray[np.float64]
 NOTED_FOR = 60.0
 """Seconds after which the sides are noted again: a closing is told as the passage of whoever has passed within one to
 two minutes before it."""
-CROSSED_LEAST = 0.002
-"""A closing is followed up like an opening where somebody has passed before it with at least this probability."""
 CROSSED_LIKELY = 0.5
 """They are noted sooner where somebody has crossed since, with more than this probability: who comes back within a
 minute has crossed twice."""
@@ -48,39 +46,11 @@ def note_sides(
         if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
             if ahead_of is not None:
                 continue
-            moved = mixture.weight @ np.abs(mixture.sides[:, mine[-1]] - now)
-            if moved[:persons].max(initial=0.0) < CROSSED_LIKELY:
+            crossed = mixture.weight @ np.abs(mixture.sides[:, mine[-1]] - now)
+            if crossed[:persons].max(initial=0.0) < CROSSED_LIKELY:
                 continue
         snapshot = _note(forget_sides(snapshot, mine[:-1]), snapshot.seconds, door, now)
     return snapshot
-
-
-def note_before(snapshot: Snapshot, door: str, near: Array) -> Snapshot:
-    """Note on which side of a door everybody is before it is opened, and nothing else of it; `near` as below."""
-    snapshot = forget_sides(snapshot, snapshot.noted_of(door))
-    return _note(snapshot, snapshot.seconds, door, (snapshot.mixture.x @ near).T)
-
-
-def note_company(snapshot: Snapshot, door: str, near: Array, limit: float) -> Snapshot:
-    """Of those who pass in the event of an opening one is told: the others are seen to follow.
-
-    Two notes of one instant are left: where the passage of the one who is told leaves everybody, and where all are.
-
-    Args:
-        snapshot: what is known; the latest window is of this opening, the latest note of before it.
-        door: the door.
-        near: 1 for the states on the door's first side, else 0, shape (S,).
-        limit: where nobody has passed yet with more than this probability nothing is noted, see `note_first_passage`.
-    """
-    mixture, last = snapshot.mixture, len(snapshot.noted) - 1
-    label = mixture.labels[:, len(snapshot.windows) - 1]
-    if mixture.weight @ label[:, 0] > limit:
-        return forget_sides(snapshot, [last])
-    forth, back = np.split(label[:, 1:], 2, axis=1)
-    now, sides = (mixture.x @ near).T, mixture.sides.copy()
-    opened = np.maximum(mixture.cause[:, :-1] - forth - back, 0.0)  # and stayed: they are known to be beside it
-    sides[:, last] = sides[:, last] * (1.0 - forth - back - opened) + back + opened * now
-    return _note(replace(snapshot, mixture=mixture._replace(sides=sides)), snapshot.seconds, door, now)
 
 
 def note_first_passage(snapshot: Snapshot, index: int, near: Array) -> Snapshot:
@@ -128,7 +98,7 @@ def forget_sides(snapshot: Snapshot, indices: Sequence[int]) -> Snapshot:
     return replace(snapshot, noted=noted, mixture=snapshot.mixture._replace(sides=sides))
 
 
-def sides_lately(snapshot: Snapshot, door: str, near: Array, persons: int) -> tuple[Array, Array] | None:
+def sides_lately(snapshot: Snapshot, door: str, near: Array, persons: int) -> Array | None:
     """Probability of each being to have been on a door's first side whenever that was noted lately, and now.
 
     Args:
@@ -138,31 +108,14 @@ def sides_lately(snapshot: Snapshot, door: str, near: Array, persons: int) -> tu
         persons: how many beings, the first ones, are people.
 
     Returns:
-        Shape (N, P, K), in order of time; and the same where all who passed in the event of the opening had passed
-        (`note_company`). None where nothing was noted. Where a pet was is hardly known.
+        Shape (N, P, K), in order of time; None where nothing was noted. Where a pet was is hardly known.
     """
     mine = snapshot.noted_of(door)
     if not mine:
         return None
-    recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR] or mine[-1:]
+    recent = [i for i in mine if snapshot.seconds - snapshot.noted[i][0] <= 2.0 * NOTED_FOR]
     now = np.minimum(snapshot.mixture.x @ near, 1.0)
-    sides = np.concatenate([snapshot.mixture.sides[:, recent].transpose(1, 2, 0), now[None]])
+    before = snapshot.mixture.sides[:, recent or mine[-1:]].transpose(1, 2, 0)
+    sides = np.concatenate([before, now[None]])
     sides[:, persons:] = now[persons:]
-    company = len({snapshot.noted[i] for i in recent[:2]}) < len(recent[:2])
-    return (np.delete(sides, 1, axis=0), sides[1:]) if company else (sides, sides)
-
-
-def crossed_beyond(snapshot: Snapshot, door: str, near: Array, persons: int) -> tuple[Array, int | None] | None:
-    """The label of whoever has passed a door that stood open beyond the first, or with them; None if hardly anybody.
-
-    And who has most likely crossed since, by whose side now the hypotheses are to be told apart: then it has twice as
-    many rows, as for `witness.divide`. Arguments as `sides_lately`.
-    """
-    lately, weight = sides_lately(snapshot, door, near, persons), snapshot.mixture.weight
-    if lately is None:
-        return None
-    sides, since = lately
-    crossed = np.abs(np.diff(since, axis=0)).sum(axis=0) @ weight
-    being = int(np.argmax(crossed)) if np.max(crossed) >= CROSSED_LEAST else None
-    label = crossed_last(sides, being)
-    return None if being is None and weight @ label[:, 0] > 1.0 - CROSSED_LEAST else (label, being)
+    return sides

@@ -79,19 +79,6 @@ def test_two_who_come_together_are_two_at_home() -> None:
     assert told(TOGETHER).belief.at_home[2] > told(TOGETHER, share=0.0).belief.at_home[2]
 
 
-def test_the_closing_tells_of_whoever_came_along() -> None:
-    """Everybody is surely out, so of those who are in as the door is shut one is told of at the opening."""
-    exact = JointFilter(three())
-    for event in TOGETHER[: len(OPENED) + 1]:
-        exact.observe(event)
-    further = sum(exact.model.read(exact.joint)["at_home"][2:])
-    closing = told(TOGETHER[: len(OPENED) + 1]).passages[-1]
-    assert closing.directions["away>hall"] == pytest.approx(further, abs=0.01)
-    later = told(TOGETHER).passages[-1]  # two phones are back
-    assert later.time == closing.time
-    assert later.directions["away>hall"] > 0.5
-
-
 @pytest.mark.parametrize("visitors", [0, 1], ids=["a resident asked along", "a guest let in"])
 def test_who_comes_in_with_another_walks_on_beside_the_zones_near_the_door(visitors: int) -> None:
     """Three sensors in a row, 3 m apart, and the door nearer to the first: most are seen by that one next."""

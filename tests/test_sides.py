@@ -10,16 +10,7 @@ from presence.first_passage import begin
 from presence.hypotheses import start
 from presence.merging import Mixture
 from presence.passages import Window
-from presence.sides import (
-    NOTED_FOR,
-    crossed_beyond,
-    forget_sides,
-    note_before,
-    note_company,
-    note_first_passage,
-    note_sides,
-    sides_lately,
-)
+from presence.sides import NOTED_FOR, forget_sides, note_first_passage, note_sides, sides_lately
 from presence.snapshot import DoorUse, Snapshot, replace
 from tests.oracle import contact, home
 
@@ -31,19 +22,19 @@ PLAN = home(1, front_contact=contact("front"), back_contact=contact("back"))
 PERSONS = 1
 
 
-def known(seconds: float, first_side: tuple[float, ...], doors: tuple[str, ...] = ("front",)) -> Snapshot:
-    """A person and a cat, or several people, each on the first side with this probability; these doors stand open."""
+def known(seconds: float, first_side: tuple[float, float], doors: tuple[str, ...] = ("front",)) -> Snapshot:
+    """A person and a cat, each on the first side with this probability; these doors stand open."""
     x = np.array([[p, 1.0 - p] for p in first_side])
     return Snapshot(seconds, start(x, 0), (), np.inf, doors={door: DoorUse(open=True) for door in doors})
 
 
-def later(snapshot: Snapshot, seconds: float, first_side: tuple[float, ...]) -> Snapshot:
+def later(snapshot: Snapshot, seconds: float, first_side: tuple[float, float]) -> Snapshot:
     x = np.array([[[p, 1.0 - p]] for p in first_side])
     return replace(snapshot, seconds=seconds, mixture=snapshot.mixture._replace(x=x))
 
 
-def noted(snapshot: Snapshot, ahead_of: str | None = None, persons: int = PERSONS) -> Snapshot:
-    return note_sides(snapshot, lambda door: NEAR, persons, None if ahead_of is None else PLAN.sensors[ahead_of])
+def noted(snapshot: Snapshot, ahead_of: str | None = None) -> Snapshot:
+    return note_sides(snapshot, lambda door: NEAR, PERSONS, None if ahead_of is None else PLAN.sensors[ahead_of])
 
 
 def test_sides_are_noted_at_once_and_then_once_a_minute() -> None:
@@ -92,34 +83,9 @@ def test_a_closing_is_told_from_the_notes_of_two_minutes_else_from_the_last() ->
     for wait, expected in ((60.0, [0.9, 0.8, 0.1]), (61.0, [0.8, 0.1]), (600.0, [0.8, 0.1])):
         sides = sides_lately(later(snapshot, 1060.0 + wait, (0.1, 0.7)), "front", NEAR, PERSONS)
         assert sides is not None
-        assert sides[0] is sides[1]  # nobody has passed with another
-        np.testing.assert_allclose(sides[0][:, 0, 0], expected, rtol=0, atol=1e-15)
-        assert (sides[0][:, 1] == 0.7).all()  # where the cat was is hardly known
+        np.testing.assert_allclose(sides[:, 0, 0], expected, rtol=0, atol=1e-15)
+        assert (sides[:, 1] == 0.7).all()  # where the cat was is hardly known
     assert sides_lately(snapshot, "back", NEAR, PERSONS) is None
-
-
-def test_who_passes_with_the_one_who_is_told_is_seen_to_follow() -> None:
-    """Two of three were on the first side by .8 and .9 and are beyond the door now; the opening is the first one's."""
-    first, then = np.array([0.8, 0.9, 0.3]), np.array([0.0, 0.0, 0.3])
-    snapshot = noted(known(990.0, (0.5, 0.5, 0.5)), persons=3)  # while it stood open before
-    snapshot = note_before(later(snapshot, 1000.0, tuple(first)), "front", NEAR)
-    mixture = snapshot.mixture._replace(
-        x=np.array([[[p, 1.0 - p]] for p in then]),
-        labels=np.array([[[0.02, 0.98, 0.0, 0.0, 0.0, 0.0, 0.0]]]),
-        cause=np.array([[0.98, 0.0, 0.0, 0.02]]),
-    )
-    window = Window(1000.0, "front", 1300.0, accepting=True)
-    snapshot = replace(snapshot, mixture=mixture, windows=(window,))
-    told = note_company(snapshot, "front", NEAR, 0.1)
-    assert told.noted == ((1000.0, "front"), (1000.0, "front"))
-    np.testing.assert_allclose(told.mixture.sides[0], [[0.8 * 0.02, 0.9, 0.3], then], rtol=0, atol=1e-12)
-    beyond = crossed_beyond(told, "front", NEAR, 3)
-    assert beyond is not None
-    label, being = beyond
-    assert being is None  # nobody since
-    assert label[0, 2] == pytest.approx(0.9, abs=0.02)
-    assert label[0, 4:].sum() == pytest.approx(0.0, abs=1e-12)
-    assert note_company(snapshot, "front", NEAR, 0.01).noted == ()  # it may not have been passed yet
 
 
 def test_notes_of_one_door_are_forgotten_and_those_of_others_kept() -> None:
