@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -60,6 +61,9 @@ def _beside(path: Path) -> Path:
 
 def _write(part: Path, path: Path, pieces: Iterable[str]) -> None:
     try:
+        if part != path and path.exists():  # who may read it may do so as before, and nobody else
+            part.touch(mode=0o600)
+            shutil.copymode(path, part)
         with part.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(pieces)
     except OSError as error:

@@ -198,3 +198,10 @@ def test_a_bundled_home_there_and_back(tmp_path: Path) -> None:
     path = tmp_path / "learned.json"
     write_learned(path, garage_home, apply(garage_home, Settings(), {}, {}))
     assert read_learned(path, garage_home).plan == garage_home
+
+
+def test_what_is_private_stays_private_when_it_is_written_again(tmp_path: Path) -> None:
+    path = written(tmp_path / "learned.json")
+    path.chmod(0o600)
+    written(path)
+    assert path.stat().st_mode & 0o777 == 0o600

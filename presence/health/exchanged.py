@@ -24,7 +24,7 @@ from presence.tracker import Tracker
 LATEST = 1000
 """Events at the end of a log by which the pairs are weighed."""
 LEAST = 5
-"""Openings below which nothing is said of a contact."""
+"""Openings or closings below which nothing is said of a contact."""
 AT_A_TIME = 100
 """Events between two looks whether a pair is hopeless..."""
 HOPELESS = 30.0
@@ -65,10 +65,15 @@ def exchanged_contacts(
 
 
 def _candidates(plan: Floorplan, events: Sequence[Event]) -> Iterator[tuple[str, str]]:
-    """Contacts of doors between different rooms that have both been heard often enough."""
-    openings = Counter(event.sensor for event in events if event.value == "open")
-    contacts = [s for s in plan.sensors.values() if s.kind == "contact" and openings[s.id] >= LEAST]
-    for a, b in combinations(contacts, 2):
+    """Contacts of doors between different rooms that have both been heard often enough, of openings and of closings.
+
+    One that hardly tells of either leaves its door open, or shut, for the tracker: that suits another door as often.
+    """
+    said = Counter((event.sensor, event.value) for event in events)
+    contacts = [s for s in plan.sensors.values() if s.kind == "contact"]
+    told = {s.id: sorted(said[s.id, value] for value in ("open", "closed")) for s in contacts}
+    heard = [s for s in contacts if told[s.id][1] >= LEAST and 2 * told[s.id][0] >= told[s.id][1]]
+    for a, b in combinations(heard, 2):
         if set(plan.doors[str(a.door)].between) != set(plan.doors[str(b.door)].between):
             yield a.id, b.id
 
