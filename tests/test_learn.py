@@ -75,7 +75,7 @@ def test_rates_that_are_wrong_by_up_to_four_times_come_back() -> None:
     for rate in rates:
         sign = 1.0 if random.random() < 0.5 else -1.0
         wrong[rate] = math.log(4.0) * sign * random.uniform(0.5, 1.0)
-    start = with_factors(Settings(door_pulled_shut_share=0.0), wrong)  # as lives are drawn
+    start = with_factors(Settings(door_pulled_shut_share=0.0, door_bounce_share=0.0), wrong)  # as lives are drawn
     tape = Recorder(WATCHED, start, 1).record(BEGIN, events, BEGIN + days * DAY)
     history = []
     for fitted in iterate(WATCHED, [tape], [0], rates, start):
