@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence.floorplan import AWAY, Floorplan
-from presence.places import States
+from presence.places import States, is_small
 
 Array = NDArray[np.float64]
 
@@ -74,9 +74,10 @@ def undrawn(
 
 
 def foreign_rooms(plan: Floorplan, start: str | None) -> frozenset[str]:
-    """Others' bedrooms behind doors, and rooms to which only these lead: few go there but their own.
+    """Others' bedrooms behind doors, small rooms to which only these lead with them: few go there but their own.
 
-    None where beds are not known, or somebody's way to or from their own leads through another's.
+    A bedroom that leads on to larger rooms, or out of doors, is none. None where beds are not known, where somebody's
+    way to or from their own leads through another's, nor for visitors of a home of one bedroom: they may sit in it.
 
     Args:
         plan: the home.
@@ -86,8 +87,15 @@ def foreign_rooms(plan: Floorplan, start: str | None) -> frozenset[str]:
 
     beds = {person.bed for person in plan.people.values()}
     archways = {room for door in plan.doors.values() if door.leaf == "none" for room in door.between}
-    closed = {bed for bed in beds if bed is not None} - {start} - archways
-    if start is None or not closed or (start == AWAY and None in beds):
+
+    def behind(closed: Collection[str]) -> set[str]:
+        """The rooms that are cut off from the street where nobody goes into some, these among them."""
+        reached = networkx.node_connected_component(plan.graph.subgraph(set(plan.rooms) - set(closed)), AWAY)
+        return set(plan.rooms) - set(reached)
+
+    others = {bed for bed in beds if bed is not None} - {start} - archways
+    closed = {bed for bed in others if all(is_small(plan, room) for room in behind([bed]) - {bed})}
+    if start is None or not closed or (start == AWAY and (None in beds or len(beds) == 1)):
         return frozenset()
-    reached = networkx.node_connected_component(plan.graph.subgraph(set(plan.rooms) - closed), AWAY)
-    return frozenset(plan.rooms) - reached if start in reached else frozenset()
+    foreign = behind(closed)
+    return frozenset() if start in foreign else frozenset(foreign)

@@ -266,6 +266,8 @@ class Model:
         lying = np.array([self.states.places[p].seat is None for p in self.states.place]) & (self.states.pace == ASLEEP)
         for row, hour, being in zip(weights, hours, self.beings, strict=True):
             if hour.asleep and being.role == RESIDENT:
+                settings = self.settings
+                row[self.states.room == self.away] *= settings.night_away_share / settings.night_leaving_share
                 own = [room in ((being.bed,) if being.bed else beds) for room in self.states.rooms]
                 in_bed = lying & np.array(own)[self.states.room]
                 usually = self.settings.night_bed_share / (1.0 - self.settings.night_bed_share)

@@ -120,7 +120,7 @@ def weights_and_flows(
             flows[i, j] = flows[j, i] = flows[i, j] + rate * share
     _add_zone_flows(plan, states, at, weights, flows, settings)
     outside = np.array([room not in plan.indoor for room in states.rooms])[states.room]
-    out = hour.out * (settings.night_away_share if hour.asleep and being.role == RESIDENT else 1.0)
+    out = hour.out * (settings.night_leaving_share if hour.asleep and being.role == RESIDENT else 1.0)
     weights[outside] *= out
     flows[outside[:, None] | outside] *= out
     if hour.asleep and being.bed is not None:

@@ -111,8 +111,9 @@ class Settings:
     away_share: float = 0.313
     """Share of time away: 1 - 16.49 h / 24 h, Building America House Simulation Protocols 2010, Fig. 25."""
     night_away_share: float = 0.1
-    """How much less readily people leave home in their sleeping hours, and are away when nothing is known yet: by
-    Building America House Simulation Protocols 2010, Fig. 25, nearly everybody is at home at night (from memory)."""
+    """How much less likely somebody is away in their sleeping hours, nothing known yet (as above, from memory)."""
+    night_leaving_share: float = 0.33
+    """How much less readily they leave home in these hours: some are up early. Common practice, no source."""
     homeward_factor: float = 2.0
     """How much sooner they come home in the hours about bedtime (`habits.BEDTIME`). Common practice, no source."""
     night_bed_share: float = 0.9

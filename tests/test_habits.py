@@ -86,7 +86,7 @@ def test_an_hour_turns_going_out_and_coming_back_and_nothing_else() -> None:
     turned = np.array(rates(Hour(out=4.0, back=0.5))) / np.array(rates(Hour()))
     assert turned == pytest.approx([4.0, 1.0, 1.0, 0.5, 1.0, 0.5, 1.0, 1.0], rel=1e-12)
     asleep = np.array(rates(Hour(asleep=True))) / np.array(rates(Hour()))
-    assert asleep[[0, *range(2, 8)]] == pytest.approx([Settings().night_away_share, *[1.0] * 6], rel=1e-12)
+    assert asleep[[0, *range(2, 8)]] == pytest.approx([Settings().night_leaving_share, *[1.0] * 6], rel=1e-12)
 
 
 @pytest.mark.parametrize("bed", ["22:30", "00:15"])
