@@ -109,12 +109,13 @@ def test_of_two_who_watch_a_film_the_one_whose_bedtime_it_is_has_gone_to_bed() -
 
 BEDSITS = home(
     {"ada": {"bed": "north"}, "ben": {"bed": "south"}, "cy": {"bed": "den"}},
-    rooms={"hall": {}, "ensuite": {}} | {room: {"rest": True} for room in ("north", "south", "den", "box")},
+    rooms={"hall": {}, "ensuite": {"outline": [[0, 0], [2, 0], [2, 2], [0, 2]]}}
+    | {room: {"rest": True} for room in ("north", "south", "den", "box")},
     doors={f"hall_{room}": {"between": ["hall", room]} for room in ("north", "south", "box", "away")}
     | {"hall_den": {"between": ["hall", "den"], "leaf": "none"}, "south_ensuite": {"between": ["south", "ensuite"]}},
     visitors=1,
     north_contact=contact("hall_north"),
-    **motions("hall"),
+    **motions("hall", "ensuite"),
 )
 
 
@@ -128,8 +129,19 @@ def test_others_bedrooms_are_those_behind_doors_and_what_only_they_lead_to() -> 
     ways = {"inner": {"between": ["hall", "bed"]}, "front": {"between": ["hall", "away"]}}
     rooms = {room: {"rest": True} for room in ("hall", "bed")}
     behind = home({"P1": {"bed": "hall"}, "P2": {"bed": "bed"}}, rooms=rooms, doors=ways)
-    assert foreign_rooms(behind, "bed") == set()
+    assert foreign_rooms(behind, "bed") == foreign_rooms(behind, AWAY) - {"bed"} == set()
     assert foreign_rooms(behind, "hall") == {"bed"}
+
+
+def test_no_bedroom_is_foreign_that_others_need_to_pass_or_to_sit_in() -> None:
+    """Somebody sleeps in the living room, with the kitchen behind it; a studio is all that its guests can sit in."""
+    ways = {f"{a}_{b}": {"between": [a, b]} for a, b in (("hall", "away"), ("hall", "bed"), ("hall", "living"))}
+    ways["living_kitchen"] = {"between": ["living", "kitchen"]}
+    rooms = {"hall": {}, "kitchen": {}, "living": {"rest": True}, "bed": {"rest": True}}
+    sofa = home({"P1": {"bed": "living"}, "P2": {"bed": "bed"}}, rooms=rooms, doors=ways)
+    assert [foreign_rooms(sofa, start) for start in ("bed", "living", AWAY)] == [set(), {"bed"}, {"bed"}]
+    studio = home({"P1": {"bed": "living"}, "P2": {"bed": "living"}}, rooms=rooms, doors=ways)
+    assert foreign_rooms(studio, AWAY) == set()
 
 
 def test_anothers_bedroom_is_gone_into_a_third_as_readily_and_left_as_soon() -> None:
