@@ -620,3 +620,25 @@ def test_a_guest_who_sleeps_in_a_spare_bedroom_is_there_all_night() -> None:
 @pytest.mark.parametrize("guest", ["none", "leaves"])
 def test_nobody_sleeps_in_a_spare_bedroom_who_has_left_or_never_came(guest: str) -> None:
     assert guest_night(guest).belief.at_home[1] > 0.95
+
+
+@pytest.mark.parametrize("hour", [5.75, 22.75])
+def test_who_leaves_in_hours_that_others_sleep_in_has_left(hour: float) -> None:
+    """An early shift, a late one: through the hall, out by the front door, and silence; of hours the plan says nothing.
+
+    Common practice, no source: who goes to the door and is heard no more has gone, whatever the time of day.
+    """
+    rooms = {"hall": {}, "living": {}, "bed": {"rest": True}}
+    ways = doors(front="hall away", a="hall living", b="hall bed")
+    plan = home(
+        {"P1": {"bed": "bed"}}, rooms=rooms, doors=ways, front_contact=contact("front"), **motions("hall", "living")
+    )
+    leaves = 3600.0 * ((hour - 12.0) % 24.0)
+    seen = [(t, "living_motion") for t in (3600.0, 7200.0, 32400.0, leaves - 60.0)] + [(leaves - 15.0, "hall_motion")]
+    lines = [(t + lasts, sensor, value) for t, sensor in seen for lasts, value in ((0.0, "detected"), (11.0, "clear"))]
+    lines += [(leaves, "front_contact", "open"), (leaves + 4.0, "front_contact", "closed")]
+    tracker = Tracker(plan)
+    for line in sorted(lines):
+        tracker.observe(at(*line))
+    tracker.advance(time_at(leaves + 900.0))
+    assert tracker.belief.at_home[0] > 0.75
