@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from presence import Event, Floorplan, Settings
 from presence.closings import SHUT_BY_ITSELF
 from presence.conditions import entries_of
+from presence.floorplan import AWAY
 from presence.habits import BEDTIME, Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model
@@ -93,7 +94,9 @@ class DenseModel:
         weights = self.sight(tuple(Hour(hour.asleep) for hour in hours)).weights.copy()
         states, plan = self._model.states, self._model.plan
         for row, hour, being in zip(weights, hours, self._model.beings, strict=True):
-            if hour.asleep and being.role == RESIDENT:  # most are in a bed of theirs
+            if hour.asleep and being.role == RESIDENT:  # most are at home, and in a bed of theirs
+                away = np.array([states.places[place].room == AWAY for place in states.place])
+                row[away] *= self.settings.night_away_share / self.settings.night_leaving_share
                 beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
                 bed = [
                     i
