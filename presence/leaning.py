@@ -94,7 +94,7 @@ def foreign_rooms(plan: Floorplan, start: str | None) -> frozenset[str]:
         return set(plan.rooms) - set(reached)
 
     others = {bed for bed in beds if bed is not None} - {start} - archways
-    closed = {bed for bed in others if all(is_small(plan, room) for room in behind([bed]) - {bed})}
+    closed = {b for b in others if len(plan.graph[b]) == 1 or all(is_small(plan, room) for room in behind([b]) - {b})}
     if start is None or not closed or (start == AWAY and (None in beds or len(beds) == 1)):
         return frozenset()
     foreign = behind(closed)
