@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from presence import Event, Floorplan, Settings
 from presence.closings import SHUT_BY_ITSELF
 from presence.conditions import entries_of
-from presence.floorplan import AWAY
 from presence.habits import BEDTIME, Habit, Hour, Hours
 from presence.markov import move_joint
 from presence.model import Model
@@ -95,8 +94,8 @@ class DenseModel:
         states, plan = self._model.states, self._model.plan
         for row, hour, being in zip(weights, hours, self._model.beings, strict=True):
             if hour.asleep and being.role == RESIDENT:  # most are at home, and in a bed of theirs
-                away = np.array([states.places[place].room == AWAY for place in states.place])
-                row[away] *= self.settings.night_away_share / self.settings.night_leaving_share
+                at_night = self.settings.night_away_share / self.settings.night_leaving_share
+                row[self.room == self.rooms.index("away")] *= at_night
                 beds = [being.bed] if being.bed else [room.id for room in plan.rooms.values() if room.rest]
                 bed = [
                     i
