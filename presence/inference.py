@@ -19,11 +19,11 @@ from presence.hypotheses import Way, attribute
 from presence.lingering import blind_time, holds_waited, off_after_all, said_again, spoke, stated_hold, went_off
 from presence.merging import Mixture
 from presence.passages import Passage, inferred_passages
-from presence.places import WATCHERS, shared_bed
+from presence.places import WATCHERS
 from presence.resting import visitors_factor
+from presence.seats import SeatEngine
 from presence.sides import forget_sides
-from presence.snapshot import Association, Belief, Said, Snapshot, Unprompted, replace
-from presence.staying_on import StayingEngine
+from presence.snapshot import Belief, Said, Snapshot, Unprompted, replace
 from presence.unprompted import chatter_rate, strays, watched_by_another
 
 Array = NDArray[np.float64]
@@ -34,7 +34,7 @@ def keyed(event: Event) -> Event:
     return dataclasses.replace(event, by="keypad") if event.code is not None and event.by is None else event
 
 
-class Engine(StayingEngine):
+class Engine(SeatEngine):
     """The inference of one home."""
 
     # --- an event ---------------------------------------------------------------------------------------------------
@@ -185,45 +185,6 @@ class Engine(StayingEngine):
         factor[visitors, self._states_in(str(sensor.room))] = error
         residents[visitors] = 0.0
         return self._factor(self._witness(snapshot, residents, 1.0 / error), factor)
-
-    def _credit(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
-        """A report that only ends or repeats another is theirs who caused that; if none was heard, theirs who can."""
-        holder = snapshot.holders.get(sensor.id)
-        if holder is not None:
-            told = Association(event.time, event.sensor, event.value, holder.people, holder.nobody)
-            return replace(snapshot, association=told)
-        ways = self._world(snapshot).sight.resting_options(sensor)
-        _, caused = attribute(snapshot.mixture, ways, self._false_alarm_rate(snapshot, sensor))
-        return replace(snapshot, association=self._association(event, caused))
-
-    def _seat(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
-        """A seat, bed or mat is taken or left; or it reports by itself, for a moment or stuck."""
-        pressed, unknown = event.value == "pressed", ("blind", sensor.id) in snapshot.conditions
-        condition, index = ("pressed", sensor.id), self.seats.index(sensor.id)
-        if not unknown and (condition in snapshot.conditions) == pressed:
-            return self._credit(snapshot, sensor, event)
-        s, ghosts = self.settings, snapshot.mixture.ghosts
-        nobody: Array | float = s.seat_false_alarm_rate
-        if not pressed:
-            nobody = ghosts[:, index] @ self.ghost_rates + s.object_false_alarm_rate
-            nobody += unknown * s.door_repeats / s.door_repeat_period  # may only say that it is as it has been
-        silent = np.array([1.0, 0.0, 0.0])
-        by_itself = np.array([0.0, 1 - s.seat_stuck_share, s.seat_stuck_share]) if pressed else silent
-        ways = self._world(snapshot).ways(sensor.id, event.value)
-        snapshot = self._branch(snapshot, event, ways, nobody, ghost=(index, by_itself, silent))
-        conditions = snapshot.conditions - {condition, ("blind", sensor.id)}
-        snapshot = replace(snapshot, conditions=conditions | {condition} if pressed else conditions)
-        return snapshot if not pressed or shared_bed(self.plan, sensor) else self._one_each(snapshot, sensor)
-
-    def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
-        """A seat that somebody has just taken is not taken by others as well."""
-        mixture = snapshot.mixture
-        place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
-        there = self.model.states.select([place])
-        took = mixture.cause[:, :-1].T  # (P, K)
-        factor = np.ones_like(mixture.x)
-        factor[:, :, there] = (took + (1.0 - took) * self.settings.seat_shared_share)[:, :, None]
-        return self._factor(snapshot, factor)
 
     def _reachable(self, snapshot: Snapshot, sensor: Sensor, online: bool) -> Snapshot:
         """A sensor says that it can or cannot report; what it reported last holds no longer.

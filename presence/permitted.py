@@ -91,7 +91,7 @@ def _check_habits(habits: Mapping[str, Habit]) -> None:
 
 MAY_BE_ZERO = (
     *("object_chatter", "door_bounce_share", "door_repeats", "door_company_share", "door_pulled_shut_share"),
-    *("put_back_events", "door_step_delay"),
+    *("put_back_events", "door_step_delay", "seat_flutter"),
 )
 """The settings that only add to something else that is above zero."""
 SHARES = ("_share", "_miss", "_error", "_slip", "_alone", "_lost")

@@ -231,6 +231,9 @@ class Settings:
     seat_release_rate: float = 1 / 300
     """Somebody who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth of it.
     Common practice, no source."""
+    seat_flutter: float = 0.02
+    """A seat lets go though whoever presses it stays: times per e-fold of the time since they sat down, for a start;
+    from then on its own record counts (`unprompted.flutter_rate`). Common practice, no source. 0: never."""
     seat_shared_share: float = 0.01
     """Two people on one seat, relative to one; beds that two people share are excepted. Common practice, no source."""
     seat_miss: float = 0.02

@@ -197,14 +197,17 @@ class Taken(NamedTuple):
 
 
 class Unprompted(NamedTuple):
-    """How often a switch, an appliance or a lock has reported, and how often by itself (expected)."""
+    """How often a switch, an appliance or a lock has reported, and how often by itself (expected).
 
-    reports: int = 0
+    Of a seat, how many e-folds of time it has been pressed, and how often it let go by itself.
+    """
+
+    reports: float = 0
     by_itself: float = 0.0
 
-    def after(self, nobody: float) -> Unprompted:
-        """After one more report, caused by nobody with this probability."""
-        return Unprompted(self.reports + 1, self.by_itself + nobody)
+    def after(self, nobody: float, occasions: float = 1) -> Unprompted:
+        """After one more report, caused by nobody with this probability, on so many occasions."""
+        return Unprompted(self.reports + occasions, self.by_itself + nobody)
 
 
 class Reported(NamedTuple):

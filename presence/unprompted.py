@@ -186,6 +186,26 @@ def repeat_rate(
     return usual + together * 0.5 / TOGETHER
 
 
+def flutter_rate(settings: Settings, last: Association | None, record: Unprompted | None, seconds: float) -> float:
+    """Rate at which a seat, bed or mat that is pressed lets go though whoever presses it stays (1/s).
+
+    `share / (delay + age)`: who sits down shifts about, ever more rarely, and a sensor near its threshold lets go each
+    time. The share is its own record, `(seat_flutter * TRUSTED + m) / (TRUSTED + e)`: it let go m times by itself in e
+    e-folds of time spent pressed (mean of a gamma distribution).
+
+    Args:
+        settings: of the home.
+        last: who caused its last report, if it has made any.
+        record: how often it has let go so far.
+        seconds: when it lets go now, epoch seconds.
+    """
+    if last is None or last.value != "pressed" or not settings.seat_flutter:
+        return 0.0
+    m, e = (0.0, 0.0) if record is None else (record.by_itself, record.reports)
+    share = (settings.seat_flutter * TRUSTED + m) / (TRUSTED + e)
+    return share / (settings.object_chatter_delay + max(0.0, seconds - last.time.timestamp()))
+
+
 def chatter_rate(settings: Settings, last: Association | None, record: Unprompted | None, seconds: float) -> float:
     """Rate at which a switch or an appliance goes on reporting by itself, having probably done so before (1/s).
 

@@ -42,7 +42,7 @@ LAYERS = [
     {"places", "zones", "leaning", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
     {"conditions", "at_rest", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering", "doorways"},
-    {"engine", "carried", "closings", "doors", "staying_on", "inference", "retaken", "lost_openings"},
+    {"engine", "carried", "closings", "doors", "staying_on", "seats", "inference", "retaken", "lost_openings"},
     {"wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "kept", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
