@@ -186,8 +186,7 @@ class Settings:
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""
     door_repeat_period: float = 3600.0
-    """Seconds of a contact's or lock's record that this expectation is worth: radios that check in do so about hourly.
-    Common practice, no source."""
+    """Seconds of its record that this expectation is worth: radios check in about hourly. Common practice, no source."""
     lock_rate: float = 1 / 20
     """Somebody beside a door locks it (it is unlocked as often as it is passed). Common practice, no source."""
     code_slip: float = 0.001
@@ -229,11 +228,9 @@ class Settings:
     seat_leave_rate: float = 1 / 10
     """...or leaves it. Common practice, no source."""
     seat_release_rate: float = 1 / 300
-    """Somebody who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth of it.
-    Common practice, no source."""
+    """Who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth. Common practice."""
     seat_flutter: float = 0.02
-    """A seat lets go though whoever presses it stays: times per e-fold of the time since they sat down, for a start;
-    from then on its own record counts (`unprompted.flutter_rate`). Common practice, no source. 0: never."""
+    """Times it lets go under who stays per e-fold of time pressed, at first (`flutter_rate`). No source. 0: never."""
     seat_shared_share: float = 0.01
     """Two people on one seat, relative to one; beds that two people share are excepted. Common practice, no source."""
     seat_miss: float = 0.02

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 PLAIN = Settings(
     phone_doubt=1.0,
     object_chatter=0.0,
+    seat_flutter=0.0,
     door_bounce_share=0.0,
     door_pulled_shut_share=0.0,
     door_step_delay=0.0,

@@ -1,0 +1,85 @@
+"""Seats that let go though whoever presses them stays: by hand, against their own record, and who is still there."""
+
+import math
+
+import pytest
+
+from presence import Settings, Tracker
+from presence.unprompted import TRUSTED
+from tests.oracle import at, home, motion, time_at
+
+SEATED = home(1, hall_motion=motion("hall"), sofa={"kind": "pressure", "room": "bed"})
+
+
+def tracker_with(flutter: float) -> Tracker:
+    return Tracker(SEATED, Settings(seat_flutter=flutter))
+
+
+def density(tracker: Tracker, seconds: float) -> float:
+    """How likely it is that the sofa lets go then, 1/s."""
+    tracker.advance(time_at(seconds))
+    before = tracker.log_likelihood
+    tracker.observe(at(seconds, "sofa", "released"))
+    return math.exp(tracker.log_likelihood - before)
+
+
+def test_a_seat_lets_go_the_sooner_the_less_long_it_has_been_pressed() -> None:
+    """By hand: whatever else may let go of it, `share / (delay + age)` comes on top, the share as given at first."""
+    share, age, delay = 0.1, 3.0, Settings().object_chatter_delay
+    fluttering, plain = tracker_with(share), tracker_with(0.0)
+    for tracker in (fluttering, plain):
+        tracker.observe(at(0.0, "hall_motion", "detected"))
+        tracker.observe(at(20.0, "sofa", "pressed"))
+    extra = density(fluttering, 20.0 + age) - density(plain, 20.0 + age)
+    assert extra == pytest.approx(share / (delay + age), rel=1e-9)
+
+
+def test_a_seat_flutters_as_often_as_its_own_record_says() -> None:
+    """A gamma distribution's mean: of each letting go the part that nobody caused, over the e-folds of time pressed."""
+    share, ages, delay = 0.1, [2.0, 5.0, 1.0, 900.0, 3.0], Settings().object_chatter_delay
+    tracker, plain = tracker_with(share), Settings(seat_flutter=share)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    now, by_itself, e_folds = 20.0, 0.0, 0.0
+    for age in ages:
+        tracker.observe(at(now, "sofa", "pressed"))
+        now += age
+        extra = (plain.seat_flutter * TRUSTED + by_itself) / (TRUSTED + e_folds) / (delay + age)
+        by_itself += extra / density(tracker, now)
+        e_folds += math.log((delay + age) / delay)
+        now += 2.0
+    record = tracker._known().unprompted["sofa"]
+    assert record.by_itself == pytest.approx(by_itself, rel=1e-9)
+    assert record.reports == pytest.approx(e_folds, rel=1e-9)
+
+
+def after_fluttering(flutter: float) -> Tracker:
+    """A hundred times the sofa is pressed for three seconds and lets go for three; then it does not speak again."""
+    tracker = tracker_with(flutter)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    for n in range(100):
+        tracker.observe(at(20.0 + 6.0 * n, "sofa", "pressed"))
+        tracker.observe(at(23.0 + 6.0 * n, "sofa", "released"))
+    return tracker
+
+
+def sits(tracker: Tracker, seconds: float) -> float:
+    """Probability that somebody sits on the sofa, so long after it let go last: settled or asleep, not perched."""
+    tracker.advance(time_at(23.0 + 6.0 * 99 + seconds))
+    model, mixture = tracker._engine.model, tracker._known().mixture
+    place = next(i for i, p in enumerate(model.states.places) if p.seat == "sofa")
+    return float(mixture.weight @ mixture.x[0][:, model.states.select([place])[1:]].sum(axis=1))
+
+
+@pytest.mark.parametrize(("flutter", "kept"), [(0.02, True), (0.0, False)])
+def test_who_sits_on_a_seat_that_flutters_is_not_told_to_have_got_up(flutter: float, kept: bool) -> None:
+    """It has let go for three seconds time and again: once more tells next to nothing."""
+    tracker = after_fluttering(flutter)
+    association = tracker.association
+    assert association is not None
+    assert association.people["P1"] > 0.95  # it is theirs who sat down
+    assert (sits(tracker, 3.0) > 0.8) == kept
+
+
+def test_who_gets_up_from_a_seat_that_flutters_is_soon_gone() -> None:
+    """Each time it was pressed again within seconds; this time it is not, for two minutes."""
+    assert sits(after_fluttering(0.02), 120.0) < 0.05
