@@ -186,7 +186,7 @@ class Settings:
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""
     door_repeat_period: float = 3600.0
-    """Seconds of its record that this expectation is worth: radios check in about hourly. Common practice, no source."""
+    """Seconds of its record that this expectation is worth: radios check in about hourly. Common practice."""
     lock_rate: float = 1 / 20
     """Somebody beside a door locks it (it is unlocked as often as it is passed). Common practice, no source."""
     code_slip: float = 0.001
