@@ -238,9 +238,8 @@ class EngineCore:
         by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
         nobody = np.full(len(snapshot.mixture.weight), by_itself)
         ways = self._numbered(snapshot, ways)
-        weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
-        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, ghost)
         return self._remember(snapshot, event, mixture, caused)
 
     def _remember(self, snapshot: Snapshot, event: Event, mixture: Mixture, caused: Caused) -> Snapshot:

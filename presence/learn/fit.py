@@ -18,7 +18,7 @@ from typing import Any
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.learn.bench import Bench, Say
-from presence.learn.dials import WIDEST, Dial, dials_of, turned
+from presence.learn.dials import SPREAD, WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Verdict, courses, gain
 from presence.learn.proposals import Counted, counted_days, days_counted, habits, propose, room_stays
@@ -181,7 +181,7 @@ def search(bench: Bench, start: Settings, turns: int) -> Settings:
         scores = bench.score(settings, best)
         if len(scores) < len(best):
             return -math.inf
-        penalty = sum(0.5 * (x / math.log(d.spread)) ** 2 for d, x in zip(dials, point, strict=True))
+        penalty = sum(0.5 * (x / math.log(SPREAD)) ** 2 for x in point)
         found = scores[-1] - penalty / bench.samples()
         if found > beat:
             best[:] = scores
