@@ -29,11 +29,12 @@ from presence.learn.grid import room_emissions
 from presence.learn.journal import FORMAT, VERSION, Journal
 from presence.learn.judge import Verdict, courses, foresee, judge
 from presence.learn.later import look_ahead
+from presence.learn.rates import Views
 from presence.learn.recordings import OVERLAP, Stretch, cut, first_days, judged_longer, material, overlapping
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.statistics import Views, count
+from presence.learn.statistics import count
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import apply, read_learned, rounded, write_learned
