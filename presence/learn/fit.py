@@ -2,9 +2,9 @@
 
 Candidates: the defaults; one M step of the rates in which likelihood and answers agree (`steps.first_step`), taken
 unless a witness surely objects, while all others must surely help; EM on expected counts, first of rates, then with
-factors of rooms, sensors and doors; where neither surely helps, small steps, a group of rates at a time (`steps`); room
-stays by pomegranate for one resident; on top of the best of those, habits by the hour of the week, and how long phones
-take to notice; and a search of the predictive score that begins at the best of all.
+factors of rooms, sensors and doors; room stays by pomegranate for one resident; on top of the best of those, habits by
+the hour of the week, and how long phones take to notice; and a search of the predictive score that begins at the best
+of all.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from presence.learn.recordings import Material, first_days, judged_longer, mater
 from presence.learn.report import FIRST, describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.steps import Step, first_step, small_steps, unopposed
+from presence.learn.steps import first_step, unopposed
 from presence.learned import Learned, apply, rounded
 from presence.settings import Settings
 
@@ -46,9 +46,7 @@ class Effort:
     """How much is worked out."""
 
     turns: int = 10
-    """The largest number of settings that the search tries..."""
-    steps: int = 10
-    """...and that small steps lead to."""
+    """The largest number of settings that the search tries."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
     judging_days: float = 6.0
@@ -136,10 +134,6 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     first, counted = first_step(bench, days), propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
     candidates |= {FIRST: first} if first is not None else {}
-    tried: list[Step] = []
-    if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
-        settings, tried = small_steps(bench, days, effort.steps)
-        candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
     best = _best(bench, candidates)
@@ -152,7 +146,7 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
         best = _best(bench, candidates)
         candidates["search"] = search(bench, candidates[best], effort.turns)
     more = {"search_began_from": best, "expected_events": _events(counted), "known_to": _known_to(counted)}
-    return candidates, more | {"small_steps": [step._asdict() for step in tried]}
+    return candidates, more
 
 
 def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
