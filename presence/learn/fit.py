@@ -144,6 +144,8 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
         candidates["phones"] = rounded(replace(base, phone_still=patience))
     if effort.turns:
         best = _best(bench, candidates)
+        for settings in candidates.values():
+            bench.verdict(settings)  # noted in the journal before the long search, which may be stopped
         candidates["search"] = search(bench, candidates[best], effort.turns)
     more = {"search_began_from": best, "expected_events": _events(counted), "known_to": _known_to(counted)}
     return candidates, more
