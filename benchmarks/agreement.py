@@ -41,7 +41,7 @@ from presence import Floorplan, Settings, Tracker
 from presence.learn.em import Rate, rates_of, with_factors
 from presence.learn.report import FIRST
 from presence.learn.statistics import Statistics, count
-from presence.learn.steps import AGREEING, GROUPS, grouped, one_by_one
+from presence.learn.steps import AGREEING, grouped, one_by_one
 from presence.learn.tape import record
 from presence.learned import rounded
 
@@ -178,8 +178,7 @@ def _homes(cells: Sequence[Cell], days: float) -> Material:
 
 def classes(plan: Floorplan) -> dict[str, list[Rate]]:
     """The rates of a home, each in its class; and those of `steps.AGREEING` together."""
-    parts = grouped(dict.fromkeys(rates_of(plan, places=True), (0.0, 0.0)))
-    found = {name: list(parts[name]) for name in GROUPS}
+    found = grouped(rates_of(plan, places=True))
     together = {FIRST: [rate for name in AGREEING for rate in found[name]]}
     return {name: rates for name, rates in (found | together).items() if rates}
 

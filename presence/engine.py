@@ -14,7 +14,7 @@ from presence.floorplan import Floorplan
 from presence.hypotheses import Caused, Way, branch, reweigh, scaled, start
 from presence.lingering import blind_time, off_lost
 from presence.merging import Mixture, fewer
-from presence.model import Model, World
+from presence.model import Model
 from presence.passages import Passage, labels_of, read_label, tracks
 from presence.places import bedroom_doors, seats_report
 from presence.propagation import propagate
@@ -25,6 +25,7 @@ from presence.sides import note_first_passage
 from presence.snapshot import Association, Snapshot, replace
 from presence.times import utc
 from presence.witness import witness
+from presence.world import World
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
@@ -238,9 +239,8 @@ class EngineCore:
         by_itself = nobody_rate + snapshot.noise.get(event.sensor, 0.0)
         nobody = np.full(len(snapshot.mixture.weight), by_itself)
         ways = self._numbered(snapshot, ways)
-        weight = self.settings.evidence_weight
         settling = [track for track, i in enumerate(tracks(snapshot.windows)) if i in accepting]
-        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, weight, ghost)
+        mixture, caused = branch(snapshot.mixture, ways, nobody, self.most, accepting, settling, ghost)
         return self._remember(snapshot, event, mixture, caused)
 
     def _remember(self, snapshot: Snapshot, event: Event, mixture: Mixture, caused: Caused) -> Snapshot:

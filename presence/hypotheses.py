@@ -164,7 +164,6 @@ def branch(
     most: int | None,
     accepting: Sequence[int] = (),
     settling: Sequence[int] = (),
-    evidence_weight: float = 1.0,
     ghost: tuple[int, Array, Array] | None = None,
 ) -> tuple[Mixture, Caused]:
     """Branch every hypothesis on who caused an event and how, then merge down to at most `most`.
@@ -176,14 +175,10 @@ def branch(
         most: the largest number of hypotheses kept; None keeps all (exact).
         accepting: open windows (indices) whose label a passage in this event settles.
         settling: tracked windows (indices) in which a passage in this event counts.
-        evidence_weight: exponent on the rates of the event; 1 is Bayes' rule, less than 1 trusts a wrong model less.
-            The log-likelihood is that of what was foretold, whatever the exponent (prequential: Dawid 1984, JRSS A
-            147:278): with the exponent on it, less trust would make any log likelier.
         ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
     """
     persons, count, _ = mixture.x.shape
-    nothing_else = not (mixture.labels.size or mixture.ghosts.size) and evidence_weight == 1.0
-    if persons == count == 1 and most and nothing_else:
+    if persons == count == 1 and most and not (mixture.labels.size or mixture.ghosts.size):
         return _alone(mixture, ways, float(nobody_rate[0]))
     kinds, moves, every = every_candidate(_signature(ways), persons, count)
     rows, masses, able = moved(mixture.blocks, ways, moves, settling)
@@ -192,7 +187,9 @@ def branch(
         rate *= masses[kinds.companion_rows, kinds.companion]
         if most:
             rate, lost = pooled(rate, mixture.weight, float(nobody_rate @ mixture.weight), kinds, able)
-    weight, foretold = _weighed(np.concatenate([nobody_rate[None], rate]), mixture.weight, evidence_weight)
+    weight = (np.concatenate([nobody_rate[None], rate]) * mixture.weight).ravel()
+    foretold = float(weight.sum())
+    weight /= foretold
     chosen = (weight > (NEGLIGIBLE if most else 0.0)).nonzero()[0]
     parent, being, weight = every.parent[chosen], every.being[chosen], weight[chosen]
     kept = float(weight.sum())
@@ -207,19 +204,6 @@ def branch(
     )
     caused = _who_caused(weight, being, mixture.cause[parent, being], persons)
     return reduce(grown, rows, every.row.take(chosen, axis=1), parent, most), caused
-
-
-def _weighed(rates: Array, before: Array, exponent: float) -> tuple[Array, float]:
-    """The weight of each candidate, flat, sum 1; and the density foretold for the event (1/s), by rates as they are.
-
-    Args:
-        rates: shape (C, K), 1/s: of each way of causing it, under each hypothesis.
-        before: shape (K,): weights of the hypotheses.
-        exponent: on the rates, in the weights alone.
-    """
-    weight = ((rates if exponent == 1.0 else rates**exponent) * before).ravel()
-    total = float(weight.sum())
-    return weight / total, total if exponent == 1.0 else float((rates * before).sum())
 
 
 def _who_caused(weight: Array, being: IndexArray, same: Array, persons: int) -> Caused:

@@ -48,7 +48,6 @@ class Rules(NamedTuple):
     """The largest number of hypotheses kept; None keeps all."""
     ghost_rates: Array
     """Shape (3,), 1/s: how fast a sensor that is on by itself goes off."""
-    evidence_weight: float = 1.0
 
 
 def do(operation: Operation, mixture: Mixture, rules: Rules) -> Mixture:
@@ -67,8 +66,7 @@ def do(operation: Operation, mixture: Mixture, rules: Rules) -> Mixture:
     if ghost is not None:
         nobody = mixture.ghosts[:, ghost.sensor] @ ghost.rates
         by_itself = (ghost.sensor, ghost.after, np.array([1.0, 0.0, 0.0]))
-    weight = rules.evidence_weight
-    mixture, _ = branch(mixture, operation.ways, nobody, rules.most, evidence_weight=weight, ghost=by_itself)
+    mixture, _ = branch(mixture, operation.ways, nobody, rules.most, ghost=by_itself)
     if operation.shared is None:
         return mixture
     there, share = operation.shared
@@ -118,13 +116,13 @@ def _undo_mark(mark: Mark, future: Future, rules: Rules) -> Mixture:
     ways = [_turned(way, weights, weights * sharing) for way in mark.ways]
     nobody = np.full(len(mixture.weight), mark.nobody)
     if mark.ghost is None:
-        return branch(mixture, ways, nobody, rules.most, evidence_weight=rules.evidence_weight)[0]
+        return branch(mixture, ways, nobody, rules.most)[0]
     index, after, rates = mark.ghost
     caused, alone = mixture.ghosts[:, index, 0], mixture.ghosts[:, index] @ after
     mixture = reweigh(mixture, mixture.blocks, np.log(caused))
     likelihood = (index, rates / rates.max(), np.ones(3))
     nobody = rates.max() * alone / caused
-    return branch(mixture, ways, nobody, rules.most, evidence_weight=rules.evidence_weight, ghost=likelihood)[0]
+    return branch(mixture, ways, nobody, rules.most, ghost=likelihood)[0]
 
 
 def _turned(way: Way, before: Array, after: Array) -> Way:

@@ -193,8 +193,6 @@ class Settings:
     """Somebody else uses a person's code, relative to the person. Common practice, no source."""
     passage_window: float = 300.0
     """Seconds after which the direction of a passage is final."""
-    evidence_weight: float = 1.0
-    """Exponent on the rates of events when hypotheses are weighed: 1 is Bayes' rule."""
     # --- other sensors --------------------------------------------------------------------------------------------
     occupancy_rates: PaceRates = (0.6, 0.3, 0.1, 0.05)
     """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""

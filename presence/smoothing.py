@@ -166,9 +166,9 @@ def _checked(plan: Floorplan, events: Iterable[Event]) -> Iterator[Event]:
 
 
 def _is_small(engine: RecordingEngine, most: int) -> bool:
-    """Whether the joint chain can be followed: few states, no seats, events weighed by Bayes' rule."""
+    """Whether the joint chain can be followed: few states, no seats."""
     size = float(engine.model.states.size) ** len(engine.names)
-    return size <= most and not engine.seats and engine.settings.evidence_weight == 1.0
+    return size <= most and not engine.seats
 
 
 # --- the past and the future ------------------------------------------------------------------------------------------
@@ -236,7 +236,7 @@ def _as_mixture(joint: Array, like: Mixture) -> Mixture:
 
 
 def _rules(engine: RecordingEngine) -> reversal.Rules:
-    return reversal.Rules(engine.most, engine.ghost_rates, engine.settings.evidence_weight)
+    return reversal.Rules(engine.most, engine.ghost_rates)
 
 
 # --- paths ------------------------------------------------------------------------------------------------------------

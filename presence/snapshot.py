@@ -17,10 +17,10 @@ from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.merging import Mixture
-from presence.model import Condition
 from presence.passages import Passage, Window
 from presence.times import utc
 from presence.witness import Staying
+from presence.world import Condition
 
 Array = NDArray[np.float64]
 T = TypeVar("T")

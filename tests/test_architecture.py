@@ -40,7 +40,7 @@ LAYERS = [
     {"tape", "joint", "reversal", "paths"},
     {"floorplan", "events", "truth", "holds", "homes"},
     {"places", "zones", "leaning", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
-    {"conditions", "at_rest", "model"},
+    {"conditions", "at_rest", "world", "model"},
     {"passages", "snapshot", "sides", "unprompted", "lingering", "doorways"},
     {"engine", "carried", "closings", "doors", "staying_on", "seats", "inference", "retaken", "lost_openings"},
     {"wording", "record", "recorder"},

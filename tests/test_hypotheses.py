@@ -97,23 +97,6 @@ def test_branching_is_the_exact_joint_filter(case: Case) -> None:
     assert after.merged == pytest.approx(0.25, rel=0, abs=EXACT)
 
 
-@given(case=cases(), exponent=st.floats(0.1, 3.0))
-def test_how_likely_an_event_was_does_not_depend_on_the_trust_in_it(case: Case, exponent: float) -> None:
-    """It is `mark_joint` of the joint before it; the weights of hypotheses alone are those of tempered rates."""
-    persons, count, states = case.mixture.x.shape
-    marked = [sum((dense(way, p, states) for way in case.ways), np.zeros((states, states))) for p in range(persons)]
-    nobody = np.full(count, case.nobody)
-    after, caused = branch(case.mixture, case.ways, nobody, None, evidence_weight=exponent)
-    expected = mark_joint(joint_of(case.mixture), marked, case.nobody).sum()
-    assert after.log_likelihood == pytest.approx(-3.0 + np.log(expected), rel=0, abs=EXACT)
-    together = [[way for way in case.ways if way.label == label] for label in (0, 1, 2)]  # one candidate a direction
-    ways = [(p, sum((dense(way, p, states) for way in those), np.zeros((states, states))))
-            for p in range(persons) for those in together]  # fmt: skip
-    rates = [(case.mixture.x[p] @ moves).sum(axis=1) for p, moves in ways]
-    tempered = case.mixture.weight @ (np.array([nobody, *rates]) ** exponent).T
-    assert caused.nobody == pytest.approx(tempered[0] / tempered.sum(), rel=0, abs=1e-11)
-
-
 @given(case=cases(), seed=st.integers(0, 2**32 - 1))
 def test_a_guest_moves_in_the_same_event(case: Case, seed: int) -> None:
     """Two axes of the joint move at once, for every two different beings."""

@@ -29,11 +29,12 @@ from presence.learn.grid import room_emissions
 from presence.learn.journal import FORMAT, VERSION, Journal
 from presence.learn.judge import Verdict, courses, foresee, judge
 from presence.learn.later import look_ahead
+from presence.learn.rates import Views
 from presence.learn.recordings import OVERLAP, Stretch, cut, first_days, judged_longer, material, overlapping
 from presence.learn.report import report_lines
 from presence.learn.search import climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.statistics import Views, count
+from presence.learn.statistics import count
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
 from presence.learned import apply, read_learned, rounded, write_learned
@@ -590,7 +591,6 @@ def test_a_fit_stands_where_nobody_can_say_how_well_its_rates_are_known(
 
     monkeypatch.setattr("presence.learn.proposals.standard_errors", fails)
     monkeypatch.setattr("presence.learn.proposals.ROUNDS", 1)
-    monkeypatch.setattr("presence.learn.steps.ROUNDS", 0)
     report = fit(FLAT, [flat_log], effort=replace(QUICK, turns=0)).report
     assert {"rates", "rates and places"} <= set(report["candidates"])
     assert report["known_to"] == {}
@@ -600,10 +600,9 @@ def test_a_fit_stands_where_nobody_can_say_how_well_its_rates_are_known(
 def test_a_home_is_learned_the_same_after_a_stop(
     flat_log: list[Event], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("presence.learn.steps.ROUNDS", 1)
     monkeypatch.setattr("presence.learn.proposals.ROUNDS", 3)
     whole = fit(FLAT, [flat_log], effort=QUICK)
-    sometimes = {"habits", "phones", "small steps"}
+    sometimes = {"habits", "phones"}
     assert set(whole.report["candidates"]) - sometimes == {
         "defaults",
         "rates",
@@ -611,12 +610,10 @@ def test_a_home_is_learned_the_same_after_a_stop(
         "first step",
         "search",
     }
-    assert whole.report["small_steps"]
     assert all(factor > 1.0 for factor in whole.report["known_to"].values())
     assert set(whole.report["known_to"]) == set(map(str, rates_of(FLAT, places=False)))
     told = "\n".join(report_lines(whole.report, whole.settings, whole.holds))
     assert "Data too few: known no better than to a factor of 1.3 (one standard error):" in told
-    assert "Small steps: " in told
     assert whole.report["candidates"]["defaults"]["gain"] == 0.0
     chosen = whole.report["candidates"][whole.report["chosen"]]
     doubt = 2.0 if whole.report["chosen"] == "first step" else 0.0  # all others must gain

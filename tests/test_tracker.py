@@ -36,15 +36,16 @@ from presence import (
     UnknownSensorError,
     UnknownValueError,
     VersionError,
-    model,
+    world,
 )
 from presence.errors import TooManyHypothesesError
 from presence.health import Monitor
 from presence.kept import this_version
-from presence.model import Model, World
+from presence.model import Model
 from presence.recent import Derived, Recent
 from presence.record import next_look
 from presence.snapshot import Snapshot
+from presence.world import World
 from tests.oracle import NOON, DenseModel, at, contact, home, motion, time_at
 
 GARAGE = Path(__file__).parents[1] / "floorplans" / "two_storey_garage.yaml"
@@ -764,8 +765,8 @@ def test_what_is_worked_out_ahead_of_time_changes_no_digit(monkeypatch: pytest.M
     plan = speed.home(people=3, rooms=12)
     log = speed.log_of(plan, 200)
     done: list[int] = []
-    decomposed, forgets = model.absorb, World.foresee
-    monkeypatch.setattr(model, "absorb", lambda *change: done.append(1) or decomposed(*change))
+    decomposed, forgets = world.absorb, World.foresee
+    monkeypatch.setattr(world, "absorb", lambda *change: done.append(1) or decomposed(*change))
     counts, answers = [], []
     for foresee in (forgets, lambda *_: None):
         monkeypatch.setattr(World, "foresee", foresee)
@@ -787,10 +788,10 @@ def test_sets_that_were_foreseen_are_not_all_remembered() -> None:
     """How a door usually stands drifts, in a long life through more sets than there is room for."""
     plan = speed.home(people=1, rooms=3)
     seen = Model(plan, Settings())
-    world = seen.world(seen.hours(NOON.timestamp())[0])
-    for n in range(model.CHANGES + 50):
-        world.foresee(frozenset({(f"usually 0.{n % 9 + 1}", f"{n}"), *(("blind", f"{i}") for i in range(3))}))
-    assert 0 < len(world._foreseen) <= model.CHANGES
+    then = seen.world(seen.hours(NOON.timestamp())[0])
+    for n in range(world.CHANGES + 50):
+        then.foresee(frozenset({(f"usually 0.{n % 9 + 1}", f"{n}"), *(("blind", f"{i}") for i in range(3))}))
+    assert 0 < len(then._foreseen) <= world.CHANGES
 
 
 def test_what_was_computed_from_one_object_is_no_others() -> None:

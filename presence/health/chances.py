@@ -22,12 +22,13 @@ from presence.conditions import report_of
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
-from presence.model import CHANGES, Condition, Model
+from presence.model import Model
 from presence.movement import PET
 from presence.places import WATCHERS
 from presence.recent import Recent
 from presence.sensing import Sight
 from presence.snapshot import Snapshot
+from presence.world import CHANGES, Condition
 
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]

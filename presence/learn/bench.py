@@ -19,9 +19,6 @@ from presence.settings import Settings
 
 HOPELESS = 0.03
 """Nats per instant: a candidate so far behind the best after the same days is given up."""
-LATEST = 2
-"""Settings under which tapes and counts are kept: the first step, EM and small steps all begin at the defaults, and the
-second stage of EM comes between."""
 Say = Callable[[str], None]
 
 
@@ -39,9 +36,10 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
     timescales: Timescales = DAYS
-    _tapes: Recent[list[Tape]] = field(default_factory=lambda: Recent(LATEST))
-    """What the engine did under the latest settings, by a digest of those and the days..."""
-    _counts: Recent[Statistics] = field(default_factory=lambda: Recent(LATEST))
+    _tapes: Recent[list[Tape]] = field(default_factory=lambda: Recent(1))
+    """What the engine did under the latest settings (the first step and EM both begin at the defaults), by a digest of
+    those and the days..."""
+    _counts: Recent[Statistics] = field(default_factory=lambda: Recent(1))
     """...and the expected counts."""
     _foreseen: dict[str, list[Foresight]] = field(default_factory=dict)
     """The days for fitting under all settings that were tracked to their end, by a digest of those."""
@@ -66,37 +64,21 @@ class Bench:
 
     def verdict(self, settings: Settings) -> Verdict:
         """How settings do on the days kept apart, with emission tables from all days: those of a few days are noise."""
-
-        def foresights() -> tuple[Sequence[Foresight], Sequence[Foresight]]:
+        question = f"judge {digest(asdict(settings))}"
+        told = self.journal.ask(question)
+        if told is None:
             judged = list(self._foresee(settings, self.judging))
-            return [*self._fitted(settings), *judged], judged
-
-        return self._judged("judge", settings, foresights)
-
-    def in_sample(self, settings: Settings) -> Verdict:
-        """How settings do on the days for fitting."""
-        return self._judged("in sample", settings, lambda: (self._fitted(settings), None))
+            found = judge([*self._fitted(settings), *judged], judged, self.timescales.block)
+            told = [*found[:4], found.blocks.tolist(), found.instants]
+            self.journal.note(question, told)
+        score, number, rooms, likelihood, blocks, instants = told
+        return Verdict(score, number, rooms, likelihood, np.array(blocks), instants)
 
     def _fitted(self, settings: Settings) -> list[Foresight]:
         key = digest(asdict(settings))
         if key not in self._foreseen:
             self._foreseen[key] = list(self._foresee(settings, self.fitting))
         return self._foreseen[key]
-
-    def _judged(
-        self,
-        name: str,
-        settings: Settings,
-        foresights: Callable[[], tuple[Sequence[Foresight], Sequence[Foresight] | None]],
-    ) -> Verdict:
-        question = f"{name} {digest(asdict(settings))}"
-        told = self.journal.ask(question)
-        if told is None:
-            found = judge(*foresights(), self.timescales.block)
-            told = [*found[:4], found.blocks.tolist(), found.instants]
-            self.journal.note(question, told)
-        score, number, rooms, likelihood, blocks, instants = told
-        return Verdict(score, number, rooms, likelihood, np.array(blocks), instants)
 
     def score(self, settings: Settings, beat: Sequence[float]) -> list[float]:
         """Scores of rooms after one day, two days, ... for fitting; fewer if hopelessly behind those in `beat`."""

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from presence.floorplan import Floorplan
 from presence.learn.em import NUDGE, Factors, Rate, with_factors
-from presence.learn.statistics import Statistics, Timed, Views, follow, weighed
+from presence.learn.rates import Views
+from presence.learn.statistics import Statistics, Timed, follow, weighed
 from presence.learn.tape import Quiet, Tape
 from presence.model import Model
 from presence.settings import Settings

@@ -18,6 +18,8 @@ MOST_SHARE = 0.95
 """A share or probability is not turned beyond this."""
 WIDEST = 32.0
 """No dial is turned further than this factor, up or down."""
+SPREAD = 2.0
+"""The factor that is one standard deviation of the log-normal prior."""
 
 
 @dataclass(frozen=True)
@@ -28,8 +30,6 @@ class Dial:
     meaning: str
     settings: tuple[str, ...]
     """Setting names; `motion_rates:2` is the third of four."""
-    spread: float = 2.0
-    """The factor that is one standard deviation of the log-normal prior."""
 
 
 UNSEATED = Dial("rising", "how soon people stir who rest on no seat with a sensor", ("unseated_rising_rate",))
@@ -66,7 +66,6 @@ SEATS = (
 )
 UNSEEN = Dial("unseen_rising", "how soon people leave rooms that no sensor sees", ("unsensed_rising_rate",))
 WITHOUT = Dial("walk_by", "how often doors are opened and nobody passes", ("door_idle_share",))
-TRUST = Dial("trust", "how much one event weighs", ("evidence_weight",), 1.3)
 HANDS = Dial("switches", "how often switches are used", ("switch_rates:0", "switch_rates:1", "switch_rates:2"))
 GUESTS = Dial("guests", "share of time somebody unknown is there", ("visitor_share",))
 SEEING = Dial(
@@ -89,7 +88,7 @@ def dials_of(plan: Floorplan) -> list[Dial]:
     if well_sensed(plan) and any(not seen(plan, room) for room in plan.indoor):
         found.append(UNSEEN)
     found += [dial for kind, dial in (("switch", HANDS), ("occupancy", SEEING), ("contact", WITHOUT)) if kind in kinds]
-    return [*found, TRUST, *([GUESTS] if plan.visitors else [])]
+    return [*found, *([GUESTS] if plan.visitors else [])]
 
 
 def turned(settings: Settings, dials: Mapping[Dial, float]) -> Settings:

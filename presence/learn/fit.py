@@ -2,9 +2,9 @@
 
 Candidates: the defaults; one M step of the rates in which likelihood and answers agree (`steps.first_step`), taken
 unless a witness surely objects, while all others must surely help; EM on expected counts, first of rates, then with
-factors of rooms, sensors and doors; where neither surely helps, small steps, a group of rates at a time (`steps`); room
-stays by pomegranate for one resident; on top of the best of those, habits by the hour of the week, and how long phones
-take to notice; and a search of the predictive score that begins at the best of all.
+factors of rooms, sensors and doors; room stays by pomegranate for one resident; on top of the best of those, habits by
+the hour of the week, and how long phones take to notice; and a search of the predictive score that begins at the best
+of all.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 from presence.events import Event
 from presence.floorplan import Floorplan
 from presence.learn.bench import Bench, Say
-from presence.learn.dials import WIDEST, Dial, dials_of, turned
+from presence.learn.dials import SPREAD, WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
 from presence.learn.judge import Verdict, courses, gain
 from presence.learn.proposals import Counted, counted_days, days_counted, habits, propose, room_stays
@@ -26,7 +26,7 @@ from presence.learn.recordings import Material, first_days, judged_longer, mater
 from presence.learn.report import FIRST, describe
 from presence.learn.search import Point, climb
 from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
-from presence.learn.steps import Step, first_step, small_steps, unopposed
+from presence.learn.steps import first_step, unopposed
 from presence.learned import Learned, apply, rounded
 from presence.settings import Settings
 
@@ -46,9 +46,7 @@ class Effort:
     """How much is worked out."""
 
     turns: int = 10
-    """The largest number of settings that the search tries..."""
-    steps: int = 10
-    """...and that small steps lead to."""
+    """The largest number of settings that the search tries."""
     fitting_days: float = 3.0
     """Days on which each is tried..."""
     judging_days: float = 6.0
@@ -136,10 +134,6 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
     first, counted = first_step(bench, days), propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
     candidates |= {FIRST: first} if first is not None else {}
-    tried: list[Step] = []
-    if choose({name: bench.verdict(settings) for name, settings in candidates.items()}, DOUBT) == "defaults":
-        settings, tried = small_steps(bench, days, effort.steps)
-        candidates |= {"small steps": settings} if any(step.kept for step in tried) else {}
     if effort.grid and (by_grid := room_stays(bench.plan, given.fitting)) is not None:
         candidates["room stays"] = by_grid
     best = _best(bench, candidates)
@@ -150,9 +144,11 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
         candidates["phones"] = rounded(replace(base, phone_still=patience))
     if effort.turns:
         best = _best(bench, candidates)
+        for settings in candidates.values():
+            bench.verdict(settings)  # noted in the journal before the long search, which may be stopped
         candidates["search"] = search(bench, candidates[best], effort.turns)
     more = {"search_began_from": best, "expected_events": _events(counted), "known_to": _known_to(counted)}
-    return candidates, more | {"small_steps": [step._asdict() for step in tried]}
+    return candidates, more
 
 
 def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
@@ -181,7 +177,7 @@ def search(bench: Bench, start: Settings, turns: int) -> Settings:
         scores = bench.score(settings, best)
         if len(scores) < len(best):
             return -math.inf
-        penalty = sum(0.5 * (x / math.log(d.spread)) ** 2 for d, x in zip(dials, point, strict=True))
+        penalty = sum(0.5 * (x / math.log(SPREAD)) ** 2 for x in point)
         found = scores[-1] - penalty / bench.samples()
         if found > beat:
             best[:] = scores

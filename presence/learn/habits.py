@@ -24,7 +24,8 @@ from presence.engine import alike
 from presence.floorplan import Floorplan
 from presence.habits import WEEK, Habit, hour_of_week, power_of_two
 from presence.learn.em import PLACE_PSEUDO
-from presence.learn.statistics import Statistics, Timed, Views, follow, weighed
+from presence.learn.rates import Views
+from presence.learn.statistics import Statistics, Timed, follow, weighed
 from presence.learn.tape import Quiet, Tape
 from presence.model import Model
 from presence.settings import Settings

@@ -77,9 +77,6 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     if report["chosen"] == FIRST:
         yield "Nothing surely tells rooms better. How sensors see and doors are used is learned all the same:"
         yield "it makes later days likelier, and neither rooms nor the number are surely told worse"
-    if steps := report.get("small_steps"):
-        kept = [f"{step['group']}{' (half)' * (step['share'] < 1.0)}" for step in steps if step["kept"]]
-        yield f"Small steps: {len(steps)} tried; kept: {', '.join(kept) or 'none'}"
     if "days_used" in report:
         yield "Days that each part rests on: " + ", ".join(f"{k} {v:g}" for k, v in report["days_used"].items())
     yield from _changes(settings, holds, report.get("planned_holds", {}))

@@ -20,9 +20,9 @@ from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.hypotheses import Way
 from presence.inference import Engine
-from presence.model import Condition, World
 from presence.settings import Settings
 from presence.snapshot import Snapshot
+from presence.world import Condition, World
 
 Array = NDArray[np.float64]
 
