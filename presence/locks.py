@@ -26,7 +26,7 @@ def lock_ways(sight: Sight, door: str, value: str, by: str | None) -> list[Way]:
         by: `inside`, `keypad` or nothing.
     """
     outer = outer_side(sight.plan, door)
-    side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
+    side = None if outer is None else {"inside": 1 - outer, "keypad": outer}.get(by or "")
     contact = sight.contact(door)
     if value == "locked" or contact is None:
         return [sight.beside(door, sight.settings.lock_rate, (MOVING, ACTIVE), side)]
