@@ -24,7 +24,8 @@ LESS_IS_BETTER = (
 
 def report(scores: Scores, zone: tzinfo = UTC) -> str:
     """The scores as one page of text, times as clocks in the home's zone show them."""
-    parts = [_summary(scores, zone), _rooms(scores), _doors(scores), _reliability(scores), _confusion(scores), _worst(scores)]
+    tables = [_rooms(scores), _doors(scores), _reliability(scores), _confusion(scores), _worst(scores)]
+    parts = [_summary(scores, zone), *tables]
     return "\n\n".join("\n".join(part) for part in parts) + "\n"
 
 
@@ -68,8 +69,8 @@ def _summary(scores: Scores, zone: tzinfo) -> Iterator[str]:
     samples = counted(covered["samples"], "sample")
     yield from _titled("", f"{samples}, one every {covered['every']:g} s, together {covered['days']:.2f} days")
     yield from _titled("", f"the log runs {_span(covered['log'], zone)}")
-    truth = f"lines of the truth {_span(covered['truth'], zone)}" if any(covered["truth"]) else "by the truth nobody ever came"
-    yield from _titled("", truth)
+    lines = _span(covered["truth"], zone)
+    yield from _titled("", f"lines of the truth {lines}" if lines else "by the truth nobody ever came")
     for note in covered["notes"]:
         yield from _titled("", f"the truth, line {note['line']}: {note['text']}")
     yield from _titled("Rooms", _figures(scores.rooms))
@@ -89,9 +90,9 @@ def _titled(title: str, text: str) -> list[str]:
 
 
 def _span(times: Iterable[str], zone: tzinfo) -> str:
-    """From when to when, in local time; an end that is not known is left open."""
+    """From when to when, in local time; an end that is not known is left open, and nothing said where neither is."""
     shown = [f"{datetime.fromisoformat(time).astimezone(zone):%Y-%m-%d %H:%M}" if time else "" for time in times]
-    return " to ".join(shown).rstrip()
+    return " to ".join(shown).rstrip() if any(shown) else ""
 
 
 def _rooms(scores: Scores) -> Iterator[str]:

@@ -92,7 +92,7 @@ def test_rooms_as_near_on_either_side_are_on_neither_unless_the_door_leads_out_o
     assert first_side(plan, "kitchen_door")["den"] == 0.5
     assert first_side(mirrored(plan), "kitchen_door")["den"] == 0.5
     ring = home(1, **(RING | {"doors": RING["doors"] | {"side": {"between": ["den", "yard"]}}}))
-    assert outer_side(ring, "back") == 0 and outer_side(mirrored(ring), "back") == 1
+    assert (outer_side(ring, "back"), outer_side(mirrored(ring), "back")) == (0, 1)
 
 
 def test_a_lock_out_to_a_yard_is_worked_from_indoors_though_the_hall_is_as_near_to_the_street() -> None:
