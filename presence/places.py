@@ -287,16 +287,6 @@ def bedroom_doors(plan: Floorplan) -> list[str]:
     return [door for door, rooms in behind.items() if any(plan.rooms[room].rest for room in rooms)]
 
 
-def outer_side(plan: Floorplan, door: str) -> int | None:
-    """The side (0 or 1) out of doors; where both are, or neither is, the one nearer to `away`, if one of them is."""
-    import networkx
-
-    distance = networkx.single_source_shortest_path_length(plan.graph, AWAY)
-    first, second = (distance[room] for room in plan.doors[door].between)
-    outer = plan.outdoor_sides[door]
-    return outer if outer is not None or first == second else int(second < first)
-
-
 def shared_bed(plan: Floorplan, seat: Sensor) -> bool:
     """Whether a pressure sensor lies in a bedroom that two or more people share."""
     return sum(person.bed == seat.room for person in plan.people.values()) > 1

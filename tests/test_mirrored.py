@@ -12,7 +12,8 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from presence import Event, Floorplan, Passage, Tracker
-from presence.places import first_side, outer_side
+from presence.locks import outer_side
+from presence.places import first_side
 from tests.oracle import NOON, at, contact, home, motion, time_at
 from tests.strategies import events, plans
 
