@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from textwrap import wrap
 from typing import Any
 
 from presence.advise import FIGURES, Advice, Change, Gain, Spread
-from presence.report import table
-from presence.wording import capitalised
+from presence.report import WIDTH, table
+from presence.wording import capitalised, leaf_name
 
 DARK, WASTED, DOUBT, LOG_LOSS = FIGURES
 SAID = 8
@@ -17,7 +18,7 @@ CALLED = {
     "occupancy": "an occupancy sensor in the {}",
     "camera": "a camera in the {}",
     "pressure": "a pressure sensor on the bed in the {}",
-    "contact": "a contact on the door {}",
+    "contact": "a contact on the {}",
     "phone": "the phone of {}",
 }
 
@@ -100,7 +101,7 @@ def _lines(advice: Advice) -> Iterator[str]:
         yield ""
         yield f"{title}, best first"
         for gain in gains[:SAID]:
-            yield f"  {sentence(gain, advice)}"
+            yield from wrap(sentence(gain, advice), WIDTH, initial_indent="  ", subsequent_indent="    ")
         if added:
             yield from _certainty(gains, now[DOUBT])
         yield ""
@@ -138,8 +139,8 @@ def _table(gains: list[Gain]) -> list[str]:
 
 
 def _named(change: Change) -> str:
-    place = _place(change)
-    return CALLED.get(change.sensor.kind, f"a {change.sensor.kind} at {{}}").format(place.replace("_", " "))
+    door, place = change.sensor.door, _place(change).replace("_", " ")
+    return CALLED.get(change.sensor.kind, f"a {change.sensor.kind} at {{}}").format(leaf_name(door) if door else place)
 
 
 def _place(change: Change) -> str:

@@ -194,7 +194,7 @@ def evaluate(
     scores = score_files(home, source, truth, source.counts, every=every, hypotheses=hypotheses, settings=settings)
     for note in scores.covered["notes"]:
         complain(f"{truth}:{note['line']}: {note['text']}")
-    click.echo(scores.to_json() if as_json else report(scores), nl=as_json)
+    click.echo(scores.to_json() if as_json else report(scores, home.zone), nl=as_json)
     return source.status()
 
 

@@ -204,7 +204,7 @@ def check_event(plan: Floorplan, event: object) -> None:
     try:
         _check_lock(event.by, event.code)
     except ValueError as error:
-        raise UnknownValueError(f"sensor {event.sensor!r}: {error}") from None
+        raise UnknownValueError(f"sensor {shown(event.sensor)}: {error}") from None
 
 
 def _spelling(fields: Mapping[str, Any]) -> None:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from presence.errors import UnexplainedError, did_you_mean
+from presence.errors import UnexplainedError, did_you_mean, shown
 from presence.floorplan import AWAY, Floorplan
 from presence.inference import Engine
 from presence.passages import Passage
@@ -50,7 +50,8 @@ def explain_room(
     """
     plan = engine.plan
     if room not in plan.rooms or room == AWAY:
-        raise UnexplainedError(f"the plan has no room {room!r}; {did_you_mean(room, [*plan.rooms][:-1])}")
+        what = "nobody's being away is explained" if room == AWAY else f"the plan has no room {shown(room)}"
+        raise UnexplainedError(f"{what}; {did_you_mean(room, [each for each in plan.rooms if each != AWAY])}")
     tracing, number = TracingEngine(engine), engine.model.states.rooms.index(room)
     since = now.seconds - STRETCH if since is None else min(since, now.seconds)
     pieces = joined(retrace(tracing, steps, now, since))

@@ -35,7 +35,7 @@ class Opening(NamedTuple):
     change: Change | None
     """Entries that differ from the base."""
     near: Array
-    """Shape (S,): 1 for states on the side where a passage forth begins, else 0."""
+    """Shape (S,): 1 for states on the side where a passage forth begins, else 0; a half where that is open."""
 
 
 def begin(x: Array, labels: Array) -> Array:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from presence.company import together
+from presence.floorplan import AWAY, Floorplan
 from presence.hypotheses import BACK, FORTH, Way
-from presence.places import ACTIVE, MOVING, outer_side
+from presence.places import ACTIVE, MOVING
 
 if TYPE_CHECKING:
     from presence.sensing import Sight
@@ -26,7 +27,7 @@ def lock_ways(sight: Sight, door: str, value: str, by: str | None) -> list[Way]:
         by: `inside`, `keypad` or nothing.
     """
     outer = outer_side(sight.plan, door)
-    side = {"inside": 1 - outer, "keypad": outer}.get(by or "")
+    side = None if outer is None else {"inside": 1 - outer, "keypad": outer}.get(by or "")
     contact = sight.contact(door)
     if value == "locked" or contact is None:
         return [sight.beside(door, sight.settings.lock_rate, (MOVING, ACTIVE), side)]
@@ -49,3 +50,13 @@ def _unlocking(sight: Sight, door: str, side: int | None) -> Way:
     place = sight.states.place[beside.source]
     up = sight.weights[:, beside.source] @ (place[:, None] == place)
     return beside._replace(rates=beside.rates / up[:, :, None])
+
+
+def outer_side(plan: Floorplan, door: str) -> int | None:
+    """The side (0 or 1) out of doors; where both are, or neither is, the one nearer to `away`, if one of them is."""
+    import networkx
+
+    distance = networkx.single_source_shortest_path_length(plan.graph, AWAY)
+    first, second = (distance[room] for room in plan.doors[door].between)
+    outer = plan.outdoor_sides[door]
+    return outer if outer is not None or first == second else int(second < first)

@@ -18,7 +18,7 @@ from presence.propagation import Change, Reversible, decompose
 from presence.recent import Derived, Recent
 from presence.sensing import Sight
 from presence.settings import Settings
-from presence.times import at_clock
+from presence.times import a_day_on, at_clock
 from presence.world import CHANGES, World, room_for
 
 Array = NDArray[np.float64]
@@ -118,7 +118,7 @@ class Model:
         """Everybody's hours (visitors sleep when all residents do), and when they next change, epoch seconds."""
         now = datetime.fromtimestamp(seconds, self.plan.zone)
         answers: list[Hour] = []
-        changes = [seconds + 86400.0]
+        changes = [a_day_on(now)]
         for being in self.beings:
             habit = self.settings.habits.get(being.id)
             awake = being.awake if habit is None or habit.awake is None else habit.awake

@@ -251,15 +251,26 @@ def seat_zone(plan: Floorplan, states: States, index: int) -> int:
     return candidates[int(np.argmin([math.dist(spot, other) for other in others if other is not None]))]
 
 
-def first_side(plan: Floorplan, door: str) -> list[str]:
-    """Rooms nearer to the first of a door's two rooms than to the second, without going through the door."""
+def first_side(plan: Floorplan, door: str) -> dict[str, float]:
+    """For each room 1 if it lies on the side of a door's first room, 0 if on that of the second, a half if on neither.
+
+    That is the side that is nearer without going through the door. Where both are as near and the door leads out of
+    doors, rooms indoors lie on the side indoors, the others on the other side.
+    """
     import networkx
 
-    graph = plan.graph.copy()
+    graph, outer = plan.graph.copy(), plan.outdoor_sides[door]
     first, second = plan.doors[door].between
     graph.remove_edge(first, second, key=door)
     here, there = (networkx.single_source_shortest_path_length(graph, room) for room in (first, second))
-    return [room for room in plan.rooms if here.get(room, math.inf) < there.get(room, math.inf)]
+    sides = {}
+    for room in plan.rooms:
+        nearer = here.get(room, math.inf), there.get(room, math.inf)
+        if nearer[0] != nearer[1]:
+            sides[room] = float(nearer[0] < nearer[1])
+        else:
+            sides[room] = 0.5 if outer is None else float((room in plan.indoor) == (outer == 1))
+    return sides
 
 
 def bedroom_doors(plan: Floorplan) -> list[str]:
@@ -274,15 +285,6 @@ def bedroom_doors(plan: Floorplan) -> list[str]:
         id_: plan.doors[id_].between if k is None else plan.doors[id_].between[k : k + 1] for id_, k in sides.items()
     }
     return [door for door, rooms in behind.items() if any(plan.rooms[room].rest for room in rooms)]
-
-
-def outer_side(plan: Floorplan, door: str) -> int:
-    """The side (0 or 1) nearer to `away`."""
-    import networkx
-
-    first, second = plan.doors[door].between
-    distance = networkx.single_source_shortest_path_length(plan.graph, AWAY)
-    return 0 if distance[first] < distance[second] else 1
 
 
 def shared_bed(plan: Floorplan, seat: Sensor) -> bool:

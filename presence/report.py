@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from presence.errors import counted
 from presence.evaluate import Scores
 
+WIDTH = 100
+"""Columns of a line, unless names in a table are very long."""
 SHOWN = 10
 """Worst stretches that are shown."""
+TITLE = "{:<11}"
 LESS_IS_BETTER = (
     "Less is better of brier, log loss, ece (calibration error), mae (people too many or too few) and rps (ranked"
     " probability score)."
 )
 
 
-def report(scores: Scores) -> str:
-    """The scores as one page of text."""
-    parts = [_summary(scores), _rooms(scores), _doors(scores), _reliability(scores), _confusion(scores), _worst(scores)]
+def report(scores: Scores, zone: tzinfo = UTC) -> str:
+    """The scores as one page of text, times as clocks in the home's zone show them."""
+    tables = [_rooms(scores), _doors(scores), _reliability(scores), _confusion(scores), _worst(scores)]
+    parts = [_summary(scores, zone), *tables]
     return "\n\n".join("\n".join(part) for part in parts) + "\n"
 
 
@@ -57,23 +63,36 @@ def _switched(figures: Mapping[str, Any]) -> str:
     return "{} min a day off with somebody there, {} min a day on with nobody there".format(*_dark_and_wasted(figures))
 
 
-def _summary(scores: Scores) -> Iterator[str]:
+def _summary(scores: Scores, zone: tzinfo) -> Iterator[str]:
     covered = scores.covered
-    yield f"Covered by both log and truth: {covered['from']} to {covered['to']}"
+    yield from _titled("Covered", f"{_span((covered['from'], covered['to']), zone)}, {zone}, by both log and truth")
     samples = counted(covered["samples"], "sample")
-    yield f"  {samples}, one every {covered['every']:g} s, together {covered['days']:.2f} days"
-    truth = f"the truth {' to '.join(covered['truth'])}" if any(covered["truth"]) else "by the truth nobody ever came"
-    yield f"  the log runs {' to '.join(covered['log'])}, {truth}"
+    yield from _titled("", f"{samples}, one every {covered['every']:g} s, together {covered['days']:.2f} days")
+    yield from _titled("", f"the log runs {_span(covered['log'], zone)}")
+    lines = _span(covered["truth"], zone)
+    yield from _titled("", f"lines of the truth {lines}" if lines else "by the truth nobody ever came")
     for note in covered["notes"]:
-        yield f"  the truth, line {note['line']}: {note['text']}"
-    yield f"Rooms      {_figures(scores.rooms)}"
-    yield f"At home    {_figures(scores.at_home)}"
-    yield f"People     {_figures(scores.people)}"
-    yield f"Direction  {_figures(scores.direction)}"
-    yield f"Switching  {_switched(scores.switching)}"
-    yield f"Timer      {_switched(scores.timer)} (the best for all rooms: {scores.timer['minutes']} min)"
-    yield f"           {_switched(scores.timer_per_room)} (each room its own best)"
-    yield LESS_IS_BETTER
+        yield from _titled("", f"the truth, line {note['line']}: {note['text']}")
+    yield from _titled("Rooms", _figures(scores.rooms))
+    yield from _titled("At home", _figures(scores.at_home))
+    yield from _titled("People", _figures(scores.people))
+    yield from _titled("Direction", _figures(scores.direction))
+    yield from _titled("Switching", _switched(scores.switching))
+    yield from _titled("Timer", f"{_switched(scores.timer)} (best for all rooms: {scores.timer['minutes']} min)")
+    yield from _titled("", f"{_switched(scores.timer_per_room)} (each room its own best)")
+    yield from textwrap.wrap(LESS_IS_BETTER, WIDTH)
+
+
+def _titled(title: str, text: str) -> list[str]:
+    """A figure of the summary behind its title; what is too long goes on below."""
+    indent = " " * len(TITLE.format(""))
+    return textwrap.wrap(text, WIDTH, initial_indent=TITLE.format(title), subsequent_indent=indent)
+
+
+def _span(times: Iterable[str], zone: tzinfo) -> str:
+    """From when to when, in local time; an end that is not known is left open, and nothing said where neither is."""
+    shown = [f"{datetime.fromisoformat(time).astimezone(zone):%Y-%m-%d %H:%M}" if time else "" for time in times]
+    return " to ".join(shown).rstrip() if any(shown) else ""
 
 
 def _rooms(scores: Scores) -> Iterator[str]:
@@ -111,10 +130,18 @@ def _reliability(scores: Scores) -> Iterator[str]:
 def _confusion(scores: Scores) -> Iterator[str]:
     """The rooms that residents were most often told to be in instead."""
     rows = []
+    free = WIDTH - max(map(len, [*scores.confusion, "Resident in"])) - len("  told right  ")
     for true, shares in scores.confusion.items():
         wrong = sorted(((share, room) for room, share in shares.items() if room != true), reverse=True)[:3]
-        rows.append([true, shares.get(true, 0.0), ", ".join(f"{room} {share:.3f}" for share, room in wrong) or "-"])
+        rows.append([true, shares.get(true, 0.0), _fitting([f"{room} {share:.3f}" for share, room in wrong], free)])
     yield from table(["Resident in", "told right", "told instead"], rows)
+
+
+def _fitting(parts: list[str], width: int) -> str:
+    """As many parts as fit, one at least."""
+    while len(parts) > 1 and len(", ".join(parts)) > width:
+        parts = parts[:-1]
+    return ", ".join(parts) or "-"
 
 
 def _worst(scores: Scores) -> Iterator[str]:

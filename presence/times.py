@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime, timedelta
 
 
@@ -11,10 +12,28 @@ def utc(seconds: float) -> datetime:
 
 
 def at_clock(now: datetime, days: int, clock: float) -> float:
-    """Epoch seconds of a local clock time (seconds after midnight), some days from now."""
+    """Epoch seconds of a local clock time (seconds after midnight), some days from now.
+
+    Of an hour that comes twice, the first is meant, or the second if that has begun.
+    """
     midnight = datetime(now.year, now.month, now.day) + timedelta(days=days)
-    local = (midnight + timedelta(seconds=clock)).replace(tzinfo=now.tzinfo)
+    local = (midnight + timedelta(seconds=clock)).replace(tzinfo=now.tzinfo, fold=now.fold)
     return local.astimezone(UTC).timestamp()
+
+
+def a_day_on(now: datetime) -> float:
+    """Epoch seconds of a local time a day on, or of when clocks are changed before that, to the second."""
+    usual = now.timestamp() + 86400.0
+    if datetime.fromtimestamp(usual, now.tzinfo).utcoffset() == now.utcoffset():
+        return usual
+    early, late = math.floor(now.timestamp()), math.ceil(usual)
+    while late - early > 1:
+        middle = (early + late) // 2
+        if datetime.fromtimestamp(middle, now.tzinfo).utcoffset() == now.utcoffset():
+            early = middle
+        else:
+            late = middle
+    return float(late)
 
 
 def rfc3339(time: datetime) -> str:

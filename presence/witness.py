@@ -104,7 +104,7 @@ def divide(mixture: Mixture, being: int, part: Array, label: Array) -> Mixture:
     Args:
         mixture: the hypotheses.
         being: whose distribution is divided.
-        part: shape (S,), 1 for the states of that part, else 0.
+        part: shape (S,), 1 for the states of that part, else 0; a half where that is open.
         label: shape (2 K, 1 + 2 P): the latest window's label of the hypotheses in which the being is there, then of
             those in which it is not.
     """

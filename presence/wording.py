@@ -43,9 +43,14 @@ def room_name(plan: Floorplan, room: str) -> str:
 
 
 def door_name(plan: Floorplan, door: str) -> str:
-    """`overhead door`, `garage utility door`; what is called a door or a gate already stays as it is."""
+    """`overhead door`, `garage utility door`; an archway or a stair by its own name."""
+    return door.replace("_", " ") if plan.doors[door].leaf == "none" else leaf_name(door)
+
+
+def leaf_name(door: str) -> str:
+    """What a door that opens and shuts is called: what is called a door or a gate already stays as it is."""
     name = door.replace("_", " ")
-    return name if plan.doors[door].leaf == "none" or name.split()[-1] in ("door", "gate") else f"{name} door"
+    return name if name.endswith(("door", "gate")) else f"{name} door"
 
 
 def direction_name(plan: Floorplan, direction: str) -> str:

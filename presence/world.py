@@ -166,11 +166,11 @@ class World:
         return Opening(base, change, self.near(door))
 
     def near(self, door: str) -> Array:
-        """1 for the states on the first side of a door, where going forth begins, else 0. Shape (S,)."""
+        """1 for states on a door's first side, where going forth begins, 0 on the other (`first_side`). Shape (S,)."""
         if door not in self.sides:
             states = self.sight.states
             first = first_side(self.sight.plan, door)
-            self.sides[door] = np.array([float(room in first) for room in states.rooms])[states.room]
+            self.sides[door] = np.array([first[room] for room in states.rooms])[states.room]
         return self.sides[door]
 
     def _cut_off(self, conditions: frozenset[Condition], door: str) -> tuple[Reversible, Change | None]:

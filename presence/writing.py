@@ -54,15 +54,19 @@ def write_whole(files: Mapping[Path, Iterable[str]]) -> None:
 
 
 def _beside(path: Path) -> Path:
-    """Where a file is written first: beside the one that a link leads to, where that may be; else in its own place."""
+    """Where a file is written first: beside the one that a link leads to, where that may be; else in its own place.
+
+    Its name is drawn, so that no file of anybody's has it.
+    """
     goal, plain = path.resolve(), path.is_file() or not path.exists()
-    return goal.with_name(f"{goal.name}.part") if plain and os.access(goal.parent, os.W_OK) else path
+    return goal.with_name(f"presence-{os.urandom(8).hex()}.part") if plain and os.access(goal.parent, os.W_OK) else path
 
 
 def _write(part: Path, path: Path, pieces: Iterable[str]) -> None:
     try:
+        if part != path:
+            part.touch(mode=0o600 if path.exists() else 0o666, exist_ok=False)
         if part != path and path.exists():  # who may read it may do so as before, and nobody else
-            part.touch(mode=0o600)
             shutil.copymode(path, part)
         with part.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(pieces)

@@ -198,8 +198,21 @@ def test_words_say_how_much_and_how_sure(flat: Floorplan, values: tuple[float, .
     gain = Gain(Change(sensor, added), {name: Spread(tuple(map(float, values))) for name in FIGURES})
     advice = Advice("home", 3.0, tuple(range(len(values))), dict.fromkeys(FIGURES, 60.0), (gain,), ())
     assert sentence(gain, advice) == words
-    assert words in text(advice)
-    assert ("95 % interval" in text(advice)) == ("by chance alone" in text(advice)) == (len(values) > 1)
+    told = text(advice)
+    assert words in " ".join(told.split())
+    assert max(map(len, told.splitlines())) <= 110
+    assert ("95 % interval" in told) == ("by chance alone" in told) == (len(values) > 1)
+
+
+@pytest.mark.parametrize(
+    ("door", "called"),
+    [("wash_door", "the wash door"), ("side_gate", "the side gate"), ("hall_study", "the hall study door")],
+)
+def test_a_door_is_called_a_door_once(flat: Floorplan, door: str, called: str) -> None:
+    sensor = replace(flat.sensors["studio_motion"], id="new_contact", kind="contact", room=None, door=door)
+    gain = Gain(Change(sensor, True), {name: Spread((9.0,)) for name in FIGURES})
+    advice = Advice("home", 3.0, (1,), dict.fromkeys(FIGURES, 60.0), (gain,), ())
+    assert sentence(gain, advice).startswith(f"A contact on {called}: ")
 
 
 # --- the command -----------------------------------------------------------------------------------------------------

@@ -283,6 +283,15 @@ def test_calibration_is_drawn_as_it_was_scored(home: Floorplan) -> None:
         assert list(line.get_xdata()) == [b["mean_probability"] for b in scores.reliability]
 
 
+def test_a_heading_is_no_wider_than_what_it_stands_over(home: Floorplan) -> None:
+    chart = draw.evaluation(evaluate(home, events(), TRUTH))
+    renderer = FigureCanvasAgg(chart).get_renderer()
+    headings = [(axes, text) for axes in chart.axes for text in axes.texts if text.get_size() == 10]
+    assert len(headings) == 3
+    for axes, text in headings:
+        assert text.get_window_extent(renderer).width <= axes.get_window_extent(renderer).width, text.get_text()
+
+
 def test_only_suspected_sensors_are_named(home: Floorplan) -> None:
     findings = [
         Finding("hall_motion", "dead", 0.97, START, ""),

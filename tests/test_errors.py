@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import presence
 from presence import errors
 from presence.errors import Fault, InputError, LogError, PlanError, PresenceError, closest, did_you_mean, shown
 
@@ -30,6 +31,11 @@ def test_the_picture_shows_the_family() -> None:
 
 def test_one_clause_catches_all() -> None:
     assert all(issubclass(error, PresenceError) for error in FAMILY.values())
+
+
+def test_the_whole_family_can_be_imported_from_the_package() -> None:
+    assert set(FAMILY) <= set(presence.__all__)
+    assert all(getattr(presence, name) is error for name, error in FAMILY.items())
 
 
 @pytest.mark.parametrize("kind", [InputError, PlanError, LogError])

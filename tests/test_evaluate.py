@@ -538,9 +538,26 @@ def test_json_has_the_keys_of_the_contract_and_no_nan() -> None:
 
 def test_the_report_names_every_room_and_door() -> None:
     text = report(evaluate(PLAN, *life()))
-    for name in ("hall", "den", "yard", "front", "arch", "gate", "2026-03-02T12:01:00+00:00"):
+    for name in ("hall", "den", "yard", "front", "arch", "gate", "2026-03-02 12:01", "UTC"):
         assert name in text
     assert "nan" not in text
+
+
+def test_the_report_tells_times_as_the_homes_clocks_do() -> None:
+    text = report(evaluate(PLAN, *life()), PLAN.zone)
+    assert "2026-03-02 13:01" in text
+    assert "2026-03-02 12:01" not in text
+    assert "Europe/Berlin" in text
+
+
+def test_the_report_fits_a_hundred_columns() -> None:
+    long = {f"a_room_of_many_words_{k}": share for k, share in enumerate((0.4, 0.3, 0.2, 0.1))}
+    scores = evaluate(PLAN, *life())
+    scores.covered["notes"].append({"line": 7, "text": "word " * 40})
+    text = report(replace(scores, confusion=dict.fromkeys(long, long)))
+    assert max(map(len, text.splitlines())) <= 100
+    assert "a_room_of_many_words_0" in text
+    assert text.count("word") > 40
 
 
 def test_the_report_tells_minutes_to_a_tenth_where_they_are_few() -> None:

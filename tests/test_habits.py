@@ -159,9 +159,28 @@ def test_factors_change_on_the_local_hour(zone: str, now: datetime, after: float
     model = Model(plan, Settings(habits=habits))
     begin = now.timestamp()
     hours, change = model.hours(begin)
+    while model.hours(change)[0] == hours:  # asked anew where clocks are changed
+        change = model.hours(change)[1]
     assert change - begin == after
-    assert model.hours(change)[0] != hours
     assert model.hours(change - 0.01)[0] == hours
+
+
+@pytest.mark.parametrize(
+    ("zone", "eve"),
+    [
+        ("Europe/Berlin", datetime(2026, 3, 28, 18, tzinfo=UTC)),  # 02:00 to 03:00 never comes
+        ("Europe/Berlin", datetime(2026, 10, 24, 18, tzinfo=UTC)),  # it comes twice
+        ("Australia/Lord_Howe", datetime(2026, 4, 4, 8, tzinfo=UTC)),  # half an hour comes twice
+    ],
+)
+def test_hours_hold_until_they_are_said_to_change_in_nights_when_clocks_are_changed(zone: str, eve: datetime) -> None:
+    people = {"P1": {"awake": ["09:00", "02:30"]}, "P2": {"awake": ["02:10", "18:00"]}}
+    model = Model(replace(home(people), time_zone=zone), Settings())
+    for begin in range(0, 16 * 3600, 600):
+        hours, change = model.hours(eve.timestamp() + begin)
+        assert change > eve.timestamp() + begin
+        until = np.arange(eve.timestamp() + begin, min(change, eve.timestamp() + 20 * 3600.0), 300.0)
+        assert all(model.hours(now)[0] == hours for now in until)
 
 
 def test_a_week_of_habits_is_worked_out_once(monkeypatch: pytest.MonkeyPatch) -> None:

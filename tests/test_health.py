@@ -180,6 +180,18 @@ def test_a_review_tells_each_finding_once_however_many_there_were() -> None:
     assert [f.until for f in found.over if f.until] == sorted(f.until for f in found.over if f.until)
 
 
+def test_a_contact_that_is_exchanged_and_wrong_besides_is_listed_for_both(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else the other of the pair stood there alone, exchanged with nobody."""
+    since, why = at(0.0, "front_contact", "open").time, "heard behind the other's door"
+    pair = [Finding(sensor, "misplaced", 0.9, since, why) for sensor in ("front_contact", "back_contact")]
+    monkeypatch.setattr("presence.health.review.exchanged_contacts", lambda *_: pair)
+    turned = [(3615.0 * n + late, value) for n in range(12) for late, value in ((0.0, "open"), (3600.0, "closed"))]
+    plan = home(1, front_contact=contact("front"), back_contact=contact("back"))
+    found = review(plan, [at(seconds, "front_contact", value) for seconds, value in turned], hypotheses=1)
+    said = {(finding.sensor, finding.kind) for finding in found.findings}
+    assert said == {("front_contact", "inverted"), ("front_contact", "misplaced"), ("back_contact", "misplaced")}
+
+
 def test_a_hole_in_the_log_blames_nobody() -> None:
     log = lived("flat", 4)
     week = timedelta(days=7)

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from benchmarks import faults
-from presence import Event, Floorplan
+from presence import Event, Floorplan, Tracker
 from presence.events import reorder
 from presence.health.exchanged import LATEST, LEAST, exchanged_contacts
 from presence.health.review import review
@@ -45,6 +45,21 @@ def test_who_works_a_tap_has_passed_the_door_that_was_heard() -> None:
     assert all(f.probability > 0.99 for f in found)
     (bath,) = (f for f in found if f.sensor == "bath_contact")
     assert "store_contact" in bath.evidence
+
+
+def test_what_is_hopeless_is_given_up_within_a_few_visits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each two of a home's contacts are tried, so a whole replay for each would take minutes."""
+    taken = [0]
+    observe = Tracker.observe
+
+    def counting(tracker: Tracker, event: Event) -> None:
+        taken[0] += 1
+        observe(tracker, event)
+
+    monkeypatch.setattr(Tracker, "observe", counting)
+    log = visits("bath_contact")
+    assert exchanged_contacts(HOME, log) == []
+    assert taken[0] <= len(log) + 50
 
 
 def test_nothing_is_said_of_contacts_that_were_hardly_heard_or_lead_to_the_same_rooms() -> None:

@@ -608,6 +608,23 @@ def test_rooms_are_told_by_their_words_with_something_for_unknown_ones(garage_ho
     assert functions_of(odd)["kitchen"] == functions_of(odd)["bed"] == ("zork", "plugh")
 
 
+def test_nobody_sits_down_in_a_pantry() -> None:
+    """In a home without a living room people sit in whatever else there is; not where there is no room for a chair."""
+    ways = "hall away", "hall kitchen", "kitchen pantry", "hall nook", "hall zork", "hall bed"
+    doors = {way.replace(" ", "_"): {"between": way.split(), "leaf": "hinged"} for way in ways}
+    rooms: dict[str, Any] = {"hall": {}, "kitchen": {}, "pantry": {}, "zork": {}, "bed": {"rest": True}}
+    rooms |= {"nook": {"outline": [[0, 0], [2, 0], [2, 2], [0, 2]]}}  # 4 m2
+    people = {"P1": {"bed": "bed"}, "P2": {"bed": "bed"}}
+    given = {"name": "x", "time_zone": "UTC", "rooms": rooms, "doors": doors, "people": people, "visitors": 0}
+    lives = live(Floorplan.from_mapping(given), days=6, seed=3, start=date(2026, 3, 2), settings=SimulationSettings())
+    seconds: dict[str, float] = defaultdict(float)
+    for trace in lives.people:
+        for (begin, room), (end, _) in pairwise(trace.rooms):
+            seconds[room] += end - begin
+    assert seconds["zork"] > 10 * 3600.0
+    assert max(seconds["pantry"], seconds["nook"]) < 0.02 * 6 * 86400.0
+
+
 def test_ways_are_the_shortest_in_doors(garage_home: Floorplan) -> None:
     """Against networkx on the plan's own graph, where no bedroom or open air tempts to a detour."""
     nx = pytest.importorskip("networkx")

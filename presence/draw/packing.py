@@ -19,6 +19,7 @@ AREAS = {
     "garage": 28.0,
     "hall": 10.0,
     "toilet": 3.5,
+    "store": 5.0,
     "other": 12.0,
 }
 """Square metres of a room without an outline, by what it seems to be for. Common practice, no source."""

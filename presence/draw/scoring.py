@@ -169,4 +169,4 @@ def _put_confusion(figure: Chart, scores: Scores, at: tuple[float, float], size:
     axes.set_ylim(len(scores.confusion) - 0.5, -0.5)
     axes.set_xticks(range(len(rooms)), [r.replace("_", " ") for r in rooms], rotation=60, ha="right", fontsize=7)
     axes.tick_params(axis="x", length=0, pad=1)
-    _heading(axes, "Where residents were (rows) and were told to be (%)")
+    _heading(axes, "Residents' rooms: true (rows), told (%)")

@@ -25,10 +25,10 @@ LATEST = 1000
 """Events at the end of a log by which the pairs are weighed."""
 LEAST = 5
 """Openings or closings below which nothing is said of a contact."""
-AT_A_TIME = 100
+AT_A_TIME = 10
 """Events between two looks whether a pair is hopeless..."""
-HOPELESS = 30.0
-"""...because the log is less likely by so many nats with the two exchanged."""
+HOPELESS = 20.0
+"""...because the log is less likely by so many nats with the two exchanged: pairs that are came to 14.3 on the way."""
 
 
 def exchanged_contacts(

@@ -67,9 +67,8 @@ def review(
         latest.append(event)
         count += 1
         over += _after(over[-1] if over else None, tracker.health.over)
-    named = tracker.health.findings
-    exchanged = exchanged_contacts(plan, latest, settings, hypotheses)
-    found = ranked([*named, *(f for f in exchanged if f.sensor not in {old.sensor for old in named})])
+    exchanged = exchanged_contacts(plan, latest, settings, hypotheses)  # what else is wrong with one stands beside it
+    found = ranked([*tracker.health.findings, *exchanged])
     return Review(begin, tracker.time, count, found, tuple(over))
 
 

@@ -6,11 +6,12 @@ import re
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from presence.floorplan import AWAY, Floorplan, Room
+from presence.floorplan import AWAY, Floorplan, Room, area_of
+from presence.places import HABITABLE
 
 KITCHEN, DINING, BATH, BED, LIVING = "kitchen", "dining", "bath", "bed", "living"
 STUDY, UTILITY, GARAGE, HALL, GARDEN = "study", "utility", "garage", "hall", "garden"
-FRONT, TOILET, OTHER = "front", "toilet", "other"
+FRONT, TOILET, STORE, OTHER = "front", "toilet", "store", "other"
 
 WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -21,8 +22,9 @@ WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         DINING: ("dining", "dinner", "breakfast", "esszimmer"),
         LIVING: ("living", "lounge", "family", "den", "sitting", "media", "tv", "parlour", "parlor", "wohn", "great"),
         STUDY: ("study", "office", "desk", "library", "workroom", "studio", "büro", "buero"),
+        STORE: ("pantry", "larder", "store", "storage", "closet", "cellar", "shed", "barn", "stable"),
         UTILITY: ("utility", "laundry", "scullery", "boiler", "washing", "mudroom", "workshop"),
-        HALL: ("hall", "corridor", "landing", "foyer", "entry", "entrance", "stair", "lobby", "vestibule", "flur"),
+        HALL: ("hall", "corridor", "landing", "foyer", "entry", "entrance", "stair", "lobby", "vestib", "flur", "pass"),
         BED: ("bed", "bedroom", "sleep", "nursery", "guest", "kids", "child", "schlaf"),
         GARDEN: ("garden", "yard", "patio", "terrace", "deck", "lawn", "balcony", "back", "garten"),
         FRONT: ("porch", "front", "drive", "street", "path", "step"),
@@ -44,7 +46,10 @@ FALLBACK: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 
 def function_of(room: Room, doors: int) -> str:
-    """What `room` with so many doors is for; an unknown word means a hall if many doors meet in it."""
+    """What `room` with so many doors is for; an unknown word means a hall if many doors meet in it.
+
+    A room whose outline is too small to live in is a store then: things are fetched there, but nobody sits down.
+    """
     tokens = [word for word in re.split(r"[\W\d_]+", f"{room.id} {room.label}".lower()) if word]
     for function, words in WORDS.items():
         if room.outdoors != (function in (GARDEN, FRONT)):
@@ -53,7 +58,8 @@ def function_of(room: Room, doors: int) -> str:
             return function
     if room.outdoors:
         return FRONT
-    return BED if room.rest else HALL if doors >= 4 else OTHER
+    small = room.outline is not None and abs(area_of(room.outline)) < HABITABLE
+    return BED if room.rest else HALL if doors >= 4 else STORE if small else OTHER
 
 
 def functions_of(plan: Floorplan) -> dict[str, tuple[str, ...]]:
