@@ -72,8 +72,7 @@ class RecordingEngine(Engine):
     def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         mark = self.tape[-1]
         assert isinstance(mark, Mark)
-        place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
-        self.tape[-1] = mark._replace(shared=(self.model.states.select([place]), self.settings.seat_shared_share))
+        self.tape[-1] = mark._replace(shared=(self._states_on(sensor), self.settings.seat_shared_share))
         return super()._one_each(snapshot, sensor)
 
     def _visitors(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:

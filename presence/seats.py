@@ -7,15 +7,18 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.doorways import caused_too, theirs_too
 from presence.events import Event
 from presence.floorplan import Sensor
 from presence.hypotheses import attribute
+from presence.merging import Mixture
 from presence.places import shared_bed
 from presence.snapshot import Association, Snapshot, Unprompted, replace
 from presence.staying_on import StayingEngine
 from presence.unprompted import flutter_rate
 
 Array = NDArray[np.float64]
+IndexArray = NDArray[np.intp]
 
 
 class SeatEngine(StayingEngine):
@@ -38,32 +41,58 @@ class SeatEngine(StayingEngine):
         flutter = 0.0 if pressed else flutter_rate(s, last, record, snapshot.seconds)
         ways = self._world(snapshot).ways(sensor.id, event.value)
         after = self._branch(snapshot, event, ways, nobody + flutter, ghost=(index, by_itself, silent))
-        if flutter and last is not None:
+        if flutter:
             others = float(snapshot.mixture.weight @ nobody) + snapshot.noise.get(sensor.id, 0.0)
-            after = self._fluttered(after, sensor, last, flutter / (flutter + others))
+            after = self._fluttered(snapshot, after, sensor, flutter, others)
         snapshot = after
         conditions = snapshot.conditions - {condition, ("blind", sensor.id)}
         snapshot = replace(snapshot, conditions=conditions | {condition} if pressed else conditions)
         return snapshot if not pressed or shared_bed(self.plan, sensor) else self._one_each(snapshot, sensor)
 
-    def _fluttered(self, snapshot: Snapshot, sensor: Sensor, sat_down: Association, share: float) -> Snapshot:
-        """A seat that let go by itself has, by this share, been kept by whoever sat down, and its record knows."""
-        told = snapshot.association
+    def _fluttered(self, before: Snapshot, after: Snapshot, sensor: Sensor, flutter: float, others: float) -> Snapshot:
+        """A seat that let go by itself is still kept by whoever presses it, and its record knows.
+
+        Args:
+            before: what was known before it let go.
+            after: and after, where that is told as nobody's doing.
+            sensor: the seat.
+            flutter: rate at which it lets go under whoever presses it (1/s)...
+            others: ...and for any other reason, nobody having got up.
+        """
+        told, sat_down = after.association, before.holders[sensor.id].time.timestamp()
         assert told is not None
-        record = snapshot.unprompted.get(sensor.id, Unprompted())
-        age = snapshot.seconds - sat_down.time.timestamp()
-        record = record.after(share * told.nobody, math.log1p(age / self.settings.object_chatter_delay))
-        told = told.credited(sat_down, share)
-        holders = {**snapshot.holders, sensor.id: told}
+        record, age = before.unprompted.get(sensor.id, Unprompted()), before.seconds - sat_down
+        by_itself = told.nobody * flutter / (flutter + others)
+        record = record.after(by_itself, math.log1p(age / self.settings.object_chatter_delay))
+        then, now = (flutter * self._pressing(known.mixture, sensor) for known in (before, after))
+        theirs = before.mixture.weight @ then
+        others += flutter - float(theirs.sum())
+        mixture, same = caused_too(before.mixture, after.mixture, then, now, others)
+        kept = theirs_too(told, self.names, theirs, others)
         return replace(
-            snapshot, association=told, holders=holders, unprompted={**snapshot.unprompted, sensor.id: record}
+            after,
+            mixture=mixture,
+            association=kept,
+            same_as_previous=(after.same_as_previous or 0.0) + (told.nobody - kept.nobody) * same,
+            holders={**after.holders, sensor.id: kept},
+            unprompted={**after.unprompted, sensor.id: record},
         )
+
+    def _pressing(self, mixture: Mixture, sensor: Sensor) -> Array:
+        """Probability that it is each being who presses a seat, under each hypothesis: shape (K, 1 + 2 P), by label."""
+        on = mixture.x[:, :, self._states_on(sensor)].sum(axis=2).T  # (K, P)
+        on = on / np.maximum(1.0, on.sum(axis=1, keepdims=True))
+        return np.pad(on, ((0, 0), (1, on.shape[1])))
+
+    def _states_on(self, sensor: Sensor) -> IndexArray:
+        """All states of who is on a seat."""
+        place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
+        return self.model.states.select([place])
 
     def _one_each(self, snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         """A seat that somebody has just taken is not taken by others as well."""
         mixture = snapshot.mixture
-        place = next(i for i, p in enumerate(self.model.states.places) if p.seat == sensor.id)
-        there = self.model.states.select([place])
+        there = self._states_on(sensor)
         took = mixture.cause[:, :-1].T  # (P, K)
         factor = np.ones_like(mixture.x)
         factor[:, :, there] = (took + (1.0 - took) * self.settings.seat_shared_share)[:, :, None]

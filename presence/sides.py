@@ -42,11 +42,14 @@ def note_sides(
         if not use.open or (ahead_of is not None and ahead_of.door == door) or _first_is_open(snapshot, door):
             continue
         mine, mixture = snapshot.noted_of(door), snapshot.mixture
-        now = (mixture.x @ near(door)).T
+        first = near(door)
+        now = (mixture.x @ first).T
         if mine and snapshot.seconds - snapshot.noted[mine[-1]][0] < NOTED_FOR:
             if ahead_of is not None:
                 continue
-            crossed = mixture.weight @ np.abs(mixture.sides[:, mine[-1]] - now)
+            then = mixture.sides[:, mine[-1]]
+            farthest = np.maximum(then, 1.0 - then) if np.any(first % 1.0) else 1.0  # half as far from neither side
+            crossed = mixture.weight @ (np.abs(then - now) / farthest)
             if crossed[:persons].max(initial=0.0) < CROSSED_LIKELY:
                 continue
         snapshot = _note(forget_sides(snapshot, mine[:-1]), snapshot.seconds, door, now)

@@ -111,3 +111,35 @@ def test_a_lock_out_to_a_yard_is_worked_from_indoors_though_the_hall_is_as_near_
         tracker.observe(told)
         assert tracker.belief.rooms["hall"] > 0.9
         assert outer_side(order, "back") == order.doors["back"].between.index("yard")
+
+
+def test_who_came_from_neither_side_of_an_open_door_is_told_the_way_they_go_minutes_later() -> None:
+    """Into the hall and the kitchen; minutes later the den's door, open so far, is pulled shut from the den."""
+    ways = "hall away", "kitchen away", "hall kitchen", "hall den", "kitchen den"
+    doors = {way.replace(" ", "_"): {"between": way.split()} for way in ways}
+    rooms = {"hall": {}, "kitchen": {}, "den": {"rest": True}}
+    contacts = {f"{door}_contact": contact(door) for door in doors if door != "hall_den"}
+    eyes = {"hall_motion": motion("hall", 30.0), "kitchen_motion": motion("kitchen", 60.0)}
+    plan = home(1, rooms=rooms, doors=doors, **contacts, **eyes)
+    lines = [
+        (0.0, "kitchen_motion", "detected"),
+        (2.0, "kitchen_den_contact", "open"),
+        (60.0, "kitchen_motion", "clear"),
+        (120.0, "hall_motion", "detected"),
+        (124.0, "hall_away_contact", "open"),
+        (127.0, "hall_away_contact", "closed"),
+        (152.0, "hall_motion", "clear"),
+        (4000.0, "hall_away_contact", "open"),
+        (4001.1, "hall_motion", "detected"),
+        (4001.6, "hall_away_contact", "closed"),
+        (4067.6, "hall_kitchen_contact", "open"),
+        (4069.8, "kitchen_motion", "detected"),
+        (4097.2, "hall_motion", "clear"),
+        (4214.2, "kitchen_den_contact", "closed"),
+        (4271.1, "kitchen_motion", "clear"),
+        (4800.0, "kitchen_motion", "detected"),
+    ]
+    for order in (plan, mirrored(plan)):
+        passages = followed(order, [at(*line) for line in lines]).take_passages()
+        closing = [p for p in passages if p.final and p.door == "kitchen_den"][-1]
+        assert closing.directions["kitchen>den"] > 10.0 * closing.directions["den>kitchen"]

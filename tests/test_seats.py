@@ -83,3 +83,33 @@ def test_who_sits_on_a_seat_that_flutters_is_not_told_to_have_got_up(flutter: fl
 def test_who_gets_up_from_a_seat_that_flutters_is_soon_gone() -> None:
     """Each time it was pressed again within seconds; this time it is not, for two minutes."""
     assert sits(after_fluttering(0.02), 120.0) < 0.05
+
+
+@pytest.mark.parametrize("people", [1, 2])
+def test_a_seat_that_flutters_is_told_to_be_worked_by_the_same_being_throughout(people: int) -> None:
+    """Alone, or not to be told apart from another: by the definition of `same_as_previous`."""
+    plan = home(people, hall_motion=motion("hall"), sofa={"kind": "pressure", "room": "bed"})
+    tracker = Tracker(plan, Settings(seat_flutter=0.3))
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    for n in range(12):
+        tracker.observe(at(20.0 + 3.0 * n, "sofa", "released" if n % 2 else "pressed"))
+        told, same = tracker.association, tracker.same_as_previous
+        assert told is not None
+        assert same is not None
+        assert same < 1.0 - told.nobody + 1e-9
+        assert sum(told.people.values()) + told.nobody == pytest.approx(1.0, rel=0, abs=1e-12)
+    assert same is not None
+    assert same > 0.98
+
+
+def test_what_a_seat_says_by_itself_is_theirs_who_sits_there_by_what_was_told_since() -> None:
+    """Either of two sat down; one of them has shown a badge in the hall since, so it is the other who stirs."""
+    badge = {"kind": "badge", "person": "P2"}
+    plan = home(2, hall_motion=motion("hall"), sofa={"kind": "pressure", "room": "bed"}, tag=badge)
+    tracker = Tracker(plan, Settings(seat_flutter=0.3))
+    for line in [(0.0, "hall_motion", "detected"), (20.0, "sofa", "pressed"), (22.0, "tag", "hall")]:
+        tracker.observe(at(*line))
+    tracker.observe(at(23.0, "sofa", "released"))
+    told = tracker.association
+    assert told is not None
+    assert told.people["P1"] > 10.0 * told.people["P2"]

@@ -625,6 +625,14 @@ def test_nobody_sits_down_in_a_pantry() -> None:
     assert max(seconds["pantry"], seconds["nook"]) < 0.02 * 6 * 86400.0
 
 
+def test_a_room_of_an_upper_storey_is_no_store() -> None:
+    rooms = {"hall": {"label": "Hall, upper storey"}, "bed": {"label": "Upper storey bedroom"}, "store": {}}
+    doors = {name: {"between": [name, "away"], "leaf": "hinged"} for name in rooms}
+    given = {"name": "x", "time_zone": "UTC", "rooms": rooms, "doors": doors, "people": {}, "visitors": 0}
+    found = functions_of(Floorplan.from_mapping(given))
+    assert (found["hall"], found["bed"], found["store"]) == (("hall",), ("bed",), ("store",))
+
+
 def test_ways_are_the_shortest_in_doors(garage_home: Floorplan) -> None:
     """Against networkx on the plan's own graph, where no bedroom or open air tempts to a detour."""
     nx = pytest.importorskip("networkx")

@@ -50,11 +50,12 @@ def function_of(room: Room, doors: int) -> str:
 
     A room whose outline is too small to live in is a store then: things are fetched there, but nobody sits down.
     """
-    tokens = [word for word in re.split(r"[\W\d_]+", f"{room.id} {room.label}".lower()) if word]
-    for function, words in WORDS.items():
+    words = re.split(r"[\W\d_]+", f"{room.id} {room.label}".lower())
+    tokens = [word for word in words if word and word != "storey"]  # that tells of a floor, not of a store
+    for function, names in WORDS.items():
         if room.outdoors != (function in (GARDEN, FRONT)):
             continue  # the back room is no garden, the garden kitchen no kitchen
-        if any(_fits(token, word) for token in tokens for word in words):
+        if any(_fits(token, name) for token in tokens for name in names):
             return function
     if room.outdoors:
         return FRONT
