@@ -130,6 +130,15 @@ def _soon_rate(share: float, delay: float, age: float) -> float:
     return share * math.log(2.0) / delay * math.exp(-math.log(2.0) * age / delay)
 
 
+def _own_share(record: Unprompted | None, usual: float) -> float:
+    """Share of occasions on which a sensor reports by itself, by its own record.
+
+    `(usual * TRUSTED + m) / (TRUSTED + n)`: m times on n occasions (mean of a beta or gamma distribution).
+    """
+    record = record or Unprompted()
+    return (usual * TRUSTED + record.by_itself) / (TRUSTED + record.reports)
+
+
 def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record: Unprompted | None) -> float:
     """Rate at which a lock that has been unlocked locks by itself, wherever anybody is (1/s).
 
@@ -142,8 +151,7 @@ def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record:
         return 0.0
     share = settings.door_pulled_shut_share
     if contacts_of(plan, plan.sensors[event.sensor].door):
-        record = record or Unprompted()
-        share = min(share, (LOCKS_ITSELF * TRUSTED + record.by_itself) / (TRUSTED + record.reports))
+        share = min(share, _own_share(record, LOCKS_ITSELF))
     return share * settings.lock_rate
 
 
@@ -201,8 +209,7 @@ def flutter_rate(settings: Settings, last: Association | None, record: Unprompte
     """
     if last is None or last.value != "pressed" or not settings.seat_flutter:
         return 0.0
-    m, e = (0.0, 0.0) if record is None else (record.by_itself, record.reports)
-    share = (settings.seat_flutter * TRUSTED + m) / (TRUSTED + e)
+    share = _own_share(record, settings.seat_flutter)
     return share / (settings.object_chatter_delay + max(0.0, seconds - last.time.timestamp()))
 
 
@@ -221,7 +228,7 @@ def chatter_rate(settings: Settings, last: Association | None, record: Unprompte
     """
     if last is None or record is None:
         return 0.0
-    share = record.by_itself / (TRUSTED + record.reports)
+    share = _own_share(record, 0.0)
     age = max(0.0, seconds - last.time.timestamp())
     falsely = max(0.0, 2.0 * last.nobody - 1.0)
     return share * falsely * settings.object_chatter / (settings.object_chatter_delay + age)

@@ -65,9 +65,10 @@ def _beside(path: Path) -> Path:
 def _write(part: Path, path: Path, pieces: Iterable[str]) -> None:
     try:
         if part != path:
-            part.touch(mode=0o600 if path.exists() else 0o666, exist_ok=False)
-        if part != path and path.exists():  # who may read it may do so as before, and nobody else
-            shutil.copymode(path, part)
+            older = path.exists()
+            part.touch(mode=0o600 if older else 0o666, exist_ok=False)
+            if older:  # who may read it may do so as before, and nobody else
+                shutil.copymode(path, part)
         with part.open("w", encoding="utf-8", newline="\n") as file:
             file.writelines(pieces)
     except OSError as error:

@@ -75,7 +75,7 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         yield "No candidate surely tells later days better (rooms by two standard errors, the number no worse, and"
         yield "likelier): the defaults stay"
     if report["chosen"] == FIRST:
-        yield "Nothing surely tells rooms better. How sensors see and doors are used is learned all the same:"
+        yield "Nothing surely tells rooms better. How sensors see and hands work things is learned all the same:"
         yield "it makes later days likelier, and neither rooms nor the number are surely told worse"
     if "days_used" in report:
         yield "Days that each part rests on: " + ", ".join(f"{k} {v:g}" for k, v in report["days_used"].items())
