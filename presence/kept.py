@@ -12,11 +12,28 @@ from hashlib import sha256
 from types import ModuleType
 from typing import Any, Self
 
-from presence import __version__, merging, passages, record, settings, snapshot, witness
+from presence import (
+    __version__,
+    events,
+    habits,
+    merging,
+    movement,
+    passages,
+    places,
+    record,
+    settings,
+    snapshot,
+    witness,
+)
 from presence.errors import VersionError
+from presence.floorplan import home
+from presence.health import findings, twins
 from presence.turns import Turns
 
-LAID_OUT: tuple[ModuleType, ...] = (merging, passages, record, settings, snapshot, witness)
+LAID_OUT: tuple[ModuleType, ...] = (
+    *(home, events, habits, settings, places, movement),
+    *(merging, witness, passages, snapshot, record, findings, twins),
+)
 """Where the records are that a tracker consists of."""
 WRITER = "written_by"
 """Under which name a pickle says which version wrote it..."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from presence.events import Event
 from presence.snapshot import Snapshot
@@ -68,6 +68,10 @@ class Record:
         self._since_anchor = 0
         self.heard = -math.inf
         """When the latest of its events came, epoch seconds."""
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Without what was worked out for questions: many times as large, and worked out again for the next."""
+        return vars(self) | {"_steps": deque(step._replace(again=[]) for step in self._steps)}
 
     def add(self, seconds: float, event: Event | None, before: Snapshot) -> None:
         """Note a step; two silences in a row are one, but for where there was a look at the sensors."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import gc
+import io
 import json
 import os
 import pickle
@@ -11,7 +12,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, is_dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import permutations
 from pathlib import Path
@@ -39,9 +40,12 @@ from presence import (
     world,
 )
 from presence.errors import TooManyHypothesesError
+from presence.habits import Hour
 from presence.health import Monitor
-from presence.kept import this_version
+from presence.health.twins import Heard
+from presence.kept import LAID_OUT, this_version
 from presence.model import Model
+from presence.places import Place
 from presence.recent import Derived, Recent
 from presence.record import next_look
 from presence.snapshot import Snapshot
@@ -710,6 +714,40 @@ def test_a_version_is_told_by_the_fields_of_its_records(monkeypatch: pytest.Monk
     monkeypatch.undo()
     this_version.cache_clear()
     assert this_version() == now
+
+
+class Naming(pickle.Unpickler):
+    """Remembers which classes it has read."""
+
+    def __init__(self, file: io.BytesIO) -> None:
+        super().__init__(file)
+        self.read = set[type]()
+
+    def find_class(self, module_name: str, global_name: str) -> Any:
+        found = super().find_class(module_name, global_name)
+        self.read |= {found} if isinstance(found, type) else set()
+        return found
+
+
+def test_the_version_tells_how_every_record_in_a_pickle_is_laid_out() -> None:
+    """All of them lie there by the order of their fields: events, people's hours and places, too."""
+    first = [at(60.0 * n, *report) for n, report in enumerate(values_of(SMALL))]
+    after_a_week = [replace(event, time=event.time + timedelta(days=8)) for event in first]
+    inner = Naming(io.BytesIO(followed(SMALL, [*first, *after_a_week], 4).__getstate__()["kept"]))
+    inner.load()
+    records = [c for c in inner.read if hasattr(c, "_fields") or is_dataclass(c)]
+    assert {Event, Hour, Place, Snapshot, Heard} <= set(records)
+    assert [c for c in records if c.__module__ not in {module.__name__ for module in LAID_OUT}] == []
+
+
+def test_a_pickle_is_no_larger_for_questions_that_were_asked() -> None:
+    """What was worked out for them is: a hundred snapshots. It is worked out again when somebody asks again."""
+    tracker = followed(SMALL, [at(30.0 * n, *report) for n, report in enumerate(values_of(SMALL))])
+    before = len(pickle.dumps(tracker))
+    told = tracker.explain("hall").text()
+    kept = pickle.dumps(tracker)
+    assert len(kept) < 1.1 * before
+    assert pickle.loads(kept).explain("hall").text() == told
 
 
 def test_memory_stays_bounded() -> None:
