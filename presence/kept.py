@@ -55,7 +55,7 @@ class Kept(Turns):
 
     def __getstate__(self) -> dict[str, Any]:
         with self._turn:  # at once: what pickles or copies reads the rest while other threads go on
-            kept = pickle.dumps({name: value for name, value in vars(self).items() if name != "_turn"})
+            kept = pickle.dumps(super().__getstate__())
         return {WRITER: this_version(), KEPT: kept}
 
     def __copy__(self) -> Self:
@@ -74,4 +74,5 @@ class Kept(Turns):
                 f"this {type(self).__name__} was pickled by another version of presence ({writer}; this one is"
                 f" {this_version()}); start a new one and feed it the last days of your log"
             )
-        vars(self).update(pickle.loads(state[KEPT]))
+        for name, value in pickle.loads(state[KEPT]).items():
+            setattr(self, name, value)

@@ -197,17 +197,17 @@ class Taken(NamedTuple):
 
 
 class Unprompted(NamedTuple):
-    """How often a switch, an appliance or a lock has reported, and how often by itself (expected).
+    """How often a sensor could have reported by itself, and how often it did."""
 
-    Of a seat, how many e-folds of time it has been pressed, and how often it let go by itself.
-    """
-
-    reports: float = 0
+    occasions: float = 0
+    """Reports of a switch, an appliance, a lock (that it is locked) or a motion sensor outdoors; of a seat, e-folds of
+    the time for which it was pressed each time that it let go."""
     by_itself: float = 0.0
+    """Expected number of those that nobody caused."""
 
     def after(self, nobody: float, occasions: float = 1) -> Unprompted:
         """After one more report, caused by nobody with this probability, on so many occasions."""
-        return Unprompted(self.reports + occasions, self.by_itself + nobody)
+        return Unprompted(self.occasions + occasions, self.by_itself + nobody)
 
 
 class Reported(NamedTuple):
@@ -245,7 +245,7 @@ class Snapshot(NamedTuple):
     said: Mapping[str, Said] = {}
     """What each contact and lock said last, and how often it has said the same again; cameras that have gone off."""
     unprompted: Mapping[str, Unprompted] = {}
-    """Each switch's and appliance's record of what it reported by itself; how often each lock locked itself."""
+    """Of switches, appliances, locks, seats and motion sensors outdoors: what each has reported by itself."""
     reports: Mapping[str, Reported] = {}
     """What each phone and tag reported last."""
     gaps: Mapping[str, tuple[float, ...]] = {}

@@ -9,7 +9,10 @@ from typing import Any, Self
 
 
 class Turns:
-    """What works off the calls of its public methods and properties one at a time, whichever threads they come from."""
+    """What works off the calls of its public methods and properties one at a time, whichever threads they come from.
+
+    So does, in the same turn, what it has of this kind as an attribute.
+    """
 
     _turn: RLock
 
@@ -18,6 +21,16 @@ class Turns:
         new = super().__new__(cls)
         new._turn = RLock()
         return new
+
+    def __setattr__(self, name: str, value: object) -> None:
+        """What belongs to it waits with it."""
+        if isinstance(value, Turns):
+            vars(value)["_turn"] = self._turn
+        super().__setattr__(name, value)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """A lock is no part of what is kept."""
+        return {name: value for name, value in vars(self).items() if name != "_turn"}
 
     def __init_subclass__(cls) -> None:
         """Let every public method and property of a subclass wait its turn."""

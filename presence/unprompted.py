@@ -136,7 +136,7 @@ def _own_share(record: Unprompted | None, usual: float) -> float:
     `(usual * TRUSTED + m) / (TRUSTED + n)`: m times on n occasions (mean of a beta or gamma distribution).
     """
     record = record or Unprompted()
-    return (usual * TRUSTED + record.by_itself) / (TRUSTED + record.reports)
+    return (usual * TRUSTED + record.by_itself) / (TRUSTED + record.occasions)
 
 
 def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record: Unprompted | None) -> float:

@@ -203,6 +203,6 @@ def test_a_lock_that_locks_itself_is_found_out_by_its_own_record() -> None:
             for seconds, sensor, value in sorted(reports):
                 tracker.observe(at(begin + seconds, sensor, value))
         made[hand] = tracker._known().unprompted["front_lock"]
-        assert made[hand].reports == 20
+        assert made[hand].occasions == 20
     assert made[False].by_itself > 7.0
     assert made[True].by_itself < 1.0

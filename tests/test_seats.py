@@ -49,7 +49,7 @@ def test_a_seat_flutters_as_often_as_its_own_record_says() -> None:
         now += 2.0
     record = tracker._known().unprompted["sofa"]
     assert record.by_itself == pytest.approx(by_itself, rel=1e-9)
-    assert record.reports == pytest.approx(e_folds, rel=1e-9)
+    assert record.occasions == pytest.approx(e_folds, rel=1e-9)
 
 
 def after_fluttering(flutter: float) -> Tracker:

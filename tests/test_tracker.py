@@ -430,6 +430,26 @@ def test_threads_may_share_a_tracker() -> None:
     assert_same_belief(alone, shared)
 
 
+@pytest.mark.parametrize("kept", [lambda tracker: tracker, copy.copy], ids=["as begun", "a copy"])
+def test_who_asks_for_sick_sensors_waits_while_an_event_is_taken_in(
+    kept: Callable[[Tracker], Tracker], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An answer brings the watches up to date: a step that both threads took in counted twice."""
+    tracker, waited = kept(followed(SMALL, [at(5.0, "hall_motion", "detected")])), list[bool]()
+    asking = threading.Thread(target=lambda: tracker.health.findings)
+
+    def note(monitor: Monitor, *step: Any) -> None:
+        asking.start()
+        asking.join(0.3)
+        waited.append(asking.is_alive())
+
+    monkeypatch.setattr(Monitor, "note", note)
+    tracker.observe(at(9.0, "hall_motion", "clear"))
+    asking.join(60.0)
+    assert waited == [True]
+    assert not asking.is_alive()
+
+
 def test_an_event_late_behind_the_very_first_is_put_in_its_place() -> None:
     """The log may begin in disorder: no `advance` before the first event."""
     ordered, late = Tracker(SMALL), Tracker(SMALL)

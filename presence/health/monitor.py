@@ -28,6 +28,7 @@ from presence.inference import Engine
 from presence.record import LOOK_EVERY
 from presence.snapshot import Snapshot, replace
 from presence.times import utc
+from presence.turns import Turns
 
 REMEMBERED = 200
 """How many findings that are over are kept."""
@@ -97,8 +98,8 @@ class Watches:
         return found
 
 
-class Monitor:
-    """Finds sick sensors from what the tracker expected and what came.
+class Monitor(Turns):
+    """Finds sick sensors from what the tracker expected and what came; who asks it waits for the tracker, too.
 
     Args:
         engine: the tracker's inference.
