@@ -17,6 +17,9 @@ Signature = tuple[tuple[int, tuple[int, ...], int, bool, int], ...]
 """Of each way: label, companions (none: nobody else moves), their label, whether they are only asked along, and the
 first way in which the one who causes the event moves alike."""
 
+REMEMBERED = 64
+"""How candidates of more hypotheses are laid out is not remembered: where all are kept, that may be a hundred MB."""
+
 
 class Kinds(NamedTuple):
     """Every being and way of causing an event; who has no companion has themselves, unmoved. Shape (N,) each..."""
@@ -110,9 +113,14 @@ class Every(NamedTuple):
     """Shape (P, N), which of the moved distributions it has for each being: its parent's, or that of who moved."""
 
 
-@lru_cache(maxsize=256)
 def every_candidate(signature: Signature, persons: int, count: int) -> tuple[Kinds, tuple[Move, ...], Every]:
     """The kinds and moves of `_kinds`, and every candidate that they give for `count` hypotheses."""
+    laid_out = _every_candidate if count <= REMEMBERED else _every_candidate.__wrapped__
+    return laid_out(signature, persons, count)
+
+
+@lru_cache(maxsize=256)
+def _every_candidate(signature: Signature, persons: int, count: int) -> tuple[Kinds, tuple[Move, ...], Every]:
     kinds, moves = _kinds(signature, persons)
     kind = np.arange(1, 1 + len(kinds.being))[:, None] * count + np.arange(count)
     parent = np.tile(np.arange(count), 1 + len(kinds.being))

@@ -100,7 +100,7 @@ class CarriedEngine(EngineCore):
         snapshot = self._next_unheard(snapshot, sensor, last, value)
         reports = {**snapshot.reports, sensor.id: Reported(value, since, snapshot.seconds, before)}
         snapshot = replace(snapshot, reports=reports, staying={**snapshot.staying, sensor.id: lies})
-        told_away = value == AWAY or any(note[1:] == ("still", sensor.id) for note in snapshot.due)
+        told_away = value == AWAY or snapshot.awaits("still", sensor.id)
         if since < snapshot.seconds or not told_away:
             return snapshot
         return self._schedule(snapshot, since + self.settings.phone_still, "still", sensor.id)
@@ -119,7 +119,7 @@ class CarriedEngine(EngineCore):
         due = tuple(note for note in snapshot.due if note[1:] not in ((what, sensor.id) for what in MISSING))
         if len(due) < len(snapshot.due):
             snapshot = replace(snapshot, due=due)
-        if value == AWAY or any(note[1:] == ("still", sensor.id) for note in due):  # the hub would say so
+        if value == AWAY or snapshot.awaits("still", sensor.id):  # the hub would say so
             return snapshot
         if last is not None and value == last.value and snapshot.hours[self.names.index(str(sensor.person))].asleep:
             gaps = (*snapshot.gaps.get(sensor.id, ())[1 - GAPS :], snapshot.seconds - last.heard)
@@ -133,8 +133,8 @@ class CarriedEngine(EngineCore):
 
     def _was_missed(self, snapshot: Snapshot, sensor: Sensor, last: Reported) -> bool:
         """Whether a tag that is heard in a room now was silent for so long that it was missed."""
-        due = any(note[1:] == ("unheard", sensor.id) for note in snapshot.due)
-        return due and snapshot.seconds - last.heard > self._patience(snapshot, sensor)
+        silence = snapshot.seconds - last.heard
+        return snapshot.awaits("unheard", sensor.id) and silence > self._patience(snapshot, sensor)
 
     def _patience(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Seconds of silence after which a tag is missed; infinite if it has no rhythm."""

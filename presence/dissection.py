@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from presence.absorbing import SAME
 from presence.propagation import Change, Reversible
 from presence.rational import Meeting
 
@@ -29,8 +30,6 @@ WORTH = 0.5
 """A change of fewer states than this many times as many as meet is carried along at less cost."""
 FAR = -1e200
 """1/s: stands for the eigenvalue of a meeting state, which has none of its own."""
-SAME = 1e-14
-"""Rates that differ by no more than this share of the largest one are equal either way."""
 
 
 class Part(NamedTuple):

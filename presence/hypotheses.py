@@ -176,6 +176,9 @@ def branch(
         accepting: open windows (indices) whose label a passage in this event settles.
         settling: tracked windows (indices) in which a passage in this event counts.
         ghost: for a sensor that can be on by itself, its index and why it is on (3,) if nobody caused this, else.
+
+    Raises:
+        TooManyHypothesesError: if all are kept, and take too much memory (as `reduce`).
     """
     persons, count, _ = mixture.x.shape
     if persons == count == 1 and most and not (mixture.labels.size or mixture.ghosts.size):

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from presence.at_rest import rest_of
 from presence.conditions import forget_door
 from presence.events import Event
-from presence.floorplan import Sensor
+from presence.floorplan import ON_VALUES, Sensor
 from presence.hypotheses import Way, attribute
 from presence.lingering import blind_time, holds_waited, off_after_all, said_again, spoke, stated_hold, went_off
 from presence.merging import Mixture
@@ -54,7 +54,7 @@ class Engine(SeatEngine):
             snapshot = self._recorded(snapshot, sensor) if event.value == "locked" else snapshot
         elif sensor.kind == "pressure":
             snapshot = self._seat(snapshot, sensor, event)
-        elif event.value in ("clear", "vacant", "stopped"):
+        elif event.value not in ON_VALUES:
             snapshot = self._off(snapshot, sensor, event)
         else:
             snapshot = self._on(snapshot, sensor, event, told)
@@ -167,7 +167,7 @@ class Engine(SeatEngine):
             if sensor.kind == "motion" and blind not in snapshot.conditions:
                 snapshot = off_after_all(snapshot, sensor)
             elif sensor.kind == "motion":
-                if ("expire", sensor.id) in {note[1:] for note in snapshot.due}:  # not out of reach meanwhile
+                if snapshot.awaits("expire", sensor.id):  # not out of reach meanwhile
                     snapshot = went_off(self._lingered(snapshot, sensor), sensor)
                 snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
             snapshot = self._unschedule(snapshot, sensor.id, conditions=snapshot.conditions - {blind})

@@ -65,7 +65,7 @@ def tells_at(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float | Non
 
     None if it is not on, or never shows it.
     """
-    if ("expire", sensor.id) not in {note[1:] for note in snapshot.due}:
+    if not snapshot.awaits("expire", sensor.id):
         return None
     told = _told_from(plan, snapshot, sensor)
     return None if told is None else told + known_hold(snapshot, sensor) + SLACK
@@ -126,7 +126,7 @@ def last_movement(plan: Floorplan, snapshot: Snapshot, sensor: Sensor) -> float 
     whole = abs(lasted - round(lasted / hold) * hold) <= SLACK
     if lasted < hold or whole or record.shortest < (1.0 - JITTER) * hold:
         return None
-    if ("expire", sensor.id) not in {note[1:] for note in snapshot.due}:
+    if not snapshot.awaits("expire", sensor.id):
         return None
     last = snapshot.seconds - hold
     doors = _outer(plan) | {door.id for door in plan.doors.values() if sensor.room in door.between}

@@ -270,7 +270,7 @@ def _ends(windows: tuple[int, int], ghosts: tuple[int, int], persons: int) -> li
     return [labels, by_itself, by_itself + persons + 1]
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=48)  # of a thousand hypotheses each takes tens of megabytes
 def _upper(size: int) -> tuple[IndexArray, IndexArray, IndexArray]:
     """Place, row and column of each pair of different hypotheses in a matrix."""
     rows, columns = np.triu_indices(size, 1)

@@ -233,7 +233,7 @@ class Snapshot(NamedTuple):
     """When that next changes."""
     conditions: frozenset[Condition] = frozenset()
     due: tuple[tuple[float, str, str], ...] = ()
-    """(instant, what, sensor): expiries and renewed witness, in order."""
+    """(instant, what, sensor): what falls due, in order; see `record.Piece.what`."""
     doors: Mapping[str, DoorUse] = {}
     windows: tuple[Window, ...] = ()
     noted: tuple[tuple[float, str], ...] = ()
@@ -243,7 +243,7 @@ class Snapshot(NamedTuple):
     holders: Mapping[str, Association] = {}
     """Who caused the latest event of each sensor, of those that beings cause; kept after it has gone off."""
     said: Mapping[str, Said] = {}
-    """What each contact and lock said last, and how often it has said the same again; cameras that have gone off."""
+    """What each contact and lock said last, and how often it has said the same again; which cameras have gone off."""
     unprompted: Mapping[str, Unprompted] = {}
     """Of switches, appliances, locks, seats and motion sensors outdoors: what each has reported by itself."""
     reports: Mapping[str, Reported] = {}
@@ -261,7 +261,8 @@ class Snapshot(NamedTuple):
     times_on: Mapping[str, TimesOn] = {}
     """How motion sensors have gone off so far."""
     staying: Mapping[str, Staying] = {}
-    """What is believed of sensors that stay on, each or all (`staying_on.HOME`), and of tags that stay somewhere."""
+    """What is believed of sensors that stay on, each or all (`staying_on.HOME`), and of phones and tags that say the
+    same, or nothing (`carried`)."""
     lately: tuple[Taken, ...] = ()
     """The latest few events, in order, see `retaken`."""
     begun: float = math.inf
@@ -273,6 +274,10 @@ class Snapshot(NamedTuple):
     def time(self) -> datetime:
         """The instant as a UTC time."""
         return utc(self.seconds)
+
+    def awaits(self, what: str, sensor: str) -> bool:
+        """Whether something falls due of a sensor."""
+        return any(note[1:] == (what, sensor) for note in self.due)
 
     def noted_of(self, door: str) -> list[int]:
         """Which of `noted` are about a door, in order."""

@@ -202,10 +202,8 @@ class Telling:
         found = [self._evidence(told) for told in heavy]
         if small:
             begin, end = min(told.begin for told in small), max(told.end for told in small)
-            nats, text = (
-                math.fsum(told.nats for told in small),
-                f"{len(small)} smaller thing{'s' if len(small) > 1 else ''}",
-            )
+            nats = math.fsum(told.nats for told in small)
+            text = f"{len(small)} smaller thing{'s' if len(small) > 1 else ''}"
             found.append(Evidence("smaller", text, utc(begin), utc(end), nats * DECIBANS, count=len(small)))
         return tuple(found)
 

@@ -127,7 +127,7 @@ class Tracker(Kept):
         """Let time pass without an event: silence is evidence too.
 
         Raises:
-            TimeError: if the time has no offset, lies before the tracker's time or in no year of a log.
+            TimeError, TooManyHypothesesError: as `observe`; a TimeError also if the time lies before the tracker's.
         """
         seconds = epoch_seconds(now)
         if self._snapshot is None:

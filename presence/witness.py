@@ -71,6 +71,9 @@ def witness(mixture: Mixture, inside: Array, alone: float, most: int | None) -> 
         inside: shape (P, S), 1 for the states that count, else 0; or how likely a being in each state does what counts.
         alone: likelihood when nobody is inside.
         most: the largest number of hypotheses kept; None keeps all.
+
+    Raises:
+        TooManyHypothesesError: as `reduce`.
     """
     persons, count, _ = mixture.x.shape
     blocks = mixture.blocks
