@@ -49,9 +49,9 @@ def explain_room(
         UnexplainedError: if the plan has no such room.
     """
     plan = engine.plan
-    if room not in plan.rooms or room == AWAY:
+    if not isinstance(room, str) or room not in plan.rooms or room == AWAY:
         what = "nobody's being away is explained" if room == AWAY else f"the plan has no room {shown(room)}"
-        raise UnexplainedError(f"{what}; {did_you_mean(room, [each for each in plan.rooms if each != AWAY])}")
+        raise UnexplainedError(f"{what}; {did_you_mean(str(room), [each for each in plan.rooms if each != AWAY])}")
     tracing, number = TracingEngine(engine), engine.model.states.rooms.index(room)
     since = now.seconds - STRETCH if since is None else min(since, now.seconds)
     pieces = joined(retrace(tracing, steps, now, since))
@@ -81,8 +81,10 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
     """What speaks for the likelier direction of a passage, up to the instant when the answer was given.
 
     Raises:
-        UnexplainedError: if no door event of its own stands behind the answer, or it is too long ago.
+        UnexplainedError: if it is no passage, no door event of its own stands behind it, or that is too long ago.
     """
+    if not isinstance(passage, Passage):
+        raise UnexplainedError(f"{shown(passage)} is no passage; one of `tracker.passages` would be right")
     plan, tracing, at = engine.plan, TracingEngine(engine), passage.time.timestamp()
     pieces = retrace(tracing, steps, now, at - BEFORE_DOOR)
     pieces = [p for p in pieces if p.after.seconds <= passage.decided.timestamp()]

@@ -113,9 +113,10 @@ def check_options(settings: object, hypotheses: object, window: object) -> None:
         SettingError: if `settings` are none (nor None), `hypotheses` is no positive whole number (nor None), or
             `window` no number of seconds.
     """
-    if settings is not None and not is_dataclass(settings):
+    if settings is not None and (isinstance(settings, type) or not is_dataclass(settings)):
         raise SettingError(f"{shown(settings)} are no settings; Settings.from_mapping() makes them of a mapping")
-    whole = hypotheses is None or (isinstance(hypotheses, Integral) and int(hypotheses) >= 1)
+    number = isinstance(hypotheses, Integral) and hypotheses is not True and int(hypotheses) >= 1
+    whole = hypotheses is None or number
     if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
         raise SettingError(
             f"hypotheses={hypotheses!r}, reordering_window={window!r}: a whole number of at least 1 (or None) and a"

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from scipy.linalg import expm
 
-from presence import Event, Floorplan, Settings, Tracker
+from presence import Event, Floorplan, Passage, Settings, Tracker
 from presence.doors import MOST_WINDOWS
 from presence.errors import TimeError, UnexplainedError
 from presence.events import read_log
@@ -388,6 +389,11 @@ def test_what_cannot_be_explained_is_refused() -> None:
         Tracker(RING).explain("hall")
     with pytest.raises(TimeError, match="no offset"):
         tracker.explain("hall", NOON.replace(tzinfo=None))
+    for room in (5, ["hall"]):
+        with pytest.raises(UnexplainedError, match=r"the plan has no room .*; "):
+            tracker.explain(cast(str, room))
+    with pytest.raises(UnexplainedError, match=r"is no passage; one of `tracker\.passages` would be right"):
+        tracker.explain_passage(cast(Passage, "front"))
 
 
 def test_decibans_are_ten_times_the_decimal_logarithm() -> None:

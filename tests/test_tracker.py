@@ -1053,8 +1053,8 @@ def test_a_late_event_that_is_refused_leaves_the_tracker_as_it_was(
 @pytest.mark.parametrize(
     "options",
     [
-        *({"hypotheses": wrong} for wrong in (0, -1, 1.5, "16")),
-        *({"settings": wrong} for wrong in ({"rising_rate": 0.1}, {}, "quick", [0.1])),
+        *({"hypotheses": wrong} for wrong in (0, -1, 1.5, "16", True)),
+        *({"settings": wrong} for wrong in ({"rising_rate": 0.1}, {}, "quick", [0.1], Settings)),
         *({"reordering_window": wrong} for wrong in (-1.0, float("nan"), float("inf"), "2", None)),
     ],
 )
