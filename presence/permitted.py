@@ -115,7 +115,7 @@ def check_options(settings: object, hypotheses: object, window: object) -> None:
     """
     if settings is not None and (isinstance(settings, type) or not is_dataclass(settings)):
         raise SettingError(f"{shown(settings)} are no settings; Settings.from_mapping() makes them of a mapping")
-    number = isinstance(hypotheses, Integral) and hypotheses is not True and int(hypotheses) >= 1
+    number = not isinstance(hypotheses, bool) and isinstance(hypotheses, Integral) and int(hypotheses) >= 1
     whole = hypotheses is None or number
     if not whole or not isinstance(window, Real) or not 0 <= float(window) < math.inf:
         raise SettingError(
