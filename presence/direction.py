@@ -154,7 +154,7 @@ class DirectionSums:
     def settle(self, now: float) -> None:
         """Match what no later event can touch any more, and score what has its final answer."""
         for key, (passages, events) in list(self._open.items()):
-            times = [each.seconds for each in (*passages, *events)]
+            times = [*(p.seconds for p in passages), *(e.seconds for e in events)]
             if max(times) < now - WINDOW or min(times) < now - LONGEST:
                 self._match(key)
         while self._waiting and (self._is_final(self._waiting[0][1]) or self._waiting[0][1].seconds < now - KEPT):
