@@ -61,6 +61,7 @@ def score_files(
 
     Raises:
         LogError: naming what is wrong with the truth, or that nothing is covered by both.
+        SettingError, EventError: as `presence.replay.replay`.
     """
     offsets: dict[str, int] = {}
     lines = _noting(stream_truth(truth, plan), offsets)

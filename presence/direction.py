@@ -154,9 +154,9 @@ class DirectionSums:
     def settle(self, now: float) -> None:
         """Match what no later event can touch any more, and score what has its final answer."""
         for key, (passages, events) in list(self._open.items()):
-            times = [t for t in (*(p.seconds for p in passages), *(e.seconds for e in events)) if t <= now]
-            if times and (max(times) < now - WINDOW or min(times) < now - LONGEST):
-                self._match(key, now)
+            times = [*(p.seconds for p in passages), *(e.seconds for e in events)]
+            if max(times) < now - WINDOW or min(times) < now - LONGEST:
+                self._match(key)
         while self._waiting and (self._is_final(self._waiting[0][1]) or self._waiting[0][1].seconds < now - KEPT):
             self._score(*self._waiting.popleft())
         while self._answers and next(iter(self._answers))[1] < now - 2 * KEPT:
@@ -165,7 +165,7 @@ class DirectionSums:
     def finish(self) -> None:
         """Match and score what is left, with the answers that there are."""
         for key in list(self._open):
-            self._match(key, math.inf)
+            self._match(key)
         while self._waiting:
             self._score(*self._waiting.popleft())
 
@@ -184,12 +184,9 @@ class DirectionSums:
     def _between(self, door: str) -> tuple[list[TruePassage], list[DoorEvent]]:
         return self._open.setdefault(frozenset(self.plan.doors[door].between), ([], []))
 
-    def _match(self, key: frozenset[str], now: float) -> None:
-        """Match what belongs to a door so far; events that were read ahead stay."""
-        passages, events = self._open.pop(key)
-        if ahead := [event for event in events if event.seconds > now]:
-            self._open[key] = [], ahead
-        for passage, event in match(passages, [event for event in events if event.seconds <= now]):
+    def _match(self, key: frozenset[str]) -> None:
+        """Match what belongs to a door so far."""
+        for passage, event in match(*self._open.pop(key)):
             door = event.door if event is not None else passage.doors[0]
             self.per_door.setdefault(door, DoorSums()).passages += 1
             if event is not None:

@@ -28,9 +28,6 @@ from presence.tape import Mark, Operation, Quiet, Weigh, Witness, lettings, mark
 Array = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-SWEEPS = 1
-"""How often each chain's path is found anew, given the others'."""
-
 
 def likeliest_paths(begin: Mixture, operations: Sequence[Operation], rules: Rules) -> IndexArray:
     """States of each chain at the start and after each operation, shape (1 + T, P).
@@ -42,12 +39,8 @@ def likeliest_paths(begin: Mixture, operations: Sequence[Operation], rules: Rule
     """
     initial = np.einsum("k,pks->ps", begin.weight, begin.x)
     paths = _read_backwards(begin, operations, rules)
-    for _ in range(1 if len(initial) == 1 else SWEEPS):
-        before = paths.copy()
-        for chain in range(len(initial)):
-            paths[:, chain] = _own_path(chain, initial, operations, paths)
-        if np.array_equal(before, paths):
-            break
+    for chain in range(len(initial)):
+        paths[:, chain] = _own_path(chain, initial, operations, paths)
     return paths
 
 

@@ -170,6 +170,14 @@ def test_doors_are_opened_without_passing_as_often_as_asked(garage_home: Floorpl
         assert idle == pytest.approx(20 * share * passages, abs=4 * (20 * share * passages) ** 0.5)
 
 
+def test_a_phone_that_tells_at_once_does_so() -> None:
+    home = life_alone(0)
+    settings = SimulationSettings(forgotten_phone=0, false_alarms={"*": 0}, phone_delay=(0, 0))
+    told = {r.time for r in phone(alone().sensors["phone"], home, settings, stream(0)) if r.value == "away"}
+    assert len(told) > 30
+    assert told <= {time for time, room in home.people[0].rooms if room == AWAY}
+
+
 @pytest.mark.parametrize("asked", [0.0, 0.3])
 def test_a_phone_is_forgotten_as_often_as_asked_and_as_late(asked: float) -> None:
     """On outings of more than two hours, which are missed for sure; the medians are those that were asked for."""

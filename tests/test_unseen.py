@@ -7,7 +7,7 @@ from itertools import pairwise
 import networkx as nx
 import pytest
 
-from benchmarks.unseen.__main__ import lived, scored
+from benchmarks.unseen.__main__ import lived, main, scored
 from benchmarks.unseen.homes import RandomHome
 from benchmarks.unseen.lives import live
 from presence import Floorplan
@@ -46,6 +46,13 @@ def test_the_same_seed_gives_the_same_life_and_another_seed_another() -> None:
     plan = Floorplan.from_mapping(RandomHome(5, 2).fields)
     assert live(plan, days=1, seed=3) == live(plan, days=1, seed=3)
     assert live(plan, days=1, seed=3) != live(plan, days=1, seed=4)
+
+
+@pytest.mark.parametrize("asked", [("--people", "1,4"), ("--lives", "simulate")])
+def test_what_is_not_known_is_refused(asked: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(list(asked))
+    assert " ".join(asked) in capsys.readouterr().err
 
 
 def test_a_home_is_scored() -> None:

@@ -44,8 +44,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--days", type=int, default=2)
     parser.add_argument("--json", action="store_true", help="a line of JSON for each home, too")
     options = parser.parse_args(arguments)
-    for lives in options.lives.split(","):
-        for people in map(int, options.people.split(",")):
+    numbers = [int(people) for people in options.people.split(",")]
+    if max(numbers) > len(NAMES):
+        parser.error(f"--people {options.people}: at most {len(NAMES)} live in these homes")
+    kinds = options.lives.split(",")
+    if not set(kinds) <= set(LIVES):
+        parser.error(f"--lives {options.lives}: {' and '.join(LIVES)} are known")
+    for lives in kinds:
+        for people in numbers:
             rows = []
             for seed in range(options.first, options.first + options.homes):
                 rows.append(scored(seed, people, lives, options.days))

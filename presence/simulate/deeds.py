@@ -155,10 +155,12 @@ def phone(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Gener
     ends = [*(time for time, _ in trace.rooms[1:]), lives.end + 1e6]
     outings = [(begin, end) for (begin, room), end in zip(trace.rooms, ends, strict=True) if room == AWAY]
     told: list[Report] = []
+    with np.errstate(divide="ignore"):  # a median of 0 s: at once
+        leaving, coming = (np.log(median) for median in settings.phone_delay)
     for begin, end in outings:
-        leave = begin + float(rng.lognormal(np.log(settings.phone_delay[0]), 0.7))
+        leave = begin + float(rng.lognormal(leaving, 0.7))
         tail = float(rng.pareto(1.5)) * 60 if rng.random() < 0.1 else 0.0
-        back = end + float(rng.lognormal(np.log(settings.phone_delay[1]), 1.0)) + tail
+        back = end + float(rng.lognormal(coming, 1.0)) + tail
         missed = leave < end and (not told or told[-1].time < leave)
         if rng.random() >= settings.forgotten_phone and missed:
             told += [Report(leave, "away", person), Report(back, "home", person)]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -109,11 +110,7 @@ def _stays(item: Call, lag: float, entry: Entry, geometry: Geometry, rng: Genera
 
 def _when_in(trace: Trace, room: str, after: float) -> float:
     """The first time from `after` on at which the being is in `room`."""
-    times = [time for time, _ in trace.rooms]
-    k = bisect_right(times, after) - 1
-    if k >= 0 and trace.rooms[k][1] == room:
+    k = bisect_right(trace.rooms, after, key=itemgetter(0))
+    if k and trace.rooms[k - 1][1] == room:
         return after
-    for time, entered in trace.rooms[bisect_left(times, after) :]:
-        if entered == room:
-            return time
-    return float("inf")
+    return next((time for time, entered in trace.rooms[k:] if entered == room), float("inf"))
