@@ -19,6 +19,7 @@ from benchmarks.exact.drawing import draw_life
 from presence import Floorplan
 from presence.health.chances import ChanceMeter, locks_beside, ways_past
 from presence.health.chatter import ChatterWatch
+from presence.health.contacts import ContactWatch
 from presence.health.findings import NAMED
 from presence.health.odds import FAILURE_RATE, ChangeOdds, probability
 from presence.health.step import Step
@@ -289,6 +290,121 @@ def test_repeats_are_weighed_by_bayes_rule_over_all_times_of_a_change() -> None:
         if died < 0.0:
             repeats, reports = repeats + again, reports + 1.0
     assert watch._log_odds["h"] == pytest.approx(died, rel=1e-9)
+
+
+def fading_by_hand(said: list[str], gap: float) -> list[tuple[float, tuple[float, str] | None]]:
+    """After each report: the odds that the share of repeats has risen, and since when and why a sensor is named.
+
+    `odds <- (odds + h dt) likelihood ratio`, h once in two years; 12 % of a fading sensor's reports are repeats, of
+    others as many as so far, .6 in 100 reports beforehand, but .4 %; beyond 5 % nobody can tell. Named from log odds of
+    6 on until below 0, and no more than 12; learned from below 0, with weights that shrink by 1 in 2000 beyond so many.
+    """
+    odds, repeats, reports, run, named, told = 0.0, 0.6, 100.0, (0.0, 0, 0), None, []
+    for n, value in enumerate(said):
+        again, usual = n > 0 and said[n - 1] == value, max(0.004, repeats / reports)
+        odds = (odds + (gap if n else 1.0) / (2 * 365 * 86400.0)) * (0.12 / usual if again else 0.88 / (1.0 - usual))
+        odds = odds if usual < 0.05 else 0.0
+        since, count, twice = run if odds >= math.exp(-4.0) and n else (n * gap, 0, 0)
+        run = (since, count + 1, twice + again)
+        if named is None and odds < 1.0:
+            keep = 1.0 - 1.0 / 2000.0 if reports > 2000.0 else 1.0
+            repeats, reports = keep * repeats + again, keep * reports + 1.0
+        why = f"{run[2]} times in its last {run[1]} reports .* that happens once in {round(1.0 / usual)} reports"
+        named = (named or (since, why)) if odds > math.exp(6.0) or (named and odds >= 1.0) else None
+        odds = min(odds, math.exp(12.0))
+        told.append((odds, named))
+    return told
+
+
+def spoken(rng: np.random.Generator, *shares: tuple[int, float]) -> list[str]:
+    """On and off in turn, so many reports after each other with such a share of repeats."""
+    again = np.concatenate([rng.random(count) < share for count, share in shares])
+    return [("detected", "clear")[int(on)] for on in np.cumsum(~again) % 2]
+
+
+@pytest.mark.parametrize(
+    ("shares", "found"),
+    [
+        pytest.param([(400, 0.0), (150, 0.2), (400, 0.0)], {False, True}, id="has a new battery"),
+        pytest.param([(2600, 0.02), (300, 0.2), (300, 0.0)], {False, True}, id="after a year"),
+        pytest.param([(300, 0.9), (150, 0.2)], {False}, id="repeats itself by nature"),
+    ],
+)
+def test_who_loses_reports_is_named_as_long_as_they_get_lost(shares: list[tuple[int, float]], found: set[bool]) -> None:
+    said, gap = spoken(np.random.default_rng(4), *shares), 300.0
+    watch, by_hand, before = WearWatch(home(1, h=motion("hall")), 0.0), fading_by_hand(said, gap), None
+    for n, (value, (odds, named)) in enumerate(zip(said, by_hand, strict=True)):
+        over = watch.take(Step(gap * n, NOTHING, NOTHING, "h", value))
+        assert np.exp(watch._log_odds["h"]) == pytest.approx(odds, rel=1e-9, abs=1e-300)
+        assert [finding.kind for finding in over] == ["fading"] * (before is not None and named is None)
+        assert list(watch.named) == ["h"] * (named is not None)
+        if named is not None:
+            assert watch.named["h"].since.timestamp() == named[0]
+            assert re.match(named[1], watch.named["h"].evidence)
+        before = named
+    assert {named is not None for _, named in by_hand} == found
+    assert before is None
+
+
+def test_what_is_said_after_a_sensor_was_out_of_reach_is_no_repeat() -> None:
+    """Whatever it said meanwhile was not to be heard."""
+    watch = WearWatch(home(1, h=motion("hall")), 0.0)
+    for n in range(500):
+        value = ("detected", "offline", "online", "detected", "clear")[n % 5]
+        watch.take(Step(60.0 * n, NOTHING, NOTHING, "h", value))
+    assert watch.named == {}
+
+
+# --- contacts that are the wrong way round ----------------------------------------------------------------------------
+def turned_by_hand(told: list[tuple[float, str]]) -> list[tuple[float, str | None]]:
+    """After each report of an outer door's contact: log odds that it is the wrong way round, and why it is named.
+
+    One in a hundred is. Spells are log-normal, a median of 15 s open and an hour shut (scipy); none tells more than 2,
+    no more than 12 are gathered; named from 6 on until below 0, by the middle ones of the last twenty.
+    """
+    odds, named, answers, spell, begun = math.log(1 / 99), None, [], "", 0.0
+    lengths: dict[str, list[float]] = {"open": [], "closed": []}
+    for now, value in told:
+        if {spell, value} == {"open", "closed"}:
+            as_open, as_shut = (stats.lognorm(2.5, scale=median).logpdf(now - begun) for median in (15.0, 3600.0))
+            gain = as_shut - as_open if spell == "open" else as_open - as_shut
+            odds = min(max(odds + min(max(gain, -2.0), 2.0), -12.0), 12.0)
+            lengths[spell] = [*lengths[spell], now - begun][-20:]
+            middle = {name: duration(sorted(spells)[len(spells) // 2]) for name, spells in lengths.items() if spells}
+            why = f"open for {middle.get('open', 'no time')} and shut for {middle.get('closed', 'no time')} at a time"
+            why += f" ({sum(map(len, lengths.values()))} spells"
+            named = (named or why) if odds > 6.0 or (named and odds >= 0.0) else None
+        if value != spell:
+            spell, begun = value, now
+        answers.append((odds, named))
+    return answers
+
+
+def test_spells_of_an_outer_door_are_weighed_both_ways_round() -> None:
+    """The wrong way round until it is set right; now and then out of reach, or the report between two alike lost."""
+    told, now, rng = [], NOON.timestamp(), np.random.default_rng(2)
+    for n in range(160):
+        value, wrong = ("open", "closed")[n % 2], n < 60
+        told += [(now, value), *([(now + 1.0, value)] if n % 7 == 0 else [])]
+        now += 1.0 + rng.lognormal(math.log(3600.0 if (value == "open") == wrong else 15.0), 2.0)
+        if n % 35 == 30:
+            told += [(now, "offline"), (now + 600.0, "online")]
+            now += 3600.0
+    watch, before = ContactWatch(home(1, front=contact("front"), inner=contact("inner"))), None
+    by_hand = turned_by_hand(told)
+    for (seconds, value), (odds, why) in zip(told, by_hand, strict=True):
+        over = watch.take(Step(seconds, NOTHING, NOTHING, "front", value))
+        over += watch.take(Step(seconds, NOTHING, NOTHING, "inner", value))  # stands open or shut as people like
+        assert watch._log_odds["front"] == pytest.approx(odds, rel=1e-9)
+        assert [finding.kind for finding in over] == ["inverted"] * (before is not None and why is None)
+        assert list(watch.named) == ["front"] * (why is not None)
+        if why is not None:
+            assert why in watch.named["front"].evidence
+            assert watch.named["front"].since == NOON
+        before = why
+    assert {why is not None for _, why in by_hand} == {False, True}
+    assert before is None
+    assert {12.0, -12.0} <= {odds for odds, _ in by_hand}
 
 
 # --- timing -----------------------------------------------------------------------------------------------------------
