@@ -17,6 +17,7 @@ from presence.unprompted import (
     opened_by,
     pulled_shut_rate,
     repeat_rate,
+    watched_by_another,
 )
 from tests.oracle import NOON, at, contact, home, time_at
 
@@ -52,6 +53,14 @@ def test_what_no_other_contact_of_the_same_door_has_told_is_no_echo() -> None:
     assert not is_echo(GATE, at(1.0, "second_contact", "open"), DoorUse(heard=BEGIN), said, soon)
     assert not is_echo(GATE, at(1.0, "second_contact", "open"), replace(OPENED, open=False), said, soon)
     assert not is_echo(GATE, at(1.0, "front_contact", "open"), OPENED, {"front_contact": FIRST}, soon)
+
+
+@pytest.mark.parametrize(("other", "watched"), [(FIRST, True), (replace(FIRST, reachable=False), False), (None, False)])
+def test_a_door_is_watched_by_another_contact_that_has_been_heard_and_can_report(
+    other: Said | None, watched: bool
+) -> None:
+    said = {"inner_contact": FIRST, "second_contact": FIRST} | ({"front_contact": other} if other else {})
+    assert watched_by_another(GATE, GATE.sensors["second_contact"], said) == watched
 
 
 # --- rates of what follows by itself ----------------------------------------------------------------------------------
