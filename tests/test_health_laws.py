@@ -31,7 +31,7 @@ from presence.inference import Engine
 from presence.settings import Settings
 from presence.times import duration
 from presence.truth import TruthLine
-from tests.oracle import NOON, contact, home, motion
+from tests.oracle import NOON, at, contact, home, motion
 
 NOTHING = np.zeros(0)
 
@@ -160,6 +160,37 @@ def test_a_healthy_sensor_makes_as_many_reports_as_it_owes(people: int) -> None:
     assert made.sum() > 100
     assert (np.abs(made - expected) < 4.0 * np.sqrt(expected) + 1.0).all(), (made, expected)
     assert expected.sum() == pytest.approx(lost, rel=0.02)  # the likelihood says exactly how much all together owed
+
+
+@pytest.mark.parametrize(
+    ("said", "sensor", "past"),
+    [
+        ([(0.0, "bed_motion", "detected"), (10.0, "bed_motion", "clear")], "hall_motion", "bed"),
+        ([(0.0, "bed_motion", "detected")], "hall_motion", None),  # on still: it had nothing more to say
+        ([(0.0, "hall_motion", "detected"), (10.0, "hall_motion", "clear")], "front_contact", "hall"),
+    ],
+)
+@pytest.mark.parametrize("pets", [{}, {"cat": {}}])
+def test_who_is_seen_elsewhere_has_passed_what_they_were_in_sight_of(
+    said: list[tuple[float, str, str]], sensor: str, past: str | None, pets: dict[str, dict[str, str]]
+) -> None:
+    """As many people as the event takes out of a sensor's room, animals aside; of the one who spoke nothing is owed."""
+    plan = home(1, pets=pets, hall_motion=motion("hall"), bed_motion=motion("bed"), front_contact=contact("front"))
+    engine = Engine(plan, Settings(), None)
+    meter, snapshot = ChanceMeter(engine.model), engine.start(NOON.timestamp())
+    for event in (at(*line) for line in said):
+        snapshot, _ = engine.advance(snapshot, event.seconds)
+        snapshot, _ = engine.observe(snapshot, event)
+    event = at(14.0, sensor, "detected" if sensor == "hall_motion" else "open")
+    quiet, _ = engine.advance(snapshot, event.seconds)
+    after, _ = engine.observe(quiet, event)
+    was, told = (engine.belief(known).people["P1"] for known in (quiet, after))
+    left = {room: max(0.0, was[room] - told[room]) for room in was}
+    expected = {"hall_motion": left["hall"], "bed_motion": left["bed"] if past else 0.0, "front_contact": 0.0}
+    expected |= {"front_contact": left["away"]} if sensor == "hall_motion" else {}  # else who leaves is told by it
+    found = dict(zip(plan.sensors, meter.measure(snapshot, quiet, after, sensor).passed.tolist(), strict=True))
+    assert found == pytest.approx(expected, rel=1e-9, abs=1e-12)
+    assert past is None or left[past] > 0.1
 
 
 def test_ways_lead_past_what_lies_between() -> None:
