@@ -121,6 +121,8 @@ def test_who_goes_on_by_itself_is_named_since_it_began_once_three_days_have_show
         assert told[3] == duration(lasted)
         assert int(told[4]) <= 5
         assert watch.rates()["front"] == pytest.approx((1.0 - math.exp(-14 / 6)) / 60.0, rel=0.02)
+        assert watch.suspects == []  # who is named is no suspect any more
+        assert watch.beside([0]) == [1]  # and it is the sensor in the hall that may be silent because of it
         late = burst[-1] + np.arange(0.0, 4 * 86400.0, 600.0)
         over = next(time for time in late.tolist() if watch.take(Step(time, NOTHING, NOTHING, "hall_motion", "clear")))
         held = 1.25 * int(told[2])  # of what it had when it was named, at half a report an hour or more
