@@ -88,6 +88,11 @@ def doors(**joined: str) -> dict[str, Any]:
     return {name: {"between": [first, second], "leaf": leaf} for name, (first, second, leaf, *_) in words.items()}
 
 
+def mirrored(plan: Floorplan) -> Floorplan:
+    """Every door told the other way round."""
+    return replace(plan, doors={d.id: replace(d, between=d.between[::-1]) for d in plan.doors.values()})
+
+
 @st.composite
 def logs(draw: st.DrawFn, plan: Floorplan, most: int, *, longest: float = 3000.0) -> list[Event]:
     """Up to `most` events in order, at irregular gaps; a contact closes only what it opened."""

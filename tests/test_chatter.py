@@ -85,10 +85,12 @@ def test_a_motion_sensor_outdoors_goes_on_by_itself_as_often_as_it_has() -> None
     rooms = {"hall": {}, "yard": {"outdoors": True}}
     doors = {"front": {"between": ["hall", "yard"]}, "gate": {"between": ["yard", "away"], "leaf": "none"}}
     sensors = {"hall_motion": motion("hall"), "yard_motion": motion("yard"), "eye": {"kind": "camera", "room": "yard"}}
+    sensors |= {"radar": {"kind": "occupancy", "room": "hall"}}
     plan, settings, day = home(1, rooms=rooms, doors=doors, **sensors), Settings(), 86400.0
     yard, record = plan.sensors["yard_motion"], Unprompted(occasions=500, by_itself=294.0)
     assert stray_rate(plan, settings, yard) * day == pytest.approx(6.0)
     assert stray_rate(plan, settings, yard, record, 2.0 * day) * day == pytest.approx(100.0)
     assert stray_rate(plan, settings, yard, Unprompted(), 7.0 * day) * day == pytest.approx(0.75)
     assert stray_rate(plan, settings, plan.sensors["hall_motion"]) * day == pytest.approx(2.0)
+    assert stray_rate(plan, settings, plan.sensors["radar"]) * day == pytest.approx(2.0)
     assert stray_rate(plan, settings, plan.sensors["eye"], record, day) * 7.0 * day == pytest.approx(1.0)

@@ -13,7 +13,6 @@ from datetime import timedelta
 from pathlib import Path
 from typing import cast
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import settings as effort
@@ -400,4 +399,3 @@ def test_decibans_are_ten_times_the_decimal_logarithm() -> None:
     """A factor of 10 on the odds is 10 decibans, a factor of 2 about 3 (Good 1950)."""
     assert math.log(10) * DECIBANS == pytest.approx(10, rel=1e-15)
     assert math.log(2) * DECIBANS == pytest.approx(3.0103, rel=0, abs=5e-5)
-    assert np.isfinite(Settings().passage_window)

@@ -17,6 +17,7 @@ from benchmarks import faults
 from benchmarks.watching import follow, watch
 from presence import Event, Floorplan, Tracker, cli
 from presence.events import reorder
+from presence.floorplan import VALUES
 from presence.health import MEANING, Finding
 from presence.health.chatter import ChatterWatch
 from presence.health.contacts import ContactWatch
@@ -279,11 +280,13 @@ def test_a_chattering_sensor_is_named_within_a_day(sensor: str) -> None:
     assert named[sensor].since > ill - timedelta(hours=3)
 
 
-@pytest.mark.parametrize(("sensor", "named"), [("bed_mat", True), ("bed_motion", False)])
-def test_bursts_give_a_mat_away_but_no_motion_sensor(sensor: str, named: bool) -> None:
+@pytest.mark.parametrize(
+    ("kind", "named"), [("pressure", True), ("power", True), ("motion", False), ("occupancy", False), ("camera", False)]
+)
+def test_bursts_give_a_mat_away_but_nothing_that_looks_into_a_room(kind: str, named: bool) -> None:
     """Twenty reports in two minutes, each hour: people tidy up, but nobody gets up and lies down so often."""
-    plan = home(1, bed_motion=motion("bed", 2.0), bed_mat={"kind": "pressure", "room": "bed"})
-    on, off = ("pressed", "released") if sensor == "bed_mat" else ("detected", "clear")
+    sensor, (on, off) = "bed_sensor", VALUES[kind][:2]
+    plan = home(1, bed_sensor={**motion("bed", 2.0), "kind": kind})
     usual = [86400.0 * day + 3600.0 * hour for day in range(10) for hour in (1, 9, 11, 14, 20)]
     bursts = [86400.0 * 10 + 3600.0 * hour + 6.0 * n for hour in range(24) for n in range(20)]
     log = [at(time + late, sensor, value) for time in [*usual, *bursts] for late, value in ((0.0, on), (3.0, off))]

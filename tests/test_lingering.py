@@ -8,8 +8,8 @@ import pytest
 from benchmarks.joint_engine import joint_tracker
 from presence import Floorplan, Settings, Tracker
 from presence.inference import Engine
-from presence.lingering import blind_time, holds_waited, lost_share
-from presence.snapshot import TimesOn, replace
+from presence.lingering import blind_time, holds_waited, last_movement, lost_share, none_passed
+from presence.snapshot import Snapshot, TimesOn, replace
 from presence.telling import Evidence
 from tests.oracle import PLAIN, JointFilter, at, contact, home, motion, time_at
 
@@ -170,6 +170,26 @@ def test_nothing_is_made_of_it_where_somebody_may_have_gone_all_the_same(
     assert at_home(plan, reports) == pytest.approx(without(monkeypatch, plan, reports), abs=1e-12)
 
 
+@pytest.mark.parametrize(("noise", "tells"), [(0.0, True), (1 / 20, False)])
+def test_a_chatterer_does_not_tell_by_staying_on_that_somebody_is_at_home(
+    noise: float, tells: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On for 50 s longer than its hold: one that goes on by itself every 20 s did so in that time for sure."""
+    engine, empty = Engine(house(), Settings(), 16), []
+    for weighed in (True, False):
+        if not weighed:
+            monkeypatch.setattr("presence.staying_on.moved_since", lambda *_: None)
+        snapshot = engine.start(time_at(0.0).timestamp())
+        snapshot = engine.heed(snapshot, frozenset(), {"living_motion": noise} if noise else {})
+        for seconds, sensor, value in evening() + parcel(clear=110.0):
+            event = at(1000.0 + seconds, sensor, value)
+            snapshot, _ = engine.advance(snapshot, event.seconds)
+            snapshot, _ = engine.observe(snapshot, event)
+        empty.append(engine.belief(snapshot).at_home[0])
+    assert (empty[0] < 0.9 * empty[1]) == tells
+    assert (empty[0] == pytest.approx(empty[1], rel=1e-9)) != tells
+
+
 # --- lost off messages ------------------------------------------------------------------------------------------------
 def waited(records: dict[str, TimesOn], name: str = "hall_motion") -> float:
     """Holds for which a sensor of the house is believed to be on, with such records."""
@@ -245,6 +265,78 @@ def test_an_off_message_that_comes_after_all_was_not_lost() -> None:
         tracker.observe(at(seconds, "hall_motion", value))
     record = tracker._known().times_on["hall_motion"]
     assert (record.heard, record.lost) == (1, 0)
+
+
+# --- when somebody was seen last, and whether anybody has passed since ------------------------------------------------
+def known(reports: list[Report], until: float, **more: dict[str, str]) -> tuple[Floorplan, Snapshot]:
+    """What a tracker knows of the house that has heard some reports, up to an instant."""
+    sensors = {"hall_motion": motion("hall", 20.0), "living_motion": motion("living", 60.0), **more}
+    tracker = Tracker(home(1, rooms=ROOMS, doors=DOORS, **sensors), watching=False)
+    for report in reports:
+        tracker.observe(at(*report))
+    tracker.advance(time_at(until))
+    return tracker.plan, tracker._known()
+
+
+@pytest.mark.parametrize(
+    ("beside", "told"),
+    [
+        ([], True),
+        ([(28.0, "living_contact", "open")], False),  # 17 s before: within steps, a quarter of a hold and late messages
+        ([(24.0, "living_contact", "open")], True),
+        ([(28.0, "bath_contact", "open")], True),  # neither a door of its room nor an outer one
+        ([(28.0, "front_contact", "open")], False),
+        ([(43.0, "hall_motion", "detected")], False),  # next door, just before: one walk
+        ([(43.0, "hall_tap", "pressed")], True),  # who turns a tap does not walk
+    ],
+)
+def test_the_last_movement_was_a_hold_before_it_goes_off_unless_of_somebody_who_walked_by(
+    beside: list[Report], told: bool
+) -> None:
+    """Six times on for its hold of a minute; then for 105 s, so that it saw somebody 45 s after it went on."""
+    contacts = {
+        name: contact(door) for name, door in (("living_contact", "living_door"), ("bath_contact", "bath_door"))
+    }
+    reports = [*evening(), (0.0, "living_motion", "detected"), *beside]
+    tap = {"kind": "switch", "room": "hall"}
+    plan, snapshot = known(reports, 105.0, front_contact=contact("front"), hall_tap=tap, **contacts)
+    last = last_movement(plan, snapshot, plan.sensors["living_motion"])
+    assert last == (pytest.approx(time_at(45.0).timestamp()) if told else None)
+
+
+@pytest.mark.parametrize(
+    ("reports", "until", "since"),
+    [
+        ([(100.0, "front_contact", "open"), (110.0, "front_contact", "closed")], 900.0, 110.0),
+        ([(100.0, "front_contact", "closed"), (300.0, "front_lock", "locked")], 900.0, 300.0),
+        ([(100.0, "front_contact", "open")], 900.0, None),  # it stands open
+        ([(100.0, "front_contact", "open")], 86400.0, None),  # and is only taken to be shut by now
+        ([(100.0, "hall_motion", "detected")], 900.0, None),  # how it stands has never been told
+        (
+            [
+                (100.0, "front_contact", "open"),
+                (110.0, "front_contact", "closed"),
+                (400.0, "front_contact", "offline"),
+                (500.0, "front_contact", "online"),
+            ],
+            900.0,
+            None,
+        ),
+    ],
+)
+def test_nobody_has_passed_since_the_last_use_of_a_door_that_is_watched_and_shut(
+    reports: list[Report], until: float, since: float | None
+) -> None:
+    plan, snapshot = known(reports, until, front_contact=contact("front"), front_lock={"kind": "lock", "door": "front"})
+    for seconds in (50.0, 111.0, 301.0, 800.0, 86_000.0):
+        expected = since is not None and since < seconds
+        assert none_passed(plan, snapshot, time_at(seconds).timestamp()) == expected, seconds
+
+
+def test_a_lock_alone_does_not_watch_a_door() -> None:
+    reports = [(100.0, "front_lock", "unlocked"), (110.0, "front_lock", "locked")]
+    plan, snapshot = known(reports, 900.0, front_lock={"kind": "lock", "door": "front"})
+    assert not none_passed(plan, snapshot, time_at(800.0).timestamp())
 
 
 LATER = [(300.0, "front_contact", "open"), (308.0, "front_contact", "closed"), (900.0, "living_motion", "clear")]

@@ -164,6 +164,7 @@ def test_a_lock_locks_itself_as_often_as_somebody_beside_it_does_unless_it_tells
     for event, expected in (
         (at(0, "front_lock", "locked"), rate),
         (at(0, "front_lock", "locked", by="inside"), 0.0),
+        (at(0, "front_lock", "locked", code="17"), 0.0),
         (at(0, "front_lock", "unlocked"), 0.0),
     ):
         assert locks_itself_rate(alone, settings, event, None) == expected

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,7 +13,7 @@ from hypothesis import strategies as st
 from presence import Event, Floorplan, Passage, Tracker
 from presence.locks import outer_side
 from presence.places import first_side
-from tests.oracle import NOON, at, contact, home, motion, time_at
+from tests.oracle import NOON, at, contact, home, mirrored, motion, time_at
 from tests.strategies import events, plans
 
 RING: dict[str, Any] = {
@@ -28,11 +27,6 @@ RING: dict[str, Any] = {
         "den_kitchen": {"between": ["den", "kitchen"], "leaf": "none"},
     },
 }
-
-
-def mirrored(plan: Floorplan) -> Floorplan:
-    """Every door told the other way round."""
-    return replace(plan, doors={d.id: replace(d, between=d.between[::-1]) for d in plan.doors.values()})
 
 
 def followed(plan: Floorplan, log: Sequence[Event]) -> Tracker:

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from presence import Settings, Tracker
@@ -83,6 +84,60 @@ def test_who_sits_on_a_seat_that_flutters_is_not_told_to_have_got_up(flutter: fl
 def test_who_gets_up_from_a_seat_that_flutters_is_soon_gone() -> None:
     """Each time it was pressed again within seconds; this time it is not, for two minutes."""
     assert sits(after_fluttering(0.02), 120.0) < 0.05
+
+
+def on_it(shared: float, beds: str) -> np.ndarray:
+    """How likely each of two is on the sofa and how likely nobody had sat down, by where the others are: [P1, P2]."""
+    plan = home(
+        {name: {"bed": beds} for name in ("P1", "P2")},
+        rooms={"hall": {}, "bed": {"rest": True}, "den": {"rest": True}},
+        doors={name: {"between": ["hall", name]} for name in ("away", "bed", "den")},
+        bed_motion=motion("bed"),
+        sofa={"kind": "pressure", "room": "bed"},
+    )
+    tracker = Tracker(plan, Settings(seat_shared_share=shared, seat_flutter=0.0), hypotheses=None, numbering=False)
+    for line in [(0.0, "bed_motion", "detected"), (10.0, "bed_motion", "clear"), (12.0, "bed_motion", "detected")]:
+        tracker.observe(at(*line))
+    tracker.observe(at(15.0, "sofa", "pressed"))
+    model, mixture = tracker._engine.model, tracker._known().mixture
+    place = next(i for i, p in enumerate(model.states.places) if p.seat == "sofa")
+    on = mixture.x[:, :, model.states.select([place])].sum(axis=2)
+    by = mixture.cause[:, -1]
+    joint = np.zeros((2, 2, 2))  # by itself or not, P1 there or not, P2 there or not
+    for k, weight in enumerate(mixture.weight):
+        both = np.multiply.outer([1.0 - on[0, k], on[0, k]], [1.0 - on[1, k], on[1, k]])
+        joint += weight * np.multiply.outer([1.0 - by[k], by[k]], both)
+    return joint
+
+
+@pytest.mark.parametrize("share", [0.3, 0.01])
+def test_a_seat_that_somebody_has_just_taken_is_rarely_taken_by_another_too(share: float) -> None:
+    """Bayes' rule: each who is on it without having sat down now is the less likely by the share; not in a bed of two.
+
+    Where it reports by itself nobody has sat down, else one of those on it.
+    """
+    usual, told = on_it(0.8, "den"), on_it(share, "den")
+    number = np.add.outer([0, 1], [0, 1])
+    others = np.stack([np.maximum(number - 1, 0), number])
+    expected = usual * (share / 0.8) ** others
+    np.testing.assert_allclose(told, expected / expected.sum(), rtol=1e-9, atol=1e-15)
+    assert usual[0, 1, 1] > 1e-4
+    np.testing.assert_allclose(on_it(share, "bed"), on_it(0.8, "bed"), rtol=1e-12, atol=0)
+
+
+def test_a_seat_that_says_again_that_it_is_pressed_tells_of_the_same_sitting_down() -> None:
+    """Nobody was heard for hours before: it may well have pressed itself, and that is no less likely for saying so."""
+    tracker = tracker_with(0.0)
+    tracker.observe(at(0.0, "hall_motion", "detected"))
+    tracker.observe(at(40_000.0, "sofa", "pressed"))
+    first, belief = tracker.association, tracker.belief.rooms
+    tracker.observe(at(40_000.0 + 1e-3, "sofa", "pressed"))
+    again = tracker.association
+    assert first is not None
+    assert again is not None
+    assert 0.0 < first.nobody == again.nobody
+    assert first.people == again.people
+    assert tracker.belief.rooms == pytest.approx(dict(belief), rel=0, abs=1e-4)
 
 
 @pytest.mark.parametrize("people", [1, 2])

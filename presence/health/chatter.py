@@ -4,7 +4,8 @@ A belief follows a chattering sensor: it soon takes somebody to be there. What g
 without anybody's coming or going: reports that no neighbour prompted fill a bucket that drains at a few times their
 usual rate, and the levels that it reached before say how high is ordinary. What counts of a sensor that looks into a
 room is how much of the time it goes on, not how often it speaks: somebody who is busy there for an hour makes it speak
-more than any chatterer. Seats, contacts and switches speak when they are touched, and each report counts.
+more than any chatterer. Seats, contacts and appliances speak when they are touched, and each report counts. Switches,
+which say one thing only, are not judged here (`unprompted.chatter_rate`).
 """
 
 from __future__ import annotations
