@@ -51,7 +51,7 @@ def explain_room(
     plan = engine.plan
     if room not in plan.rooms or room == AWAY:
         what = "nobody's being away is explained" if room == AWAY else f"the plan has no room {shown(room)}"
-        raise UnexplainedError(f"{what}; {did_you_mean(room, [each for each in plan.rooms if each != AWAY])}")
+        raise UnexplainedError(f"{what}; {did_you_mean(str(room), [each for each in plan.rooms if each != AWAY])}")
     tracing, number = TracingEngine(engine), engine.model.states.rooms.index(room)
     since = now.seconds - STRETCH if since is None else min(since, now.seconds)
     pieces = joined(retrace(tracing, steps, now, since))
