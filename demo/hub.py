@@ -21,6 +21,7 @@ TICK = timedelta(seconds=10)
 
 
 def read(lines: queue.Queue[str | None]) -> None:
+    sys.stdin.reconfigure(errors="replace")  # a byte that is no UTF-8 spoils its own line only
     for line in sys.stdin:
         lines.put(line)
     lines.put(None)
@@ -59,7 +60,8 @@ def main() -> None:
             if line is None:
                 return
             fields = json.loads(line)
-            event = Event(**{**fields, "time": datetime.fromisoformat(fields["time"])})
+            when, by, code = datetime.fromisoformat(fields["time"]), fields.get("by"), fields.get("code")
+            event = Event(when, fields["sensor"], fields["value"], by, code)  # what else is there is passed over
             tracker.check(event)
             wait(tracker, event.time, switch, on)
             tracker.observe(event)
@@ -68,7 +70,7 @@ def main() -> None:
             if heard is not None:
                 wait(tracker, heard[0] + timedelta(seconds=time.monotonic() - heard[1]), switch, on)
             continue
-        except (PresenceError, ValueError, KeyError, TypeError) as error:
+        except (PresenceError, ValueError, KeyError, TypeError, RecursionError) as error:
             print(f"skipped: {error}", file=sys.stderr)
             continue
         lights(tracker, switch, on)

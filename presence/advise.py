@@ -20,7 +20,8 @@ from presence.evaluate import Scoring
 from presence.events import reorder
 from presence.floorplan import AWAY, KINDS, Floorplan, Sensor
 from presence.many import Outcome, run_many
-from presence.replay import replay
+from presence.permitted import check_seconds
+from presence.replay import LEAST_STEP, replay
 from presence.simulate import simulate
 from presence.snapshot import Belief
 
@@ -213,8 +214,9 @@ def advise(
         watch: passes trials and their number through; for telling how far it has come.
 
     Raises:
-        SettingError: if a kind cannot be tried, or the plan as it is cannot be simulated.
+        SettingError: if a kind cannot be tried, `every` is no step, or the plan as it is cannot be simulated.
     """
+    check_seconds("every", every, LEAST_STEP)
     changes: list[Change | None] = [None, *candidates(plan, kinds, removals=removals)]
     trials = [Trial(plan, change, seed, days, every) for change in changes for seed in seeds]
     done = run_many(trials, run_trial, workers=workers, scheduler=scheduler)

@@ -1,12 +1,14 @@
 """The command `presence`: files and pipes in, lines out, one clear line for each thing that is wrong.
 
-Exit status: 0 done; 2 the input is at fault, named as `FILE:LINE: what is wrong`; 1 anything else; 130 interrupted.
+Exit status: 0 done; 2 the input is at fault, named as `FILE:LINE: what is wrong`; 1 anything else; 130 interrupted, 143
+told to end, 129 left by its terminal.
 What can take long to import is imported by the command that needs it.
 """
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import time
 from collections.abc import Sequence
@@ -38,6 +40,7 @@ from presence.errors import (
     SettingError,
     counted,
 )
+from presence.writing import end_orderly
 
 
 def main() -> None:
@@ -45,6 +48,7 @@ def main() -> None:
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:  # closed by whoever started this process
             setattr(sys, name, Path(os.devnull).open(mode))  # noqa: SIM115
+    end_orderly(signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM))
     sys.exit(run(sys.argv[1:]))
 
 
@@ -200,7 +204,9 @@ def evaluate(
 
 @cli.command()
 @click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=click.Path())
-@click.option("--days", type=click.FloatRange(min=0, min_open=True), required=True, help="How long they live there.")
+@click.option(
+    "--days", type=click.FloatRange(min=0, min_open=True), help="How long they live there.  [required, but for a table]"
+)
 @click.option("--seed", type=int, default=0, show_default=True, help="Same seed, same lives.")
 @click.option("--seeds", help="Many lives in each home: a range (1-50) or a list (3,5,9).")
 @click.option("--out", type=click.Path(file_okay=False), required=True, help="Folder for log.jsonl and truth.jsonl.")
@@ -208,7 +214,7 @@ def evaluate(
 @SCHEDULER
 def simulate(
     given: tuple[str, ...],
-    days: float,
+    days: float | None,
     seed: int,
     seeds: str | None,
     out: str,
@@ -234,6 +240,8 @@ def simulate(
 
     (plan,) = _named(given, "PLAN")
     _only_for_many(workers, scheduler)
+    if days is None:
+        raise click.UsageError("Missing option '--days'.")
     home = load(plan)
     Path(out).mkdir(parents=True, exist_ok=True)  # what forbids it is said now, not after they have lived
     _tell_replaced(plan, out)

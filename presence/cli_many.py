@@ -80,11 +80,13 @@ def evaluate_many(
 
 
 def simulate_many(
-    given: Sequence[str], days: float, numbers: str, out: str, *, workers: int | None, scheduler: str | None
+    given: Sequence[str], days: float | None, numbers: str, out: str, *, workers: int | None, scheduler: str | None
 ) -> int:
     """Let people live in many plans, or many lives in one; the exit status."""
     seeds = whole_numbers("--seeds", numbers)
     homes = find_homes(given, ("plan",), options=MAKING, settings=SimulationSettings)
+    if days is None and any("days" not in home.options for home in homes):
+        raise click.UsageError("Missing option '--days'.")
     if len(seeds) > 1:
         homes = [_seeded(home, seed) for home in homes for seed in seeds]
 

@@ -46,6 +46,16 @@ def check_number(name: str, number: object, *, zero: bool = False) -> None:
         raise SettingError(f"{name}: {number!r} is not a whole number")
 
 
+def check_seconds(name: str, seconds: float, least: float) -> None:
+    """Refuse what is no finite number of seconds, or of fewer than so many.
+
+    Raises:
+        SettingError: says which, and what it is.
+    """
+    if not (math.isfinite(seconds) and seconds >= least):
+        raise SettingError(f"{name}: {seconds!r} is not a number of seconds of at least {least:g}")
+
+
 def check_setting(name: str, value: object, usual: object) -> None:
     """Refuse what a setting cannot be, whose default is `usual`.
 

@@ -35,8 +35,8 @@ Line = tuple[int, str, str | None]
 EARLIEST, LATEST = 2001, 2200
 """Years: a clock that shows another has lost its time; most that start anew show 1970 or 2000 (common practice)."""
 TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:[0-5]\d)", re.ASCII)
-EPOCH = re.compile(r"[1-6]\d{9}(\.\d+)?", re.ASCII)
-"""Seconds since 1970, of the years 2001 to 2191."""
+EPOCH = re.compile(r"[1-6]\d{9}(\d{3}|\.\d+)?", re.ASCII)
+"""Seconds since 1970, of the years 2001 to 2191, or milliseconds."""
 
 
 def name_of(source: Source) -> str:
@@ -142,11 +142,20 @@ def parse_time(text: str) -> datetime:
         time = datetime.fromisoformat(text.upper())
         time = time if time.tzinfo is UTC else time.astimezone(UTC)
     except (ValueError, OverflowError) as error:
-        if text[17:19] == "60":
-            what = "has second 60 (a leap second), which clocks here do not have"
-            raise ValueError(f"time {shown(text)} {what}; second 59.999999 would be right") from None
-        raise ValueError(f"time {shown(text)} does not exist ({error}); one of the calendar would be right") from None
+        raise ValueError(_no_such_time(text, error)) from None
     return check_year(time, text)
+
+
+def _no_such_time(text: str, error: Exception) -> str:
+    """What to say of a time that is written as times are and is none."""
+    if text[17:19] == "60":
+        what = "has second 60 (a leap second), which clocks here do not have"
+        return f"time {shown(text)} {what}; second 59.999999 would be right"
+    if text[-6:-5] in ("+", "-") and int(text[-5:-3]) >= 24:
+        return f"time {shown(text)} has an offset of a day or more; hours and minutes, e.g. +01:00, would be right"
+    if not EARLIEST <= int(text[:4]) < LATEST:
+        return _no_year(text)
+    return f"time {shown(text)} does not exist ({error}); one of the calendar would be right"
 
 
 def check_year(time: datetime, text: str = "") -> datetime:
@@ -157,8 +166,11 @@ def check_year(time: datetime, text: str = "") -> datetime:
     """
     if EARLIEST <= time.year < LATEST:
         return time
-    what = shown(text or time.isoformat())
-    raise ValueError(f"time {what} is no time of a log; a year from {EARLIEST} to {LATEST - 1} would be right")
+    raise ValueError(_no_year(text or time.isoformat()))
+
+
+def _no_year(text: str) -> str:
+    return f"time {shown(text)} is no time of a log; a year from {EARLIEST} to {LATEST - 1} would be right"
 
 
 def epoch_seconds(time: datetime) -> float:
@@ -183,7 +195,8 @@ def offset_of(text: str) -> str:
 
 
 def _time_fault(text: str) -> str:
-    joined = text[:10] + "T" + text[11:] if text[10:11] == " " else text  # as databases write it
+    bare = text.strip()
+    joined = bare[:10] + "T" + bare[11:] if bare[10:11] == " " else bare  # as databases write it
     if TIME.fullmatch(joined + "Z"):
         e_g = f"{joined + 'Z'!r} or {joined + '+01:00'!r}"
         return f"time {shown(text)} has no offset; with one, e.g. {e_g}, would be right"
@@ -192,8 +205,10 @@ def _time_fault(text: str) -> str:
 
 
 def _example(text: str) -> str:
-    """A time that can be read: the same, if it is seconds since 1970."""
-    return rfc3339(utc(float(text))) if EPOCH.fullmatch(text) else "2026-03-01T07:12:03.250+00:00"
+    """A time that can be read: the same, if it is seconds or milliseconds since 1970."""
+    if EPOCH.fullmatch(text) is None:
+        return "2026-03-01T07:12:03.250+00:00"
+    return rfc3339(utc(float(text) / (1000.0 if text[10:].isdigit() else 1.0)))
 
 
 # --- values -----------------------------------------------------------------------------------------------------------

@@ -10,16 +10,19 @@ import json
 import math
 from collections.abc import Callable, Iterable, Iterator
 
-from presence.errors import SettingError
 from presence.events import Event
 from presence.explained import Allowance, Explainer, Line
 from presence.floorplan import Floorplan
 from presence.passages import Passage
+from presence.permitted import check_seconds
 from presence.settings import Settings
 from presence.snapshot import Association, Belief
 from presence.telling import Explanation
 from presence.times import rfc3339, utc
 from presence.tracker import Tracker
+
+LEAST_STEP = 0.001
+"""Seconds: the finest grid of beliefs."""
 
 
 def replay(
@@ -52,8 +55,7 @@ def replay(
         SettingError: if `every` is not a finite number of at least a millisecond.
         EventError: if an event is of an unknown sensor or value, or out of order by more than the tracker puts right.
     """
-    if not (math.isfinite(every) and every >= 0.001):
-        raise SettingError(f"every: {every!r} is not a number of seconds of at least 0.001")
+    check_seconds("every", every, LEAST_STEP)
     tracker = Tracker(plan, settings, hypotheses=hypotheses)
     tell = _explaining(tracker, explain)
     step: int | None = None

@@ -21,14 +21,16 @@ from numpy.typing import NDArray
 
 from presence import joint as exact
 from presence import reversal
-from presence.errors import LateEventError, SettingError
+from presence.errors import LateEventError
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
 from presence.holds import put_back
 from presence.hypotheses import start
 from presence.merging import Mixture
 from presence.paths import likeliest_paths
+from presence.permitted import check_seconds
 from presence.recorder import RecordingEngine, Stretch, stretches
+from presence.replay import LEAST_STEP
 from presence.settings import Settings
 from presence.snapshot import Belief, Snapshot
 from presence.times import rfc3339, utc
@@ -146,9 +148,8 @@ def _changes(at: float, now: dict[str, str], told: dict[str, str]) -> Iterator[T
 
 
 def _check(every: float, chunk: float, overlap: float) -> None:
-    for name, value, least in (("every", every, 0.001), ("chunk", chunk, 1.0), ("overlap", overlap, 0.0)):
-        if not (math.isfinite(value) and value >= least):
-            raise SettingError(f"{name}: {value!r} is not a number of seconds of at least {least:g}")
+    for name, value, least in (("every", every, LEAST_STEP), ("chunk", chunk, 1.0), ("overlap", overlap, 0.0)):
+        check_seconds(name, value, least)
 
 
 def _checked(plan: Floorplan, events: Iterable[Event]) -> Iterator[Event]:

@@ -133,7 +133,7 @@ class Tracker(Kept):
         if self._snapshot is None:
             self._begin(seconds)
         if seconds < self._known().seconds:
-            known = self._known().time.isoformat()
+            known = self._known().time.astimezone(now.tzinfo).isoformat()
             raise TimeError(f"{now.isoformat()} lies before the tracker's time {known}; advance() only goes forward")
         self._step(seconds)
         self._forget(AT_EASE)

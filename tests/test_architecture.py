@@ -13,14 +13,13 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display", "times", "turns", "undone"},
-    {"habits", "permitted"},
+    {"habits", "permitted", "writing"},
     {"many"},
     {
         "reading",
         "parquet",
         "rows",
         "leaps",
-        "writing",
         "settings",
         "markov",
         "recent",

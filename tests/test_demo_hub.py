@@ -14,11 +14,13 @@ EVENING = (ROOT / "demo/garage_evening.jsonl").read_text(encoding="utf-8")
 def hub(log: str) -> tuple[list[tuple[time, str, str]], list[str]]:
     """What it printed, as (clock, room, on or off), and what it complained about."""
     command = [sys.executable, "demo/hub.py", "floorplans/two_storey_garage.yaml"]
-    done = subprocess.run(command, cwd=ROOT, input=log, capture_output=True, text=True, timeout=120)
-    assert done.returncode == 0, done.stderr
-    found = [re.fullmatch(r"(\d\d:\d\d:\d\d) (\w+) (on|off) \(\d\.\d\d\)", line) for line in done.stdout.splitlines()]
-    assert all(found), done.stdout
-    return [(time.fromisoformat(m[1]), m[2], m[3]) for m in found if m], done.stderr.splitlines()
+    given = log.encode(errors="surrogateescape")
+    done = subprocess.run(command, cwd=ROOT, input=given, capture_output=True, timeout=120)
+    out, err = done.stdout.decode(), done.stderr.decode()
+    assert done.returncode == 0, err
+    found = [re.fullmatch(r"(\d\d:\d\d:\d\d) (\w+) (on|off) \(\d\.\d\d\)", line) for line in out.splitlines()]
+    assert all(found), out
+    return [(time.fromisoformat(m[1]), m[2], m[3]) for m in found if m], err.splitlines()
 
 
 def test_the_evening_with_the_garage() -> None:
@@ -38,7 +40,8 @@ def test_the_evening_with_the_garage() -> None:
 
 def test_bad_lines_are_named_and_passed_over() -> None:
     stamp = "2026-01-15T17:{}:00+00:00"
-    bad = ["{", "5", "[]", json.dumps({"time": "yesterday", "sensor": "hall_motion", "value": "detected"})]
+    bad = ["{", "5", "[]", "\udcff", "[" * 100_000]
+    bad += [json.dumps({"time": "yesterday", "sensor": "hall_motion", "value": "detected"})]
     bad += [json.dumps({"time": stamp.format("11"), "sensor": "nowhere", "value": "detected"})]
     bad += [json.dumps({"time": "2026-01-15T17:11:00", "sensor": "hall_motion", "value": "detected"})]
     bad += [json.dumps({"time": "2027-01-15T17:11:00+00:00", "sensor": "hall_motion", "value": "purple"})]

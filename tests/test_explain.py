@@ -379,6 +379,8 @@ def test_what_cannot_be_explained_is_refused() -> None:
     tracker = tracked(RING, [at(1, "front_contact", "open"), at(3, "front_contact", "closed")], 4.0)
     with pytest.raises(UnexplainedError, match='no room "hal"; did you mean "hall"'):
         tracker.explain("hal")
+    with pytest.raises(UnexplainedError, match="no room null; there is hall, "):
+        tracker.explain(None)  # type: ignore[arg-type]
     with pytest.raises(UnexplainedError, match="nobody's being away is explained; there is hall, "):
         tracker.explain("away")
     closing = [p for p in tracker.passages if p.time == time_at(3)]

@@ -176,6 +176,7 @@ FAULTS: list[tuple[str, str, str]] = [
     ("front_contact: {kind: contact, door: front}", "front_contact: contact #!", "such as hall_motion: {kind: motion"),
     ("hall: {}", "hall: {}\n  hall: {rest: true} #!", '"hall" is there already, at line 4'),
     ("hall: {}", "hall: {}\n  no: #!", 'read as false; for text write "no"'),
+    ("hall: {}", "hall: {}\n  null: #!", "as a key, null without quotes is read as nothing;"),
     ("hall: {}", "hall: {}\n  12: #!", '12 without quotes is read as a number; for text write "12"'),
     ("hall: {}", "hall: {}\n  attic: #!", 'room "attic" cannot be reached from away'),
     ("hall: {}", "hall: {}\n  away: {outdoors: true} #!", "`away` is always there"),

@@ -162,6 +162,14 @@ def test_what_is_made_of_many_can_be_scored_and_is_what_each_gets_alone(run: Run
     assert (status, out.splitlines()[-1]) == (0, "2 of 2 homes scored")
 
 
+@pytest.mark.parametrize("also", ["", "long,a/plan.yaml,"])
+def test_the_days_of_a_table_need_not_be_said_again(run: Run, tmp_path: Path, also: str) -> None:
+    """Unless a row does not say them."""
+    (tmp_path / "homes/table.csv").write_text(f"home,plan,days\nbrief,a/plan.yaml,0.1\n{also}", encoding="utf-8")
+    status, out, err = run("simulate", "homes/table.csv", "--out", "made", "--workers", "1")
+    assert (status, "brief: " in out, "'--days'" in err) == ((2, False, True) if also else (0, True, False))
+
+
 def test_a_home_is_not_written_over_by_lives_of_its_plan(run: Run, tmp_path: Path) -> None:
     before = (tmp_path / "homes/a/log.jsonl").read_bytes()
     status, out, err = run("simulate", "homes/a", "--days", "0.1", "--out", "homes", "--workers", "1")

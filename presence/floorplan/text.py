@@ -286,5 +286,5 @@ def unquoted(written: str, value: Any) -> str:
     """What to say of an unquoted word that does not stand for text."""
     if not written:
         return 'nothing is written; write text, or "" for an empty one'
-    read = "a number" if shown(value) == written else shown(value)
+    read = "nothing" if value is None else "a number" if shown(value) == written else shown(value)
     return f'{written} without quotes is read as {read}; for text write "{written}"'
