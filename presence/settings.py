@@ -56,9 +56,9 @@ class Settings:
     """Share of moves into a zone that its sensor does not report at once."""
     unseen_walk_rate: float = 2e-4
     """Somebody who sat still in one sensor's zone turns up in a given one further off, and no sensor between has
-    reported: messages are lost in bursts, so misses on one way go together. Measured in one flat beyond two spacings of
-    the sensors, a minute after the last movement (before this code). 1e-4 to 3e-4, from settled, not from who moves, also
-    made the first sessions of one open log (CASAS "ADLMR") likeliest."""
+    reported: messages are lost in bursts, so misses on one way go together. Measured in one flat before this code,
+    beyond two spacings of the sensors, a minute after the last movement. 1e-4 to 3e-4, from settled, not from who
+    moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest."""
     room_miss: float = 0.3
     """Share of walks between two rooms of one motion sensor each that go unreported: it rarely looks at every door.
     Common practice, no source; in one real home (ARAS house A, days 1-5) a hall's sensor spoke, without labels, in .07
