@@ -89,7 +89,7 @@ def evaluate(
 
     Raises:
         LogError: if no instant is covered by both log and truth.
-        EventError: as `presence.replay.replay`.
+        SettingError, EventError: as `presence.replay.replay`.
     """
     scoring = Scoring(plan, truth_lines, every)
     events = scoring.watch(log_events)
