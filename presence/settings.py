@@ -104,8 +104,8 @@ class Settings:
     """Pausing between an entrance and the street (`Floorplan.approaches`), relative to other places: who has left the
     house walks on, or drives off, and no pause is longer than the walk (`outdoor_rate`). Common practice, no source."""
     unsensed_share: float = 0.02
-    """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
-    hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
+    """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: whoever is
+    believed there explains every silence. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
     unsensed_rising_rate: float = 1 / 100
     """Settled to active there: quiet must end where nobody hears it. Best by far of 1/400, 1/1600 in one real home."""
     away_share: float = 0.313
