@@ -41,7 +41,7 @@ DAY = 86400.0
 SCORES = {"count": "count", "balanced accuracy": "bal. acc."}
 """What must not fall, and what `learning.figures` calls it."""
 WORSE = 0.005
-"""By which no score may fall (issue 4)."""
+"""By which no score may fall."""
 
 
 class Gain(NamedTuple):

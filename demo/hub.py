@@ -1,4 +1,4 @@
-"""A hub script of some fifty lines: events come in on standard input, lights to switch go out on standard output.
+"""A hub script of some sixty lines: events come in on standard input, lights to switch go out on standard output.
 
     python demo/hub.py floorplans/two_storey_garage.yaml < demo/garage_evening.jsonl
 

@@ -101,7 +101,11 @@ SCHEDULER = click.option("--scheduler", metavar="ADDRESS", help="Of many homes: 
 @click.group()
 @click.version_option(__version__, prog_name="presence")
 def cli() -> None:
-    """Who is where at home, and which way they went through a door."""
+    """Who is where at home, and which way they went through a door.
+
+    PLAN is a file of rooms, doors, sensors and people (YAML or JSON), LOG one of what the sensors said, an event a line
+    (JSON Lines, CSV or Parquet); README shows both.
+    """
 
 
 @cli.command()
@@ -157,7 +161,7 @@ def replay(
 @click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=click.Path(allow_dash=True))
 @EVERY
 @LEARNED
-@click.option("--json", "as_json", is_flag=True, help="For programs; of many homes one line each.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs; of many homes one line each.")
 @STRICT
 @hypotheses()
 @WORKERS
@@ -176,8 +180,8 @@ def evaluate(
 
     The best timer is scored beside it.
 
-    HOMES: folders of homes (plan.yaml, log.jsonl, truth.jsonl in each), patterns, or tables (.csv) of what-ifs with the
-    columns home, plan, log, truth, every, hypotheses and any setting.
+    HOMES: folders of homes (plan.yaml, log.jsonl, truth.jsonl in each), patterns of their names, or tables (.csv) of
+    what-ifs with the columns home, plan, log, truth, every, hypotheses and any setting.
     """
     from presence.homes import is_many
 
@@ -205,7 +209,7 @@ def evaluate(
 @cli.command()
 @click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=click.Path())
 @click.option(
-    "--days", type=click.FloatRange(min=0, min_open=True), help="How long they live there.  [required, but for a table]"
+    "--days", type=click.FloatRange(min=0, min_open=True), help="For how many days.  [required, but for a table]"
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="Same seed, same lives.")
 @click.option("--seeds", help="Many lives in each home: a range (1-50) or a list (3,5,9).")
@@ -225,8 +229,8 @@ def simulate(
 
     A pressure sensor is a bed's where people sleep, else a seat's, if its id does not say otherwise (sofa, doormat).
 
-    HOMES: folders of plans or of homes, patterns, or tables (.csv) of what-ifs with the columns home, plan, days, seed
-    and any setting of the simulation. Each home gets a folder of its own in the one of --out.
+    HOMES: folders of plans or of homes, patterns of their names, or tables (.csv) of what-ifs with the columns home,
+    plan, days, seed and any setting of the simulation. Each home gets a folder of its own in the one of --out.
     """
     from presence.homes import is_many
 

@@ -11,14 +11,14 @@ from presence.errors import DONE, FAILED
 @click.command()
 @PLAN
 @click.option(
-    "--days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True, help="Length of each life."
+    "--days", type=click.FloatRange(min=0, min_open=True), default=3.0, show_default=True, help="Days of each life."
 )
-@click.option("--seeds", default="1-5", show_default=True, help="Lives: a range (1-5) or a list (3,5,9).")
+@click.option("--seeds", default="1-5", show_default=True, help="Which lives: a range (1-5) or a list (3,5,9).")
 @click.option(
     "--kinds",
     default="motion,contact",
     show_default=True,
-    help="Of sensors to try: also occupancy, camera, pressure, phone.",
+    help="Kinds of sensors to try; also occupancy, camera, pressure, phone.",
 )
 @click.option("--removals/--no-removals", default=True, show_default=True, help="Also try to take each sensor away.")
 @EVERY

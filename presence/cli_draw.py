@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
 @EVERY
 @LEARNED
-@click.option("--explain/--no-explain", default=None, help="Show why, all of it or nothing; else for the first days.")
+@click.option("--explain/--no-explain", default=None, help="Say why: all through, or never; else for the first days.")
 @STRICT
 @hypotheses()
 def draw(

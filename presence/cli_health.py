@@ -1,4 +1,4 @@
-"""The command `presence health`: which sensors have fallen ill in a log."""
+"""The command `presence health`: which sensors look sick in a log."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from presence.cli_source import Source, load_learned
 @STRICT
 @hypotheses(8)
 def health(plan: str, log: str, learned: str | None, as_json: bool, strict: bool, hypotheses: int) -> int:
-    """Name the sensors that fell ill in a log.
+    """Name the sensors that look sick in a log.
 
     Which, since when, how sure, and why. LOG may be - for standard input.
     """

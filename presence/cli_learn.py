@@ -16,10 +16,12 @@ from presence.writing import written_to
 @click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
 @click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
 @click.option(
-    "--resume", is_flag=True, help="Go on from the FILE.state that a stopped run left, never written over without it."
+    "--resume", is_flag=True, help="Go on from FILE.state, which a stopped run left: else it is never replaced."
 )
-@click.option("--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings the search tries.")
-@click.option("--grid/--no-grid", default=True, show_default=True, help="For one resident, also by pomegranate.")
+@click.option(
+    "--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings that the search tries."
+)
+@click.option("--grid/--no-grid", default=True, show_default=True, help="Also try pomegranate, for one resident.")
 @STRICT
 @hypotheses()
 def learn(

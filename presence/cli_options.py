@@ -11,14 +11,13 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 PLAN = click.argument("plan", type=click.Path())
 LOG = click.argument("log", type=click.Path(allow_dash=True))
-EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Step of the grid, seconds.")
+EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Seconds from answer to answer.")
 LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="For programs.")
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 
 def hypotheses(default: int = 16) -> Decorator:
     """How many hypotheses a command keeps at most, where it is not said."""
-    return click.option(
-        "--hypotheses", type=click.IntRange(min=1), default=default, show_default=True, help="The most that are kept."
-    )
+    told = "Hypotheses of who did what, at most: more are slower, and help where many people live."
+    return click.option("--hypotheses", type=click.IntRange(min=1), default=default, show_default=True, help=told)

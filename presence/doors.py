@@ -235,7 +235,7 @@ class DoorEngine(ClosingEngine):
         return snapshot
 
     def _tell_plain_closing(self, snapshot: Snapshot, door: str, told: list[Passage]) -> Snapshot:
-        """Closing a door is not a second passage: say so, at once and when its window closes."""
+        """A closing is mostly nobody's passage: say so, at once and when its window closes."""
         same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
         first, second = self.plan.doors[door].between
         share = CLOSING_SHARE

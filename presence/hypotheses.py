@@ -1,7 +1,7 @@
 """The weighted set of hypotheses about several beings: branch on who caused an event, merge, stay bounded.
 
-Given who caused each event, beings are independent. So the belief is a mixture of histories of associations, each a
-product of one distribution per being:
+Given who caused each event, beings are independent. So the belief is a mixture over who caused what, and each part
+of it a product of one distribution per being:
 
     p(x_1..x_P) = sum_k w_k prod_p x[p, k].
 

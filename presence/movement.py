@@ -1,9 +1,9 @@
 """From a floor plan to generators: how residents, visitors and pets move.
 
 State of one person = (place, pace). A place is a room, or the zone of one motion sensor where a room has several, or
-a seat with a pressure sensor. Paces are moving, active (up and about in one place), settled and asleep (or deeply
-still). Only a moving person changes places. The dwell law in a room is thus of phase type, and its hazard of the next
-movement falls with the time since the last by two or three powers of ten.
+a seat with a pressure sensor. Paces are moving, active (on their feet in one place), settled and asleep (or deeply
+still). Places are changed by those who move. The dwell law in a room is thus of phase type, and the longer ago the last
+movement was, the rarer is the next: by two or three powers of ten.
 
 The generator is reversible: each place's paces form a chain, and moving states are joined by symmetric flows along
 doors, so any rates along the chain can be met by choosing the weights (Kelly 1979, section 1.5, Kolmogorov's

@@ -1,7 +1,7 @@
 """Which way through a door: windows that open at a door event, are read at once, and are final when they close.
 
 Each hypothesis carries a label distribution for every open window: nobody passed, or who passed which way. Evidence
-that comes later reweighs the hypotheses and so the labels: exact fixed-lag smoothing of one variable, online. While it
+that comes later reweighs the hypotheses and so the labels: an exact fixed-lag smoother for one variable. While it
 is open whether somebody has passed at all, the label is part of each being's distribution (`first_passage`).
 """
 

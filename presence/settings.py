@@ -42,8 +42,8 @@ class Settings:
     `zone_decay`: picked by hand on the first sessions of one open log (CASAS "ADLMR"), so not independent of it."""
     zone_decay: float = 3.4
     """How fast `zone_rate` falls with distance, per spacing of the sensors: the next event comes from next door. Comes
-    nearest to the hazards by distance and age measured in one flat (design notes, section 2), and makes the first
-    sessions of one open log (CASAS "ADLMR") likeliest, without labels; 4 and 3 are both less likely."""
+    nearest to the hazards by distance and age measured in one flat before this code, and makes the first sessions of
+    one open log (CASAS "ADLMR") likeliest, without labels; 4 and 3 are both less likely."""
     zone_pausing_rate: float = 0.25
     """Moving to active inside a sensor's zone."""
     zone_starting_rate: float = 0.06
@@ -56,8 +56,8 @@ class Settings:
     """Share of moves into a zone that its sensor does not report at once."""
     unseen_walk_rate: float = 2e-4
     """Somebody who sat still in one sensor's zone turns up in a given one further off, and no sensor between has
-    reported: messages are lost in bursts, so misses on one way go together. Measured in one flat beyond two spacings of
-    the sensors, a minute after the last movement (design notes, section 2). 1e-4 to 3e-4, from settled, not from who
+    reported: messages are lost in bursts, so misses on one way go together. Measured in one flat before this code,
+    beyond two spacings of the sensors, a minute after the last movement. 1e-4 to 3e-4, from settled, not from who
     moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest."""
     room_miss: float = 0.3
     """Share of walks between two rooms of one motion sensor each that go unreported: it rarely looks at every door.
@@ -104,8 +104,8 @@ class Settings:
     """Pausing between an entrance and the street (`Floorplan.approaches`), relative to other places: who has left the
     house walks on, or drives off, and no pause is longer than the walk (`outdoor_rate`). Common practice, no source."""
     unsensed_share: float = 0.02
-    """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: a silent state is a
-    hiding place that likelihood prefers. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
+    """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: whoever is
+    believed there explains every silence. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
     unsensed_rising_rate: float = 1 / 100
     """Settled to active there: quiet must end where nobody hears it. Best by far of 1/400, 1/1600 in one real home."""
     away_share: float = 0.313
@@ -143,10 +143,10 @@ class Settings:
     """A pet sets a motion sensor off, relative to a person. Common practice, no source."""
     # --- doors ----------------------------------------------------------------------------------------------------
     door_miss: float = 0.05
-    """A contact misses an opening, or somebody passes without one: detection .9-.97 in the experiments."""
+    """A contact misses an opening, or somebody passes without one: .03 to .1 in experiments before this code."""
     outer_door_miss: float = 0.01
-    """The same at a door to the outside, which hardly anybody leaves ajar: what is left are lost messages. The design
-    notes, section 2, keep the chance that an exit is seen between .99 and .999."""
+    """The same at a door to the outside, which hardly anybody leaves ajar: what is left are lost messages. In
+    experiments before this code .001 to .01."""
     door_idle_share: float = 0.06
     """A door is opened and nobody passes, relative to passing. Common practice, no source."""
     door_put_back_share: float = 0.9
@@ -186,13 +186,13 @@ class Settings:
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""
     door_repeat_period: float = 3600.0
-    """Seconds of its record that this expectation is worth: radios check in about hourly. Common practice."""
+    """Seconds of its record that this expectation is worth: radios check in about hourly. No source."""
     lock_rate: float = 1 / 20
     """Somebody beside a door locks it (it is unlocked as often as it is passed). Common practice, no source."""
     code_slip: float = 0.001
     """Somebody else uses a person's code, relative to the person. Common practice, no source."""
     passage_window: float = 300.0
-    """Seconds after which the direction of a passage is final."""
+    """Seconds after which the direction of a passage is final. Common practice, no source."""
     # --- other sensors --------------------------------------------------------------------------------------------
     occupancy_rates: PaceRates = (0.6, 0.3, 0.1, 0.05)
     """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""
@@ -201,7 +201,7 @@ class Settings:
     occupancy_alone: float = 0.3
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
-    """Share of its off messages lost, so that it stays on for good; motion sensors' late ones, too. Common practice."""
+    """Share of its off messages lost, so that it stays on for good; motion sensors' late ones, too. No source."""
     put_back_events: int = 4
     """Events taken in once more, at most, to put an off report back to the last movement (`retaken`). No source."""
     camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)
@@ -226,7 +226,7 @@ class Settings:
     seat_leave_rate: float = 1 / 10
     """...or leaves it. Common practice, no source."""
     seat_release_rate: float = 1 / 300
-    """Who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth. Common practice."""
+    """Who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth. No source."""
     seat_flutter: float = 0.02
     """Times it lets go under who stays per e-fold of time pressed, at first (`flutter_rate`). No source. 0: never."""
     seat_shared_share: float = 0.01
@@ -244,7 +244,7 @@ class Settings:
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_return_error: float = 0.002
-    """A phone that was away reports home without its owner: it was not left behind, nor dead. Common practice."""
+    """A phone that was away reports home without its owner: it was not left behind, nor dead. No source."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
     `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more); bounded where no

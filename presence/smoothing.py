@@ -28,7 +28,7 @@ from presence.holds import put_back
 from presence.hypotheses import start
 from presence.merging import Mixture
 from presence.paths import likeliest_paths
-from presence.permitted import check_seconds
+from presence.permitted import check_options, check_seconds
 from presence.recorder import RecordingEngine, Stretch, stretches
 from presence.replay import LEAST_STEP
 from presence.settings import Settings
@@ -72,9 +72,10 @@ def smooth(
         joint_states: the joint chain is followed exactly while it has at most this many states.
 
     Raises:
-        SettingError: if `every`, `chunk` or `overlap` makes no sense.
+        SettingError: if `every`, `settings`, `hypotheses`, `chunk` or `overlap` makes no sense.
         EventError: if an event is of an unknown sensor or value, or not in order.
     """
+    check_options(settings, hypotheses, 0.0)
     _check(every, chunk, overlap)
     engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
     small = _is_small(engine, joint_states)
@@ -106,6 +107,7 @@ def paths(
     A change is told at the end of the silence in which it happened, so at most `every` seconds late. Arguments and
     errors are those of `smooth`.
     """
+    check_options(settings, hypotheses, 0.0)
     _check(every, chunk, overlap)
     engine = RecordingEngine(plan, settings or Settings(), hypotheses, numbering=True)
     latest: IndexArray | None = None

@@ -1,4 +1,4 @@
-"""The longest stretches in which a room was told wrong, so that a person can go and look."""
+"""The longest stretches in which a room was told wrong, for whoever wants to look into them."""
 
 from __future__ import annotations
 

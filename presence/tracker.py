@@ -48,7 +48,7 @@ class Tracker(Kept):
         numbering: people whom the plan cannot tell apart (no phone, tag, code, bed or hours of their own) are numbered
             in the order in which they are first noticed, so that their names stand for tracks; False leaves their
             probabilities equal.
-        watching: over the sensors: `health` names those that fall ill, and they count less for as long.
+        watching: over the sensors: `health` names those that look sick, and they count less for as long.
 
     Raises:
         SettingError: if `plan` is none, `hypotheses` no positive whole number or `reordering_window` no seconds.

@@ -1,8 +1,10 @@
 """The house as DEVELOPERS.md describes it: layers, sizes, public names, and what start-up may import."""
 
 import ast
+import re
 import subprocess
 import sys
+from fnmatch import fnmatch
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -97,6 +99,16 @@ def test_imports_go_down(path: Path) -> None:
         return
     above = {other for other in imports_of(path) if layer_of(other) > layer_of(module)}
     assert not above, f"{module} imports from above: {sorted(above)}"
+
+
+def test_the_table_of_the_house_names_every_module_and_no_other() -> None:
+    text = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    cells = [line.split("|")[1] for line in text.splitlines() if line.startswith("| `")]
+    told = {name for cell in cells for name in re.findall(r"`([a-z_*]+/?)`", cell)}
+    there = {name_of(path) for path in MODULES if path.parent == PACKAGE} - {"__init__", "__main__"}
+    there |= {f"{path.name}/" for path in PACKAGE.iterdir() if (path / "__init__.py").exists()}
+    assert not {name for name in there if not any(fnmatch(name, pattern) for pattern in told)}
+    assert not {pattern for pattern in told if not any(fnmatch(name, pattern) for name in there)}
 
 
 def test_no_import_cycles() -> None:

@@ -159,7 +159,7 @@ def test_a_tracker_that_is_not_to_watch_does_not() -> None:
 def test_healthy_homes_get_no_finding() -> None:
     found = review(flat(), lived("flat", 6), hypotheses=2)
     assert (found.findings, found.over) == ((), ())
-    assert "No sensor looks ill." in text(found, flat())
+    assert "No sensor looks sick." in text(found, flat())
     assert found.begin is not None
     for days, said in ((6.9, True), (7.1, False)):
         lasting = replace(found, end=found.begin + timedelta(days=days))

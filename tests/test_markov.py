@@ -36,7 +36,7 @@ def test_two_days_of_umbrellas_are_as_printed() -> None:
 
 
 def test_five_days_of_umbrellas_are_as_recomputed() -> None:
-    """The same world over five days: T T F T T (recomputed; design notes, section 4)."""
+    """The same world over five days: T T F T T (recomputed from the same parameters)."""
     seen = umbrella(True, True, False, True, True)
     filtered, log_likelihood = markov.filter_chain(RAIN, RAIN_MOVES, seen)
     smoothed = markov.smooth_chain(RAIN, RAIN_MOVES, seen)
@@ -124,7 +124,7 @@ def test_arrival_process_moments_of_the_gaps() -> None:
 def test_arrival_process_events_then_silence() -> None:
     """The same process: (gap, mark) (.5, 1) (1.2, 3) (.1, 2) (2, 1), then nothing for 1.5.
 
-    Recomputed two ways, by matrix exponential and by uniformisation (design notes, section 4).
+    Recomputed two ways, by matrix exponential and by uniformisation.
     """
     start = markov.stationary(D0 + sum(MARKED))
     events = [(0.5, 0), (1.2, 2), (0.1, 1), (2.0, 0)]

@@ -113,7 +113,7 @@ def test_overhead_door_then_house_door_is_an_arrival() -> None:
 
 @pytest.mark.parametrize("minutes", [1, 3, 5])
 def test_overhead_door_in_the_last_five_minutes_is_an_arrival(minutes: int) -> None:
-    """Nothing but the doors is heard: the rule of thumb of design section 4, "within the last five minutes"."""
+    """Nothing but the doors is heard: the rule of thumb, "within the last five minutes" (common practice)."""
     doors = {name: sensor for name, sensor in GARAGE.sensors.items() if sensor.kind in ("contact", "lock")}
     lines: list[Line] = [(60.0, "overhead_contact", "open"), (90.0, "overhead_contact", "closed")]
     house = 60.0 + 60.0 * minutes
@@ -385,7 +385,7 @@ def test_a_door_opened_and_nobody_passes() -> None:
 
 
 def test_closing_a_door_is_no_second_passage() -> None:
-    """Design section 2, "on real logs": closing a door is not a second passage."""
+    """Who shuts the door behind them has passed it once."""
     passages = told(GARAGE, GOING_OUT, 600.0)
     assert final(passages, 80.0).nobody > 0.7
 

@@ -438,7 +438,7 @@ def test_a_return_tells_that_somebody_was_out_since_they_left() -> None:
     assert afterwards[out].people["P1"]["away"] > before[out].people["P1"]["away"]
 
 
-@pytest.mark.parametrize("name", ["every", "chunk", "overlap"])
+@pytest.mark.parametrize("name", ["every", "chunk", "overlap", "hypotheses"])
 def test_settings_that_make_no_sense_are_refused(name: str) -> None:
     with pytest.raises(SettingError, match=name):
         list(smooth(RING, DAY, **{name: -1.0}))

@@ -8,7 +8,7 @@
     presence.draw.passage(plan, passage)         one passage
     presence.draw.reliability(scores)            does 80 % mean 80 %?
     presence.draw.evaluation(scores)             all that `presence.evaluate` finds, on one page
-    presence.draw.health(plan, findings)         sensors that may have failed
+    presence.draw.health(plan, findings)         sensors that look sick
 
 `presence.draw.replay_day(plan, events)` makes the day. Every picture is a `matplotlib.figure.Figure` that shows itself
 in a notebook and is written with `savefig`. matplotlib comes with the extra `draw`; `house_layout` does without.

@@ -169,7 +169,8 @@ def _free_box(outline: Outline, spot: Point, taken: Sequence[Box]) -> Box:
                 Box(free.left, free.bottom, free.right, box.bottom),
                 Box(free.left, box.top, free.right, free.top),
             ]
-            free = max(parts, key=lambda part: max(part.width, 0) * max(part.depth, 0))
+            around = [part for part in parts if _holds(part, spot)] or parts
+            free = max(around, key=lambda part: max(part.width, 0) * max(part.depth, 0))
     return free
 
 

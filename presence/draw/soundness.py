@@ -1,4 +1,4 @@
-"""The health of sensors: those that may have failed, on the plan and in words."""
+"""The health of sensors: those that look sick, on the plan and in words."""
 
 from __future__ import annotations
 
@@ -25,16 +25,14 @@ LOUD = 0.05
 
 
 def health(plan: Floorplan, findings: Iterable[Finding]) -> Chart:
-    """Sensors that may have failed: a ring on the plan as large as the suspicion, and a list, most probable first."""
+    """Sensors that look sick: a ring on the plan as large as the suspicion, and a list, most probable first."""
     layout = house_layout(plan)
     extent = Extent.of(layout, width=WIDTH, height=HEIGHT)
     width, height = extent.size(WIDTH, HEIGHT)
     suspected = sorted((f for f in findings if f.probability >= LOUD), key=lambda f: -f.probability)
     whole = max(height + 0.9, 0.42 * len(suspected) + 1.3)
-    failed = len({finding.sensor for finding in suspected})
-    said = (
-        f"{failed} of {counted(len(plan.sensors), 'sensor')} may have failed" if suspected else "no sensor is suspected"
-    )
+    sick = len({finding.sensor for finding in suspected})
+    said = f"{sick} of {counted(len(plan.sensors), 'sensor')} may be sick" if suspected else "no sensor is suspected"
     with chart(width + ASIDE + 0.4, whole, f"{plan.name}: {said}") as figure:
         figure.title(capitalised(said), plan.name)
         house = put_house(figure, layout, extent, (0.1, whole - height - 0.75), (width, height))

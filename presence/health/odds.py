@@ -19,7 +19,7 @@ from presence.health.tails import GapTails
 Array = NDArray[np.float64]
 
 FAILURE_RATE = 1 / (2 * 365 * 86400.0)
-"""1/s: a sensor falls ill once in two years. Common practice, no source."""
+"""1/s: a sensor falls sick once in two years. Common practice, no source."""
 
 
 class ChangeOdds:

@@ -25,7 +25,7 @@ def text(review: Review, plan: Floorplan) -> str:
     lines += _section("Probably wrong", review.findings, plan.zone)
     lines += _section("Was probably wrong for a while", review.over, plan.zone)
     if not review.findings and not review.over:
-        lines.append("No sensor looks ill.")
+        lines.append("No sensor looks sick.")
     if (review.end - review.begin).total_seconds() < FIRST_DAYS:
         lines.append("The log is short: in the first week only clear cases are named.")
     return "\n".join(lines).rstrip() + "\n"

@@ -1,6 +1,6 @@
 """Second opinions on silences, weighed: how much stranger to its twin a suspect's silence is than others of its were.
 
-A twin (`twins`) says how unlikely a silence is in nats, by a model that is never quite right: in a room that is used
+A twin (`twins`) says how unlikely a silence is in nats, by a model that is only nearly right: in a room that is used
 less than the model thinks every long silence is a wonder. So they are read against the record of the same sensor's
 suspect silences, whose largest nats are taken as exponential: with `S` its tail,
 

@@ -6,7 +6,7 @@
 Without what was seen before, the first part asks above all whether people are up: who believed five at home on busy
 evenings and six in quiet nights then told it better than who knew that there are six.
 
-The two parts and the likelihood are told apart: under a model that is never quite right each of them can rank settings
+The two parts and the likelihood are told apart: where a model is only nearly right each of them can rank settings
 the wrong way round (`benchmarks/judges.py`), so that `fit.choose` asks for all three.
 """
 

@@ -27,7 +27,7 @@ class Timescales(NamedTuple):
     count_ahead: tuple[float, float] = (120.0, 1920.0)
     """How far ahead the largest number of places at once is looked for, and how far back..."""
     room_ahead: tuple[float, float] = (0.0, 300.0)
-    """...and any event in a room. Both from trials on one real home, see DEVELOPERS.md."""
+    """...and any event in a room. Both from trials on one real home (benchmarks/MEASURED.md, "Learning")."""
     step: float = 120.0
     """Between the instants whose beliefs are judged."""
     warm_up: float = 3600.0

@@ -21,7 +21,7 @@ OVERLAP = 600.0
 """Seconds for which one log may go on after the next has begun: messages are late. Common practice, no source."""
 LEAST_SESSIONS, LEAST_EVENTS = 4, 100
 """So many logs, none as long as that, of so many events each are sessions of a busy home: they tell how people walk and
-pause and how sensors see. A tracker was fitted on half an hour of events (design notes, section 2)."""
+pause and how sensors see. In an experiment before this code half an hour of events was enough."""
 
 
 @dataclass(frozen=True)

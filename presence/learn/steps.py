@@ -1,6 +1,6 @@
 """One step away from the defaults: of the rates that only say how sensors see, in which likelihood and answers agree.
 
-A whole fit of a model that is never quite right pays for likelihood with answers: the rates that say how people walk
+A whole fit of a model that is only nearly right pays for likelihood with answers: the rates that say how people walk
 then explain what the model gets wrong elsewhere. Those that only say how sensors see do so far less.
 """
 

@@ -1,6 +1,7 @@
 """What a simulated home is asked for: how its people live, and how well its sensors see and speak.
 
 Everything can be changed: `SimulationSettings(misses={"motion": 0.2, "hall_motion": 0.5}, dead={"bath_motion": 3})`.
+Where no source is named, here and in the rest of this package: common practice, no source.
 """
 
 from __future__ import annotations
