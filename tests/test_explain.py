@@ -19,7 +19,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from scipy.linalg import expm
 
-from presence import Event, Floorplan, Passage, Settings, Tracker
+from presence import Event, Floorplan, Passage, Tracker
 from presence.doors import MOST_WINDOWS
 from presence.errors import TimeError, UnexplainedError
 from presence.events import read_log
