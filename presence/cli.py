@@ -1,14 +1,12 @@
 """The command `presence`: files and pipes in, lines out, one clear line for each thing that is wrong.
 
-Exit status: 0 done; 2 the input is at fault, named as `FILE:LINE: what is wrong`; 1 anything else; 130 interrupted, 143
-told to end, 129 left by its terminal.
+Exit status: 0 done; 2 the input is at fault, named as `FILE:LINE: what is wrong`; 1 anything else; 130 interrupted.
 What can take long to import is imported by the command that needs it.
 """
 
 from __future__ import annotations
 
 import os
-import signal
 import sys
 import time
 from collections.abc import Sequence
@@ -40,7 +38,6 @@ from presence.errors import (
     SettingError,
     counted,
 )
-from presence.writing import end_orderly
 
 
 def main() -> None:
@@ -48,7 +45,6 @@ def main() -> None:
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:  # closed by whoever started this process
             setattr(sys, name, Path(os.devnull).open(mode))  # noqa: SIM115
-    end_orderly(signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM))
     sys.exit(run(sys.argv[1:]))
 
 

@@ -15,12 +15,11 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib import import_module
-from multiprocessing import active_children, get_context, parent_process
+from multiprocessing import get_context, parent_process
 from threading import Thread
 from typing import Any, Generic, TypeVar, cast
 
 from presence.errors import PresenceError
-from presence.writing import end_orderly
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -138,14 +137,9 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """Fresh processes (not forked: numpy reads its number of threads when it is loaded)."""
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
-    others = active_children()
     pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_begin_worker)
     try:
         yield pool
-    except BaseException:  # interrupted, or told to end: nobody waits for what the workers are at
-        for worker in set(active_children()).difference(others):
-            worker.terminate()
-        raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
         for name, value in before.items():
@@ -157,7 +151,7 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
 
 def _begin_worker() -> None:
     """End without a word when interrupted, and with the process that asked for the work, however that ends."""
-    end_orderly(signal.SIGINT, signal.SIGTERM)
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
     Thread(target=_end_with_parent, daemon=True).start()
 
 

@@ -1,13 +1,11 @@
-"""Files out: refused before the work is done, written in one go, and taken away half done if told to end."""
+"""Files out: refused before the work is done, and written in one go."""
 
 from __future__ import annotations
 
 import os
 import shutil
-import signal
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from types import FrameType
 
 from presence.errors import Fault, InputError
 
@@ -53,22 +51,6 @@ def write_whole(files: Mapping[Path, Iterable[str]]) -> None:
         for part, path in beside.items():
             if part != path:
                 part.unlink(missing_ok=True)
-
-
-def end_orderly(*signals: int) -> None:
-    """Let these signals end the process as an exit does: what is half written goes, what was printed comes out.
-
-    One that is ignored (`nohup`) stays so. The exit status is 128 and the signal's number, as shells tell it.
-    """
-    for number in signals:
-        if signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, _end)
-
-
-def _end(number: int, _: FrameType | None) -> None:
-    for each in (number, signal.SIGINT, signal.SIGTERM):
-        signal.signal(each, signal.SIG_IGN)  # once is enough: nothing disturbs the tidying up
-    raise SystemExit(128 + number)
 
 
 def _beside(path: Path) -> Path:

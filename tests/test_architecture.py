@@ -15,13 +15,14 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display", "times", "turns", "undone"},
-    {"habits", "permitted", "writing"},
+    {"habits", "permitted"},
     {"many"},
     {
         "reading",
         "parquet",
         "rows",
         "leaps",
+        "writing",
         "settings",
         "markov",
         "recent",

@@ -3,7 +3,6 @@
 import json
 import os
 import resource
-import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -361,19 +360,6 @@ def test_standard_input_streams(home: Path) -> None:
         cwd=home, env=ENVIRONMENT, capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert whole.stdout.splitlines()[1:] == rest.splitlines()
-
-
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
-def test_who_is_told_to_end_says_what_is_known_and_ends_without_a_word(home: Path, number: signal.Signals) -> None:
-    running = process("replay", "plan.yaml", "-", cwd=home)
-    assert running.stdin is not None
-    assert running.stdout is not None
-    running.stdin.write("".join(event_line(*event) + "\n" for event in LOG[:4]))
-    running.stdin.flush()
-    running.stdout.readline()
-    running.send_signal(number)
-    _, err = running.communicate(timeout=60)
-    assert (running.returncode, err) == (128 + number, "")
 
 
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])

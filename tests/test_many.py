@@ -2,7 +2,6 @@
 
 import os
 import random
-import signal
 import subprocess
 import sys
 import time
@@ -15,7 +14,6 @@ from hypothesis import strategies as st
 
 from presence.errors import PresenceError
 from presence.many import DIED, ONE_THREAD, Outcome, in_order, run_many
-from presence.writing import write_whole
 
 TASKS = [3, 0, 5, 2]
 EXPECTED = [Outcome(1 / 3), Outcome(None, "unexpected ZeroDivisionError: division by zero"), Outcome(0.2), Outcome(0.5)]
@@ -91,33 +89,6 @@ def test_no_worker_outlives_the_process_that_asked(tmp_path: Path) -> None:
             return  # ended, only that nobody has asked yet
         time.sleep(0.05)
     raise AssertionError(f"process {worker} is still there")
-
-
-def write_slowly(path: str) -> None:
-    def pieces() -> Iterator[str]:
-        yield "half"
-        yield "x" * 100_000  # more than is buffered: it stands on disk
-        time.sleep(600)
-
-    write_whole({Path(path): pieces()})
-
-
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
-@pytest.mark.parametrize("workers", [0, 2])
-def test_who_is_told_to_end_leaves_nothing_half_written(tmp_path: Path, number: signal.Signals, workers: int) -> None:
-    """Nor waits for its workers."""
-    tasks = [str(tmp_path / name) for name in "ab"[: workers or 1]]
-    code = "import signal; from presence.many import run_many; from presence.writing import end_orderly\n"
-    code += "from tests.test_many import write_slowly; end_orderly(signal.SIGINT, signal.SIGTERM)\n"
-    code += f"list(run_many({tasks!r}, write_slowly, workers={workers}))"
-    asking = subprocess.Popen([sys.executable, "-c", code], cwd=Path(__file__).parents[1], stderr=subprocess.PIPE)
-    while sum(part.stat().st_size > 50_000 for part in tmp_path.iterdir()) < len(tasks):
-        assert asking.poll() is None
-        time.sleep(0.05)
-    asking.send_signal(number)
-    _, err = asking.communicate(timeout=120)
-    assert (asking.returncode, err) == (128 + number, b"")
-    assert list(tmp_path.iterdir()) == []
 
 
 def test_what_cannot_come_back_is_an_outcome() -> None:

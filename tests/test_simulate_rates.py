@@ -18,6 +18,8 @@ from presence.simulate import START, SimulationSettings, simulate
 from presence.simulate.deeds import phone, seats
 from presence.simulate.doors import idle_uses, turn_lock
 from presence.simulate.living import Lives, live, stream
+from presence.simulate.reports import Report
+from presence.simulate.sensors import reports
 from presence.simulate.sight import Sight, seen
 
 PLANS = Path(__file__).parent.parent / "floorplans"
@@ -176,6 +178,53 @@ def test_a_phone_that_tells_at_once_does_so() -> None:
     told = {r.time for r in phone(alone().sensors["phone"], home, settings, stream(0)) if r.value == "away"}
     assert len(told) > 30
     assert told <= {time for time, room in home.people[0].rooms if room == AWAY}
+
+
+def test_a_phone_misses_as_many_changes_as_asked() -> None:
+    told = {
+        miss: [
+            report
+            for seed in range(3)
+            for report in phone(
+                alone().sensors["phone"], life_alone(seed), SimulationSettings(misses={"phone": miss}), stream(seed)
+            )
+        ]
+        for miss in (0.0, 0.3, 1.0)
+    }
+    assert not told[1.0]
+    assert set(told[0.3]) < set(told[0.0])
+    assert_share(len(told[0.0]) - len(told[0.3]), len(told[0.0]), 0.3)
+
+
+def test_a_lock_tells_as_many_false_turns_as_asked() -> None:
+    """Twenty a day of the time for which it is locked, three seconds to the next turn left aside."""
+    home = life_alone(0)
+
+    def told(alarms: float) -> list[Report]:
+        asked = SimulationSettings(misses={"*": 0}, false_alarms={"lock": alarms})
+        return reports(alone().sensors["front_lock"], home, Sight.of(home), asked, stream(0))
+
+    true, both = told(0), told(20)
+    assert [report for report in both if report in true] == true
+    turns = pairwise([*true, Report(home.end, "")])
+    locked = [(a.time, b.time) for a, b in turns if a.value == "locked" and b.time > a.time + 3]
+    expected = 20 / 86400 * sum(end - begin - 3 for begin, end in locked)
+    moved = [report.time for report in both if report not in true and report.value == "unlocked"]
+    assert len(moved) == pytest.approx(expected, abs=4 * expected**0.5)
+    assert all(any(begin < time < end for begin, end in locked) for time in moved)
+
+
+def test_a_tag_is_heard_by_mistake_as_often_as_asked() -> None:
+    """Whose owner is out is heard in no room but by mistake."""
+    plan, home = alone(sensors={"tag": {"kind": "badge", "person": "P1"}}), life_alone(0)
+    rooms = home.people[0].rooms
+    out = [(begin, end) for (begin, room), (end, _) in pairwise([*rooms, (home.end, "")]) if room == AWAY]
+    for alarms in (0.0, 48.0):
+        asked = SimulationSettings(false_alarms={"badge": alarms})
+        told = reports(plan.sensors["tag"], home, Sight.of(home), asked, stream(0))
+        heard = sum(begin < report.time < end for report in told for begin, end in out)
+        expected = alarms / 86400 * sum(end - begin for begin, end in out)
+        assert heard == pytest.approx(expected, abs=4 * expected**0.5)
 
 
 @pytest.mark.parametrize("asked", [0.0, 0.3])

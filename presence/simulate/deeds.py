@@ -169,13 +169,14 @@ def phone(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Gener
     for time in false_alarms(lives, settings.false_alarm(sensor.id, sensor.kind), rng):
         if not any(begin - 600 < time < end + 3600 for begin, end in outings):  # drops off the network for a while
             told += [Report(float(time), "away"), Report(float(time + rng.lognormal(np.log(120), 0.8)), "home")]
-    return told
+    miss = settings.miss(sensor.id, sensor.kind)
+    return [report for report in told if not miss or rng.random() >= miss]
 
 
 def badge(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Generator) -> Iterator[Report]:
-    """The room in which a tag is heard: after a while, sometimes the room next door, again every few minutes."""
+    """The room in which a tag is heard: after a while, sometimes next door or by mistake, again every few minutes."""
     trace = next((trace for trace in lives.people if trace.being == sensor.person), None)
-    doors = lives.geometry.plan.doors.values()
+    rooms, doors = lives.geometry.plan.rooms, lives.geometry.plan.doors.values()
     miss = settings.miss(sensor.id, sensor.kind)
     spans = zip(trace.rooms, [*trace.rooms[1:], (lives.end, "")], strict=True) if trace else ()
     for (begin, room), (end, _) in spans:
@@ -186,3 +187,6 @@ def badge(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Gener
             if rng.random() >= miss:
                 yield Report(time, heard, trace.being if trace else None)
             time += BADGE_AGAIN * float(rng.lognormal(0, 0.3))
+    anywhere = sorted({*rooms} - {AWAY})
+    for alarm in false_alarms(lives, settings.false_alarm(sensor.id, sensor.kind), rng):
+        yield Report(float(alarm), anywhere[int(rng.integers(len(anywhere)))])

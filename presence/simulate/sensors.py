@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.random import Generator
 
 from presence.floorplan import Sensor
 from presence.simulate import deeds
-from presence.simulate.doors import Swing, turn_lock
+from presence.simulate.doors import turn_lock
 from presence.simulate.living import Lives
-from presence.simulate.reports import Report, false_alarms
+from presence.simulate.reports import Array, Report, false_alarms
 from presence.simulate.settings import SimulationSettings
 from presence.simulate.sight import Sight, seen
 
@@ -39,9 +39,12 @@ def _at_door(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Ge
     if sensor.kind == "lock":
         turns = turn_lock(door, swings, lives.geometry, settings, rng) if swings else []
         made = [Report(t.time, "locked" if t.locked else "unlocked", t.being, t.by, t.code) for t in turns]
+        changes, moved = [(turn.time, turn.locked) for turn in turns], ("unlocked", "locked")
     else:
         made = [Report(swing.time, "open" if swing.open else "closed", swing.being) for swing in swings[1:]]
-        made = sorted([*made, *_jolts(sensor, swings, lives, settings, rng)], key=lambda report: report.time)
+        changes, moved = [(swing.time, not swing.open) for swing in swings], ("open", "closed")
+    alarms = false_alarms(lives, settings.false_alarm(sensor.id, sensor.kind), rng)
+    made = sorted([*made, *_jolts(alarms, changes, moved, rng)], key=lambda report: report.time)
     told: list[Report] = []
     miss = settings.miss(sensor.id, sensor.kind)
     value = made[1].value if len(made) > 1 else ""  # as before the first change: they come in turn
@@ -53,13 +56,13 @@ def _at_door(sensor: Sensor, lives: Lives, settings: SimulationSettings, rng: Ge
 
 
 def _jolts(
-    sensor: Sensor, swings: list[Swing], lives: Lives, settings: SimulationSettings, rng: Generator
+    alarms: Array, changes: Sequence[tuple[float, bool]], moved: tuple[str, str], rng: Generator
 ) -> Iterator[Report]:
-    """A shut door that a gust or a slam next door moves for a moment."""
-    times = np.array([swing.time for swing in swings])
-    for time in false_alarms(lives, settings.false_alarm(sensor.id, sensor.kind), rng):
-        k = int(np.searchsorted(times, time)) - 1
+    """A shut door, or a bolt, that a gust or a slam next door moves for a moment."""
+    times = np.array([time for time, _ in changes])
+    for alarm in alarms:
+        k = int(np.searchsorted(times, alarm)) - 1
         following = times[k + 1] if k + 1 < len(times) else np.inf
-        if k >= 0 and not swings[k].open and time + 3 < following:
-            yield Report(float(time), "open")
-            yield Report(float(time + rng.uniform(0.5, 2.5)), "closed")
+        if k >= 0 and changes[k][1] and alarm + 3 < following:
+            yield Report(float(alarm), moved[0])
+            yield Report(float(alarm + rng.uniform(0.5, 2.5)), moved[1])
