@@ -91,6 +91,29 @@ def test_no_worker_outlives_the_process_that_asked(tmp_path: Path) -> None:
     raise AssertionError(f"process {worker} is still there")
 
 
+def second_waits(task: tuple[str, bool]) -> int:
+    """The second task waits when it is begun for the first time, and the first until then."""
+    begun, waits = Path(task[0]), task[1]
+    while not waits and not begun.exists():
+        time.sleep(0.05)
+    if not begun.exists():
+        begun.touch()
+        time.sleep(600)
+    return os.getpid()
+
+
+def test_a_worker_that_dies_while_it_waits_for_a_task_holds_nobody_up(tmp_path: Path) -> None:
+    """It takes with it the lock under which tasks are handed out."""
+    begun = str(tmp_path / "begun")
+    code = "import os, signal, time; from presence.many import run_many; from tests.test_many import second_waits\n"
+    code += f"done = run_many([({begun!r}, False), ({begun!r}, True)], second_waits, workers=2)\n"
+    code += "(_, first) = next(done); time.sleep(1.0); os.kill(first.result, signal.SIGKILL)\n"
+    code += "print([(index, outcome.error) for index, outcome in done])"
+    command = [sys.executable, "-c", code]
+    ended = subprocess.run(command, cwd=Path(__file__).parents[1], capture_output=True, text=True, timeout=120)
+    assert (ended.stdout, ended.stderr, ended.returncode) == ("[(1, '')]\n", "", 0)
+
+
 def test_what_cannot_come_back_is_an_outcome() -> None:
     ((_, found),) = run_many([1], unpicklable, workers=1)
     assert found.result is None
