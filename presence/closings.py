@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from presence.carried import CarriedEngine
 from presence.events import Event
-from presence.snapshot import DoorUse, Snapshot, replace
+from presence.experience import DoorUse
+from presence.snapshot import Snapshot, replace
 from presence.unprompted import locks_itself_rate, opened_by, pulled_shut_rate
 
 SHUT_BY_ITSELF = 10.0

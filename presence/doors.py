@@ -12,11 +12,12 @@ from presence import first_passage
 from presence.closings import ClosingEngine
 from presence.conditions import forget_door, standing, usually
 from presence.events import Event
+from presence.experience import DoorUse, Said
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
 from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
 from presence.sides import forget_sides, note_first_passage, note_sides, sides_lately
-from presence.snapshot import DoorUse, Said, Snapshot, replace
+from presence.snapshot import Snapshot, replace
 from presence.unprompted import (
     TOGETHER,
     bounce_rate,

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from presence.at_rest import rest_of
 from presence.conditions import forget_door
 from presence.events import Event
+from presence.experience import Said, Unprompted
 from presence.floorplan import ON_VALUES, Sensor
 from presence.hypotheses import Way, attribute
 from presence.lingering import blind_time, holds_waited, off_after_all, said_again, spoke, stated_hold, went_off
@@ -23,7 +24,7 @@ from presence.places import WATCHERS
 from presence.resting import visitors_factor
 from presence.seats import SeatEngine
 from presence.sides import forget_sides
-from presence.snapshot import Belief, Said, Snapshot, Unprompted, replace
+from presence.snapshot import Belief, Snapshot, replace
 from presence.unprompted import chatter_rate, strays, watched_by_another
 
 Array = NDArray[np.float64]
@@ -118,7 +119,9 @@ class Engine(SeatEngine):
         """
         if sensor.kind not in ("switch", "power", "lock") and not strays(self.plan, sensor):
             return snapshot
-        record = snapshot.unprompted.get(sensor.id, Unprompted()).after(snapshot.holders[sensor.id].nobody)
+        record, nobody = snapshot.unprompted.get(sensor.id, Unprompted()), snapshot.holders[sensor.id].nobody
+        stray = strays(self.plan, sensor)
+        record = record.in_time(nobody, snapshot.begun, snapshot.seconds) if stray else record.after(nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})
 
     def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:

@@ -15,6 +15,7 @@ from typing import Any, Self
 from presence import (
     __version__,
     events,
+    experience,
     habits,
     merging,
     movement,
@@ -32,7 +33,7 @@ from presence.turns import Turns
 
 LAID_OUT: tuple[ModuleType, ...] = (
     *(home, events, habits, settings, places, movement),
-    *(merging, witness, passages, snapshot, record, findings, twins),
+    *(merging, witness, passages, experience, snapshot, record, findings, twins),
 )
 """Where the records are that a tracker consists of."""
 WRITER = "written_by"

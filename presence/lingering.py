@@ -12,15 +12,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection
 
+from presence.experience import JITTER, TimesOn
 from presence.floorplan import Floorplan, Sensor
 from presence.holds import PASSING, SLACK
-from presence.snapshot import Snapshot, TimesOn, replace
+from presence.snapshot import Snapshot, replace
 
 USUAL = 20
 """Off messages of a sensor's own record that what is expected of it counts for. Common practice, no source."""
-JITTER = 0.25
-"""Share of the hold by which an off message may come late, or the hold be longer than it is known to be. Common
-practice, no source."""
 UNKNOWN_HOLD = 60.0
 """Seconds that a sensor without a stated hold is taken to stay on. Common practice, no source."""
 LEAST_HEARD = 5
@@ -191,7 +189,7 @@ def lost_share(snapshot: Snapshot, sensor: Sensor, usual: float) -> float:
     return max(usual, _share(record.heard, record.lost, usual))
 
 
-def _share(heard: int, lost: int, usual: float) -> float:
+def _share(heard: float, lost: float, usual: float) -> float:
     return (lost + USUAL * usual) / (heard + lost + USUAL)
 
 
@@ -209,7 +207,7 @@ def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         return snapshot
     record = _record(snapshot, sensor)
     on = snapshot.seconds - snapshot.holders[sensor.id].time.timestamp()
-    return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, shortest=min(record.shortest, on)))
+    return _kept(snapshot, sensor, record.went_off(on, stated_hold(sensor)))
 
 
 def spoke(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -251,10 +249,7 @@ def said_again(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
         return _kept(snapshot, sensor, record)
     punctual = abs(passed - record.period) <= max(SLACK, ALIKE * passed)
     checks_in = punctual and record.punctual >= record.irregular
-    record = record._replace(
-        period=passed, punctual=record.punctual + punctual, irregular=record.irregular + (not punctual)
-    )
-    snapshot = _kept(snapshot, sensor, record)
+    snapshot = _kept(snapshot, sensor, record.came_again(snapshot.seconds, passed, punctual))
     return snapshot if checks_in else off_lost(snapshot, sensor)
 
 
@@ -264,7 +259,7 @@ def off_lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     if sensor.kind != "motion":
         return snapshot
     record = _record(snapshot, sensor)
-    return _kept(snapshot, sensor, record._replace(lost=record.lost + 1))
+    return _kept(snapshot, sensor, record.among(heard=record.heard, lost=record.lost + 1))
 
 
 def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -275,4 +270,4 @@ def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     if record.heard and snapshot.able.get(sensor.id, 0.0) > on.time.timestamp():  # it has gone off since
         return snapshot
     snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
-    return _kept(snapshot, sensor, record._replace(heard=record.heard + 1, lost=record.lost - 1))
+    return _kept(snapshot, sensor, record.among(heard=record.heard + 1, lost=max(0.0, record.lost - 1)))

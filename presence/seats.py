@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from presence.doorways import caused_too, theirs_too
 from presence.events import Event
+from presence.experience import Unprompted
 from presence.floorplan import Sensor
 from presence.hypotheses import attribute
 from presence.merging import Mixture
 from presence.places import shared_bed
-from presence.snapshot import Association, Snapshot, Unprompted, replace
+from presence.snapshot import Association, Snapshot, replace
 from presence.staying_on import StayingEngine
 from presence.unprompted import flutter_rate
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from presence.display import Shown
 from presence.events import Event
+from presence.experience import DoorUse, Said, TimesOn, Unprompted
 from presence.floorplan import Floorplan
 from presence.habits import Hours
 from presence.merging import Mixture
@@ -24,9 +25,6 @@ from presence.world import Condition
 
 Array = NDArray[np.float64]
 T = TypeVar("T")
-
-BOUNCE_PRIOR = 20
-"""As many openings of a door as the settings' share of bounces counts for."""
 
 
 def replace(value: T, /, **changes: Any) -> T:
@@ -80,106 +78,6 @@ class Association:
         return dataclasses.replace(self, people=people, nobody=self.nobody - given * (1.0 - earlier.nobody))
 
 
-@dataclass(frozen=True, slots=True)
-class DoorUse:
-    """How a door stands, and how much of the time it has stood open."""
-
-    open: bool = False
-    since: float = 0.0
-    """When it was told that it stands so now (epoch seconds; 0: unknown)..."""
-    heard: float = 0.0
-    """...and when last: radios check in."""
-    open_share: float = 0.0
-    weight: float = 3600.0
-    """Seconds of experience behind `open_share`."""
-    given_up: bool = False
-    """Whether it is only taken to have been shut, having stood open for so long."""
-    reopenings: int = 0
-    """How often it was opened after having been shut..."""
-    bounces: int = 0
-    """...and how often of those so soon that it was hardly passed again."""
-
-    def bounce_share(self, usual: float) -> float:
-        """Share of its reports that its contact follows up by itself, half of them so soon; at first `usual`."""
-        return min(0.95, (usual * BOUNCE_PRIOR + 2.0 * self.bounces) / (BOUNCE_PRIOR + self.reopenings))
-
-    def reopened(self, soon: bool) -> DoorUse:
-        """After it was opened, having been shut for a moment only or for longer."""
-        return dataclasses.replace(self, reopenings=self.reopenings + 1, bounces=self.bounces + soon)
-
-    @property
-    def usual_share(self) -> float:
-        """`open_share` to one decimal, so that few generators differ; the same while the door stands as it does."""
-        return round(self.open_share, 1)
-
-    def unknown(self) -> DoorUse:
-        """After its contact has been out of reach: as before the first report, with what is known of the door."""
-        return dataclasses.replace(self, open=False, since=0.0, heard=0.0, given_up=False)
-
-    def now(self, seconds: float, *, open: bool, moved: bool = True) -> DoorUse:
-        """After a report that the door is open or closed; experience fades over a week. Common practice, no source.
-
-        Where it was so before, it has probably `moved` unheard in between, or a radio has only said so again.
-        """
-        passed = max(0.0, seconds - self.heard) if self.heard else 0.0
-        weight = min(self.weight, 7 * 86400.0)
-        share = (self.open_share * weight + passed * self.open) / (weight + passed)
-        again = self.since and open == self.open and not self.given_up and not moved
-        since = self.since if again else seconds
-        return DoorUse(open, since, seconds, share, weight + passed, reopenings=self.reopenings, bounces=self.bounces)
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What a sensor said last, and how often it has said the same again."""
-
-    value: str
-    first: float
-    """When it was first heard, epoch seconds."""
-    repeats: int = 0
-    again: float = -math.inf
-    """When that was the last time, epoch seconds."""
-    both: bool = False
-    """Whether it has ever said anything else."""
-    reachable: bool = True
-    """Whether it has not said since that it cannot report..."""
-    current: bool = True
-    """...and what it said last holds: it has not been out of reach since."""
-
-    @property
-    def unprompted(self) -> float:
-        """When it last told what was so before: again, or first of all that a door is shut; epoch seconds."""
-        shut = not self.both and self.value in ("closed", "locked")
-        return max(self.again, self.first if shut else -math.inf)
-
-    def after(self, value: str, seconds: float) -> Said:
-        """After its next report."""
-        if value != self.value:
-            return dataclasses.replace(self, value=value, both=True, reachable=True, current=True)
-        return dataclasses.replace(self, repeats=self.repeats + 1, again=seconds, reachable=True, current=True)
-
-
-class TimesOn(NamedTuple):
-    """How a motion sensor has gone off so far."""
-
-    heard: int = 0
-    """How many of its off messages have come..."""
-    lost: int = 0
-    """...and how many were lost."""
-    shortest: float = math.inf
-    """The shortest time for which it was on, seconds."""
-    again: float = -math.inf
-    """When it last said again that it is on, epoch seconds..."""
-    period: float = 0.0
-    """...how long after its report before, where that was more than its hold, seconds..."""
-    punctual: int = 0
-    """...how often as long after it as the time before..."""
-    irregular: int = 0
-    """...and how often not."""
-    gaps: tuple[float, ...] = ()
-    """Seconds between its latest reports that it is on, as long as it has never gone off."""
-
-
 class Taken(NamedTuple):
     """Something that was taken in of late, and what was known right after it."""
 
@@ -194,20 +92,6 @@ class Taken(NamedTuple):
     def at(self) -> float:
         """When it happened, epoch seconds."""
         return self.event.seconds if self.moved is None else self.moved
-
-
-class Unprompted(NamedTuple):
-    """How often a sensor could have reported by itself, and how often it did."""
-
-    occasions: float = 0
-    """Reports of a switch, an appliance, a lock (that it is locked) or a motion sensor outdoors; of a seat, e-folds of
-    the time for which it was pressed each time that it let go."""
-    by_itself: float = 0.0
-    """Expected number of those that nobody caused."""
-
-    def after(self, nobody: float, occasions: float = 1) -> Unprompted:
-        """After one more report, caused by nobody with this probability, on so many occasions."""
-        return Unprompted(self.occasions + occasions, self.by_itself + nobody)
 
 
 class Reported(NamedTuple):

@@ -132,5 +132,6 @@ class StayingEngine(DoorEngine):
 
     def _false_alarm_rate(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """Rate at which a sensor in a room reports somebody with nobody there (1/s)."""
-        record, heard = snapshot.unprompted.get(sensor.id), snapshot.seconds - snapshot.begun
-        return stray_rate(self.plan, self.settings, sensor, record, heard)
+        record = snapshot.unprompted.get(sensor.id)
+        begun = snapshot.begun if record is None else max(record.since, snapshot.begun)
+        return stray_rate(self.plan, self.settings, sensor, record, snapshot.seconds - begun)

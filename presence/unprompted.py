@@ -10,9 +10,10 @@ import math
 from collections.abc import Mapping
 
 from presence.events import Event
+from presence.experience import DoorUse, Said, Unprompted
 from presence.floorplan import Floorplan, Sensor
 from presence.settings import Settings
-from presence.snapshot import Association, DoorUse, Said, Unprompted
+from presence.snapshot import Association
 
 TOGETHER = 5.0
 """Seconds within which a hub that starts anew tells again how everything stands: after one such report the next comes
@@ -48,7 +49,7 @@ def stray_rate(
         settings: of the home.
         sensor: the sensor.
         record: what it has reported so far, if anything.
-        heard: seconds since the log began.
+        heard: seconds since the log began, or since when its reports are counted.
     """
     if strays(plan, sensor):
         alone = 0.0 if record is None else record.by_itself

@@ -43,7 +43,7 @@ LAYERS = [
     {"floorplan", "events", "truth", "holds", "homes"},
     {"places", "zones", "leaning", "movement", "views", "company", "locks", "remote", "sensing", "learned"},
     {"conditions", "at_rest", "world", "model"},
-    {"passages", "snapshot", "sides", "unprompted", "lingering", "doorways"},
+    {"experience", "passages", "snapshot", "sides", "unprompted", "lingering", "doorways"},
     {"engine", "carried", "closings", "doors", "staying_on", "seats", "inference", "retaken", "lost_openings"},
     {"wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "kept", "tracker"},

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from presence import Floorplan, Settings, Tracker
-from presence.snapshot import Unprompted
+from presence.experience import Unprompted
 from presence.unprompted import stray_rate
 from tests.oracle import at, contact, home, motion
 

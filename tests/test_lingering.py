@@ -7,9 +7,10 @@ import pytest
 
 from benchmarks.joint_engine import joint_tracker
 from presence import Floorplan, Settings, Tracker
+from presence.experience import TimesOn
 from presence.inference import Engine
 from presence.lingering import blind_time, holds_waited, last_movement, lost_share, none_passed
-from presence.snapshot import Snapshot, TimesOn, replace
+from presence.snapshot import Snapshot, replace
 from presence.telling import Evidence
 from tests.oracle import PLAIN, JointFilter, at, contact, home, motion, time_at
 

@@ -7,9 +7,9 @@ import pytest
 
 from benchmarks.exact.dense import DenseModel
 from presence import Floorplan, Settings, Tracker
+from presence.experience import Unprompted
 from presence.hypotheses import BACK, FORTH
 from presence.places import ACTIVE, MOVING
-from presence.snapshot import Unprompted
 from presence.unprompted import locks_itself_rate
 from tests.oracle import NOON, at, contact, doors, home, motion, time_at
 

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from presence.experience import DoorUse
 from presence.first_passage import begin
 from presence.hypotheses import start
 from presence.merging import Mixture
 from presence.passages import Window
 from presence.sides import NOTED_FOR, forget_sides, note_first_passage, note_sides, sides_lately
-from presence.snapshot import DoorUse, Snapshot, replace
+from presence.snapshot import Snapshot, replace
 from tests.oracle import contact, home
 
 Array = NDArray[np.float64]

@@ -8,7 +8,8 @@ import pytest
 from scipy.integrate import quad
 
 from presence import Settings
-from presence.snapshot import Association, DoorUse, Said, Unprompted
+from presence.experience import DoorUse, Said, Unprompted
+from presence.snapshot import Association
 from presence.unprompted import (
     bounce_rate,
     chatter_rate,
