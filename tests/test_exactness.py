@@ -39,6 +39,7 @@ EXACT = 1e-9
 MOTION = {"hall_motion": motion("hall"), "bed_motion": motion("bed")}
 DOORS = {"inner_contact": contact("inner"), "front_contact": contact("front")}
 LOCK = {"front_lock": {"kind": "lock", "door": "front"}}
+MOVED = ("hall_motion", "detected")
 MAT = {"mat": {"kind": "pressure", "room": "bed"}}
 OBJECTS = {
     "switch": {"kind": "switch", "room": "hall"},
@@ -341,6 +342,24 @@ def test_all_hypotheses_equal_the_joint_filter(plan: Floorplan, data: st.DataObj
     for event in events:
         exact.observe(event)
         tracker.observe(event)
+        np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=EXACT)
+    assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=0, abs=EXACT)
+
+
+OPENED = (10.0, "front_contact", "open")
+SHUT_UNOPENED = {
+    "lost": [OPENED, (13.0, "front_contact", "closed"), (50.0, *MOVED), (90.0, "front_contact", "closed")],
+    "given_up": [OPENED, (50.0, *MOVED), (5400.0, "front_contact", "closed"), (5500.0, *MOVED)],
+}
+
+
+@pytest.mark.parametrize("story", SHUT_UNOPENED)
+def test_closings_of_doors_that_were_not_open_equal_the_joint_filter(story: str) -> None:
+    """The opening was lost, or the door has stood open for so long that it was taken to be shut."""
+    exact, tracker = JointFilter(RING), tracked(RING, [])
+    for line in SHUT_UNOPENED[story]:
+        exact.observe(at(*line))
+        tracker.observe(at(*line))
         np.testing.assert_allclose(list(tracker.belief.rooms.values()), exact.rooms(), rtol=0, atol=EXACT)
     assert tracker.log_likelihood == pytest.approx(exact.log_likelihood, rel=0, abs=EXACT)
 

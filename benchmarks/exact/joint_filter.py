@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -69,17 +71,31 @@ class JointFilter:
             for axis, factor in enumerate(self.model.report(event, self.senses.before(event))):
                 joint = joint * factor.reshape([-1 if n == axis else 1 for n in range(joint.ndim)])
             self._condition(joint)
-        elif (share := self.senses.open_share(event), self.senses.take(event))[1]:
-            marked = [np.zeros((self.model.size, self.model.size)) for _ in self.model.names]
-            together = np.zeros_like(self.joint)
+            return
+        share, tells = self.senses.open_share(event), self.senses.tells(event, self._lost(event))
+        if self.senses.take(event):
+            self._caused({replace(event, value=value): weight for value, weight in tells.items()}, share)
+
+    def _caused(self, told: Mapping[Event, float], share: float) -> None:
+        """One of the beings did one of several things, each with its weight, or nobody did."""
+        marked = [np.zeros((self.model.size, self.model.size)) for _ in self.model.names]
+        together, still = np.zeros_like(self.joint), np.eye(self.model.size)
+        for event, weight in told.items():
             for cause in self.model.causes(event, self.model.hours(event.seconds), share):
                 if cause.moves is None:
-                    marked[cause.being] += cause.matrix
+                    marked[cause.being] += weight * cause.matrix
                 else:
-                    who = {cause.being: cause.matrix, cause.companion: cause.moves}
-                    still = np.eye(self.model.size)
+                    who = {cause.being: weight * cause.matrix, cause.companion: cause.moves}
                     together += move_joint(self.joint, [who.get(p, still) for p in range(self.joint.ndim)])
-            self._condition(mark_joint(self.joint, marked, self.model.nobody_rate(event)) + together)
+        event, weight = next(iter(told.items()))
+        nobody = self.model.nobody_rate(event) * (weight if len(told) == 1 else 1.0)
+        self._condition(mark_joint(self.joint, marked, nobody) + together)
+
+    def _lost(self, event: Event) -> float:
+        """Openings of a door whose message is lost, for one that comes."""
+        door = self.model.plan.sensors[event.sensor].door
+        miss = 0.0 if door is None else self.model.sight(self.model.hours(event.seconds)).door_miss(door)
+        return miss / (1.0 - miss)
 
     def _lingered(self, name: str) -> None:
         """Somebody who has not gone out since kept a motion sensor on, which is on still or goes off: they are indoors.

@@ -35,6 +35,8 @@ class Senses:
     """When each sensor that is on last said so."""
     open: dict[str, float] = field(default_factory=dict)
     """Since when each door has stood open."""
+    presumed: dict[str, float] = field(default_factory=dict)
+    """Since when each door has only been taken to be shut, having stood open for so long."""
     pressed: set[str] = field(default_factory=set)
     stood_open: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Seconds that each door has stood open and shut since its first report, with an hour shut to begin with."""
@@ -75,6 +77,20 @@ class Senses:
         """The share of time that a door stood open until its report before, to one decimal."""
         return self._share(str(self.plan.sensors[event.sensor].door))
 
+    def tells(self, event: Event, lost: float) -> dict[str, float]:
+        """What a report says, each with its weight: that a door that was not open is shut tells of an opening unheard.
+
+        Openings are lost so often for one that comes; a door that is only taken to be shut may have stood open still.
+        """
+        sensor, door = self.plan.sensors[event.sensor], str(self.plan.sensors[event.sensor].door)
+        if sensor.kind != "contact" or event.value != "closed" or door in self.open or door not in self.reported:
+            return {event.value: 1.0}
+        if door not in self.presumed:
+            return {"open": lost}
+        patience = self.settings.outer_door_expiry
+        still = 0.5 * patience / (patience + event.seconds - self.presumed[door])
+        return {"open": 1.0 - still, "closed": still}
+
     def _share(self, door: str) -> float:
         opened, shut = self.stood_open.get(door, (0.0, 3600.0))
         return round(opened / (opened + shut), 1)
@@ -101,7 +117,8 @@ class Senses:
             self.missed[name] += 1
             self.given_up.add(name)
         if name in self.open:
-            self._stands(name, self.open.pop(name) + self.settings.outer_door_expiry, opened=True)
+            self.presumed[name] = self.open.pop(name) + self.settings.outer_door_expiry
+            self._stands(name, self.presumed[name], opened=True)
 
     def _stands(self, door: str, seconds: float, *, opened: bool) -> None:
         """Until an instant, a door has stood as it did since its last report."""
@@ -227,6 +244,7 @@ class Senses:
             door = str(sensor.door)
             self._stands(door, event.seconds, opened=door in self.open)
             self.open.pop(door, None)
+            self.presumed.pop(door, None)
             if event.value == "open":
                 self.open[door] = event.seconds
         elif sensor.kind == "pressure":

@@ -1,7 +1,7 @@
 """What a bounded number of hypotheses costs: log-likelihood lost against the exact joint filter, nats per event.
 
 The exact filter holds one array with an axis a person, so it is feasible for up to three people; what it does not know
-(seats, occupancy sensors, pets, visitors) is taken out of the home before anybody lives in it, and clocks show UTC.
+(seats, occupancy sensors, tags, pets, visitors) is taken out of the home before anybody lives there; clocks show UTC.
 """
 
 from __future__ import annotations
@@ -21,13 +21,12 @@ LARGEST = 600_000
 """Joint states that are still feasible."""
 EVENTS = {1: 1500, 2: 800, 3: 800}
 """Number of people -> events that are compared."""
-KNOWN = {*DRAWABLE, "badge"}
 
 
 def exact_home(cell: Cell) -> Floorplan | None:
     """The cell's home without what the exact filter does not know; None if that is still too large."""
     plan = home_of(cell.plan, cell.people, cell.variant)
-    sensors = {name: sensor for name, sensor in plan.sensors.items() if sensor.kind in KNOWN}
+    sensors = {name: sensor for name, sensor in plan.sensors.items() if sensor.kind in DRAWABLE}
     small = in_utc(replace(plan, sensors=sensors, pets={}, visitors=0))
     feasible = cell.people in EVENTS and Model(small, PLAIN).states.size ** cell.people <= LARGEST
     return small if feasible else None
