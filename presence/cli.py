@@ -107,8 +107,11 @@ def cli() -> None:
 @cli.command()
 @PLAN
 def check(plan: str) -> None:
-    """Read a floor plan and name every fault in it at once."""
-    home = load(plan)
+    """Read a floor plan and name every fault in it at once.
+
+    A line about a plan that is good all the same says what in it is hardly meant.
+    """
+    home = load(plan, lambda doubt: complain(str(doubt)))
     counts = {"room": len(home.rooms) - 1, "door": len(home.doors), "sensor": len(home.sensors)}
     parts = [counted(count, what) for what, count in counts.items()]
     click.echo(f"{plan}: good: {', '.join([*parts, counted(len(home.people), 'person', 'people')])}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 import click
@@ -37,11 +37,11 @@ def say(text: str) -> None:
         sys.stderr.flush()
 
 
-def load(plan: str) -> Floorplan:
+def load(plan: str, on_doubt: Callable[[Fault], None] | None = None) -> Floorplan:
     """A plan; its faults end the command."""
     from presence.floorplan import Floorplan
 
-    return Floorplan.load(plan)
+    return Floorplan.load(plan, on_doubt)
 
 
 def load_learned(plan: str, learned: str | None) -> tuple[Floorplan, Settings | None]:
