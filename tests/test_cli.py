@@ -115,6 +115,29 @@ def test_check_names_every_fault_at_once(run: Run, home: Path) -> None:
     assert "den" in err  # what would be right
 
 
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        (["when,device,state", "2026-03-01 12:00,hall,on"], "a first line time,sensor,value"),
+        (['{"ts": 1, "entity": "hall"}'] * 2, "'time' is missing"),
+        ([event_line(LOG[0][0], "porch_eye", "detected")] * 2, 'unknown sensor "porch_eye"'),
+    ],
+)
+def test_of_a_log_without_a_good_line_it_is_said_at_last_what_is_wrong(
+    run: Run, home: Path, lines: list[str], says: str
+) -> None:
+    (home / "odd.log").write_text("".join(line + "\n" for line in lines * 300), encoding="utf-8")
+    status, out, err = run("replay", "plan.yaml", "odd.log")
+    *each, _, last = err.splitlines()
+    assert (status, out) == (2, "")
+    assert [line.split(": ")[0] for line in each] == [f"odd.log:{n}" for n in range(1, 601)]  # none is silently lost
+    assert last.startswith("odd.log: not one line could be read; ")
+    assert says in last
+    good = event_line(*LOG[0])
+    (home / "odd.log").write_text(f"{good}\n{lines[-1]}\n{lines[-1]}\n", encoding="utf-8")
+    assert "not one" not in run("replay", "plan.yaml", "odd.log")[2]
+
+
 def test_a_sensor_that_never_spoke_in_a_day_is_named(run: Run, home: Path) -> None:
     """A phone that was never set up tells nothing; who only reads the answers would not notice."""
     phones = "  ann_phone: {kind: phone, person: P1}\n  den_radar: {kind: occupancy, room: den}\n"
