@@ -24,7 +24,7 @@ from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_health import health
 from presence.cli_learn import learn
-from presence.cli_options import EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
+from presence.cli_options import DAYS_MISSING, EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
 from presence.cli_smooth import smooth
 from presence.cli_source import PATIENCE, Source, complain, load, load_learned
 from presence.errors import (
@@ -244,7 +244,7 @@ def simulate(
     (plan,) = _named(given, "PLAN")
     _only_for_many(workers, scheduler)
     if days is None:
-        raise click.UsageError("Missing option '--days'.")
+        raise click.UsageError(DAYS_MISSING)
     home = load(plan)
     Path(out).mkdir(parents=True, exist_ok=True)  # what forbids it is said now, not after they have lived
     _tell_replaced(plan, out)
