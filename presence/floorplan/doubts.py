@@ -17,9 +17,9 @@ HOUSE = 500.0
 """m2: what a room, told in centimetres, may have; with more, it has been told in millimetres."""
 MUCH = 0.25
 """Share of the smaller of two outlines that may lie in the other: walls as thick as they are, a bow window."""
-SPOTS = 20
+SPOTS = 12
 """Spots along each side of an outline's box by which that share is told."""
-MOST_PAIRS = 1000
+MOST_PAIRS = 200
 """Outlines that are held against each other; a plan in which more lie close together is no home."""
 
 
