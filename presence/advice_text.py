@@ -55,7 +55,7 @@ def sentence(gain: Gain, advice: Advice) -> str:
     spread, now = gain.saved[DARK], advice.now[DARK]
     what = _named(gain.change)
     who = capitalised(what) if gain.change.added else f"Without {gain.change.sensor.id}"
-    over = f"over {len(spread.values)} seeds" if len(spread.values) > 1 else "in one life, which tells little"
+    over = f"over {len(spread.values)} seeds" if len(spread.values) > 1 else "in one life"
     low, high = min(spread.values), max(spread.values)
     if max(abs(low), abs(high)) < 0.5:
         return f"{who}: no difference (less than half a dark minute a day {over})."
@@ -113,6 +113,8 @@ def _lines(advice: Advice) -> Iterator[str]:
     if count > 1:
         tried = len(advice.gains)
         yield f"Of {tried} changes, about {max(1, round(0.05 * tried))} would get a * by chance alone."
+    else:
+        yield "One life tells little; more seeds would tell."
     yield "Ask the people who live there before a sensor is added, most of all a camera or one where they sleep."
     for line in advice.failed:
         yield f"Not tried to the end: {line}"

@@ -6,7 +6,6 @@ matter where a worker runs, as long as it sees the same files.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -139,8 +138,7 @@ def simulate_home(job: Job) -> HomeReport:
             message = "is at home in the folder that would be written, log and truth too; another --out would be right"
             raise InputError([Fault(paths["plan"], 0, message)])
         made = simulate(plan, settings=_lived(job.home.settings), **{**job.options, **job.home.options})
-        write(made, folder)
-        shutil.copyfile(paths["plan"], copy)
+        write(made, folder, {copy.name: Path(paths["plan"]).read_bytes().decode()})
         return {"events": len(made.log), "truth_lines": len(made.truth)}
 
     return _reported(job, work)

@@ -24,7 +24,7 @@ from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_health import health
 from presence.cli_learn import learn
-from presence.cli_options import EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
+from presence.cli_options import DAYS_MISSING, EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
 from presence.cli_smooth import smooth
 from presence.cli_source import PATIENCE, Source, complain, load, load_learned
 from presence.errors import (
@@ -107,8 +107,11 @@ def cli() -> None:
 @cli.command()
 @PLAN
 def check(plan: str) -> None:
-    """Read a floor plan and name every fault in it at once."""
-    home = load(plan)
+    """Read a floor plan and name every fault in it at once.
+
+    A line about a plan that is good all the same says what in it is hardly meant.
+    """
+    home = load(plan, lambda doubt: complain(str(doubt)))
     counts = {"room": len(home.rooms) - 1, "door": len(home.doors), "sensor": len(home.sensors)}
     parts = [counted(count, what) for what, count in counts.items()]
     click.echo(f"{plan}: good: {', '.join([*parts, counted(len(home.people), 'person', 'people')])}")
@@ -241,7 +244,7 @@ def simulate(
     (plan,) = _named(given, "PLAN")
     _only_for_many(workers, scheduler)
     if days is None:
-        raise click.UsageError("Missing option '--days'.")
+        raise click.UsageError(DAYS_MISSING)
     home = load(plan)
     Path(out).mkdir(parents=True, exist_ok=True)  # what forbids it is said now, not after they have lived
     _tell_replaced(plan, out)

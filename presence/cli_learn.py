@@ -55,8 +55,10 @@ def learn(
         text = f"tells of the same time as {logs[one]}, which counts twice; logs that follow each other would be right"
         complain(f"{logs[other]}:0: {text}")
     effort = Effort(turns=turns, hypotheses=hypotheses, grid=grid)
-    learned = fit(home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say)
-    write_learned(out, home, learned)
+    learned = fit(
+        home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say,
+        keep=lambda learned: write_learned(out, home, learned),
+    )  # fmt: skip
     say("")
     for line in report_lines(learned.report, learned.settings, learned.holds):
         click.echo(line)

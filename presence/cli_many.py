@@ -19,6 +19,7 @@ import click
 import numpy as np
 
 from presence.batch import MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
+from presence.cli_options import DAYS_MISSING
 from presence.cli_source import complain, say
 from presence.errors import DONE, FAILED, counted
 from presence.homes import Home, find_homes
@@ -86,7 +87,7 @@ def simulate_many(
     seeds = whole_numbers("--seeds", numbers)
     homes = find_homes(given, ("plan",), options=MAKING, settings=SimulationSettings)
     if days is None and any("days" not in home.options for home in homes):
-        raise click.UsageError("Missing option '--days'.")
+        raise click.UsageError(DAYS_MISSING)
     if len(seeds) > 1:
         homes = [_seeded(home, seed) for home in homes for seed in seeds]
 

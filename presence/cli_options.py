@@ -14,6 +14,8 @@ LOG = click.argument("log", type=click.Path(allow_dash=True))
 EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Seconds from answer to answer.")
 LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
+DAYS_MISSING = "Missing option '--days'."
+"""Of one home always, of many where their table names none."""
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 

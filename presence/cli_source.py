@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 import click
@@ -37,11 +37,11 @@ def say(text: str) -> None:
         sys.stderr.flush()
 
 
-def load(plan: str) -> Floorplan:
+def load(plan: str, on_doubt: Callable[[Fault], None] | None = None) -> Floorplan:
     """A plan; its faults end the command."""
     from presence.floorplan import Floorplan
 
-    return Floorplan.load(plan)
+    return Floorplan.load(plan, on_doubt)
 
 
 def load_learned(plan: str, learned: str | None) -> tuple[Floorplan, Settings | None]:
@@ -70,6 +70,7 @@ class Source:
         self.plan, self.log, self.strict = plan, log, strict
         self.counts: LogCounts = LogCounts()
         self.faults = 0
+        self._first: Fault | None = None
         self._silent = set(plan.sensors)
         self.span: tuple[float, float] | None = None
         """Epoch seconds of the first event and of the latest that was read."""
@@ -85,6 +86,7 @@ class Source:
 
     def _fault(self, fault: Fault) -> None:
         self.faults += 1
+        self._first = self._first or fault
         complain(str(fault))
 
     def _listen(self, events: Iterable[Event]) -> Iterator[Event]:
@@ -108,9 +110,14 @@ class Source:
         say("")
 
     def status(self) -> int:
-        """The exit status, after a line that sums up what was skipped, and one that names who never spoke in a day."""
+        """The exit status, after a line that sums up what was skipped, and one that names who never spoke in a day.
+
+        Of a log without a good line the first fault is told again: it is likely that of them all.
+        """
         if self.faults or self.counts.duplicate:
             complain(f"{self.log}: {self.counts}")
+        if self._first is not None and self.counts.bad > 1 and not self.counts.read:
+            complain(f"{self.log}: not one line could be read; what is wrong with the first: {self._first.message}")
         if self._silent and self.span is not None and self.span[1] - self.span[0] >= A_DAY:
             named = [sensor for sensor in self.plan.sensors if sensor in self._silent]
             more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""

@@ -229,6 +229,8 @@ class Scoring:
         self._flush()
         self._take_events(math.inf)
         self.direction.finish()
+        for sums in (self.switching, *self.further):
+            sums.never_off = self._movement.never_off()
         if not self._span:
             odd = [Fault(TRUTH, *note) for note in self.truth.notes(self._log_span)]
             raise LogError([Fault(TRUTH, self.truth.first_line, self._nothing_covered()), *odd])

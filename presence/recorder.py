@@ -141,7 +141,7 @@ def stretches(
             _collect(engine, stretch)
             stretch.wanted.append((len(stretch.tape), stretch.end._replace(mixture=stretch.end.mixture.bare)))
             step += 1
-            if stretch.end.seconds >= stretch.until + overlap:
+            while stretch.end.seconds >= stretch.until + overlap:  # of a coarse grid a step may fill several
                 yield stretch
                 stretch = stretch.rest(chunk)
         stretch.end, _ = engine.advance(stretch.end, event.seconds)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,13 +19,17 @@ CountArray = NDArray[np.int64]
 TIMER_MINUTES = (1, 2, 5, 10, 15, 20, 30)
 OFF_BELOW = (0.01, 0.02, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5)
 """The rule's second threshold, moved to trade minutes in the dark for minutes wasted; the first keeps its distance."""
+READINGS = 3
+"""What a timer may take a report of movement for: a sensor that stays on until it goes off; a moment; its hold."""
 
 
 class LastMovement:
     """How long ago each room's own sensors last saw movement; what a timer knows.
 
     A sensor that is on sees movement now (a motion sensor or camera no longer than any sitting goes on without a pause:
-    its off message may be lost). A room without a sensor of its own goes by the contacts of its doors.
+    its off message may be lost). Of one that never goes off (`never_off`, known once the log has been read) whoever
+    sets a timer takes each report as a moment, or to last for the stated hold: all READINGS are told. A room without
+    a sensor of its own goes by the contacts of its doors.
     """
 
     def __init__(self, plan: Floorplan, rooms: list[str]) -> None:
@@ -36,25 +41,46 @@ class LastMovement:
             if sensor.door is not None and sensor.kind == "contact":
                 beside = [room for room in plan.doors[sensor.door].between if room not in sensed]
             self._rooms[sensor.id] = [rooms.index(room) for room in beside if room in rooms]
-        self._latest = np.full(len(rooms), -np.inf)
+        self._latest = np.full((READINGS, len(rooms)), -np.inf)
         self._on_until: list[dict[str, float]] = [{} for _ in rooms]
+        self._turned_on: Counter[str] = Counter()
+        self._turned_off: set[str] = set()
 
     def event(self, event: Event) -> None:
         """Take in the next event."""
-        sensor = self.sensors[event.sensor]
+        sensor, lasts = self.sensors[event.sensor], 0.0
+        on, off = event.value == ON.get(sensor.kind), event.value == OFF.get(sensor.kind)
+        if on:
+            self._turned_on[sensor.id] += 1
+            lasts = 0.0 if sensor.id in self._turned_off else sensor.hold or 0.0
+        if off:
+            self._turned_off.add(sensor.id)
         for room in self._rooms[sensor.id]:
-            if event.value == ON.get(sensor.kind):
+            if on:
                 self._on_until[room][sensor.id] = event.seconds + _patience(sensor)
-            elif event.value == OFF.get(sensor.kind) or event.value == "offline":
+            elif off or event.value == "offline":
                 self._on_until[room].pop(sensor.id, None)
             if event.value not in ("offline", "online"):
-                self._latest[room] = event.seconds
+                ends = event.seconds + np.array([0.0, 0.0, lasts])
+                self._latest[:, room] = np.maximum(self._latest[:, room], ends)
 
     def ages(self, seconds: float) -> Array:
-        """Seconds since the last movement in each room, shape (R,); infinite before the first."""
-        ages = seconds - self._latest
-        ages[[i for i, on in enumerate(self._on_until) if any(seconds < until for until in on.values())]] = 0.0
+        """Seconds since the last movement in each room by each reading, shape (READINGS, R); infinite before any."""
+        ages = np.maximum(seconds - self._latest, 0.0)
+        for room, on in enumerate(self._on_until):
+            if still := [name for name, until in on.items() if seconds < until]:
+                ages[0, room] = 0.0
+                if not self._turned_off.isdisjoint(still):
+                    ages[1:, room] = 0.0
         return ages
+
+    def never_off(self) -> BoolArray:
+        """Rooms of a sensor that has turned on more than once, and never off; shape (R,)."""
+        rooms = np.zeros(len(self._on_until), bool)
+        for name, times in self._turned_on.items():
+            if times > 1 and name not in self._turned_off:
+                rooms[self._rooms[name]] = True
+        return rooms
 
 
 def _patience(sensor: Sensor) -> float:
@@ -88,11 +114,13 @@ class SwitchingSums:
         """Instants, and room-instants with somebody there."""
         self.rule_sums: CountArray = np.zeros((len(self.rules), 2, rooms), np.int64)
         """`[rule, 0 in the dark | 1 wasted, room]`."""
-        self.timer_sums: CountArray = np.zeros((len(self.minutes), 2, rooms), np.int64)
+        self.never_off: BoolArray = np.zeros(rooms, bool)
+        """Rooms whose timers may take the reading that suits them best; the others' sensors stay on until off."""
+        self._by_reading: CountArray = np.zeros((READINGS, len(self.minutes), 2, rooms), np.int64)
         self._on: BoolArray = np.zeros((len(self.rules), rooms), bool)
 
     def add(self, probability: Array, ages: Array, truth: BoolArray) -> None:
-        """Take in T samples; all of shape (T, R)."""
+        """Take in T samples: of shape (T, R), the ages (T, READINGS, R)."""
         self.samples += len(truth)
         self.occupied += int(truth.sum())
         for i, rule in enumerate(self.rules):
@@ -100,7 +128,17 @@ class SwitchingSums:
             self._on[i] = on[-1]
             self.rule_sums[i] += _dark_and_wasted(on, truth)
         for i, minutes in enumerate(self.minutes):
-            self.timer_sums[i] += _dark_and_wasted(ages < minutes * 60.0, truth)
+            for reading in range(READINGS):
+                self._by_reading[reading, i] += _dark_and_wasted(ages[:, reading] < minutes * 60.0, truth)
+
+    @property
+    def timer_sums(self) -> CountArray:
+        """`[timer, 0 in the dark | 1 wasted, room]`, by the cheapest of the readings that a room's timers may take."""
+        cost = _cost(self._by_reading.reshape(-1, 2, self.rooms)).reshape(READINGS, -1, self.rooms)
+        cost[1:, :, ~self.never_off] = np.inf
+        best = cost.argmin(axis=0)
+        sums: CountArray = np.take_along_axis(self._by_reading, best[None, :, None], axis=0)[0]
+        return sums
 
     def switching(self) -> dict[str, float]:
         """Minutes a day of the default rule, all rooms."""

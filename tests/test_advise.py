@@ -173,17 +173,17 @@ def test_sure_is_a_paired_t_test_at_five_per_cent(values: tuple[float, ...]) -> 
         (
             (14,),
             True,
-            "A motion sensor in the pantry: 14 fewer dark minutes a day in one life, which tells little.",
+            "A motion sensor in the pantry: 14 fewer dark minutes a day in one life.",
         ),
         (
             (-1_234.4,),
             True,
-            "A motion sensor in the pantry: 1,234 more dark minutes a day in one life, which tells little.",
+            "A motion sensor in the pantry: 1,234 more dark minutes a day in one life.",
         ),
         (
             (1.2,),
             False,
-            "Without pantry_motion: 1 fewer dark minute a day in one life, which tells little.",
+            "Without pantry_motion: 1 fewer dark minute a day in one life.",
         ),
         (
             (-1.1, -1.2, -1.0),
@@ -201,6 +201,7 @@ def test_words_say_how_much_and_how_sure(flat: Floorplan, values: tuple[float, .
     told = text(advice)
     assert words in " ".join(told.split())
     assert max(map(len, told.splitlines())) <= 110
+    assert told.count("One life tells little") == (len(values) == 1)
     assert ("95 % interval" in told) == ("by chance alone" in told) == (len(values) > 1)
 
 

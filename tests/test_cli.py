@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import resource
 import subprocess
 import sys
@@ -94,6 +95,15 @@ def test_check_counts_what_a_good_plan_has(run: Run) -> None:
     assert out == "plan.yaml: good: 2 rooms, 2 doors, 3 sensors, 1 person\n"
 
 
+def test_check_doubts_a_plan_in_centimetres_and_calls_it_good(run: Run, home: Path) -> None:
+    plan = PLAN.replace("hall: {}", "hall: {outline: [[0, 0], [200, 0], [200, 200], [0, 200]]}")
+    (home / "large.yaml").write_text(plan, encoding="utf-8")
+    status, out, err = run("check", "large.yaml")
+    assert (status, len(err.splitlines())) == (0, 1)
+    assert out.startswith("large.yaml: good: ")
+    assert re.match(r'large\.yaml:[1-9]\d*: room "hall": `outline` encloses 40,000 m2; .*centimetres', err)
+
+
 def test_check_names_every_fault_at_once(run: Run, home: Path) -> None:
     bad = PLAN.replace("room: den, hold: 20", "room: dan, hold: 20").replace("bed: den", "bed: attic")
     (home / "bad.yaml").write_text(bad, encoding="utf-8")
@@ -103,6 +113,29 @@ def test_check_names_every_fault_at_once(run: Run, home: Path) -> None:
     assert len(lines) == 2
     assert {line.split(": ")[0] for line in lines} == {"bad.yaml:12", "bad.yaml:14"}
     assert "den" in err  # what would be right
+
+
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        (["when,device,state", "2026-03-01 12:00,hall,on"], "a first line time,sensor,value"),
+        (['{"ts": 1, "entity": "hall"}'] * 2, "'time' is missing"),
+        ([event_line(LOG[0][0], "porch_eye", "detected")] * 2, 'unknown sensor "porch_eye"'),
+    ],
+)
+def test_of_a_log_without_a_good_line_it_is_said_at_last_what_is_wrong(
+    run: Run, home: Path, lines: list[str], says: str
+) -> None:
+    (home / "odd.log").write_text("".join(line + "\n" for line in lines * 300), encoding="utf-8")
+    status, out, err = run("replay", "plan.yaml", "odd.log")
+    *each, _, last = err.splitlines()
+    assert (status, out) == (2, "")
+    assert [line.split(": ")[0] for line in each] == [f"odd.log:{n}" for n in range(1, 601)]  # none is silently lost
+    assert last.startswith("odd.log: not one line could be read; ")
+    assert says in last
+    good = event_line(*LOG[0])
+    (home / "odd.log").write_text(f"{good}\n{lines[-1]}\n{lines[-1]}\n", encoding="utf-8")
+    assert "not one" not in run("replay", "plan.yaml", "odd.log")[2]
 
 
 def test_a_sensor_that_never_spoke_in_a_day_is_named(run: Run, home: Path) -> None:
@@ -167,7 +200,7 @@ def test_the_list_of_commands_says_of_each_what_it_does_without_breaking_off(
 
 
 def test_what_nobody_foresaw_is_one_line_and_status_1(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    def fail(path: str) -> None:
+    def fail(*_: object) -> None:
         raise ZeroDivisionError("division\nby zero")
 
     monkeypatch.setattr("presence.floorplan.Floorplan.load", fail)
@@ -258,7 +291,7 @@ def test_a_file_that_fails_is_named(run: Run, home: Path) -> None:
 
 
 def test_an_error_without_words_has_a_name(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    def load(plan: str) -> None:
+    def load(*_: object) -> None:
         raise MemoryError
 
     monkeypatch.setattr(cli, "load", load)
@@ -277,7 +310,7 @@ def test_a_truth_of_another_time_than_the_log_is_said(run: Run, home: Path, day:
 
 
 def test_interrupted_quietly(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupt(path: str) -> None:
+    def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("presence.floorplan.Floorplan.load", interrupt)

@@ -28,7 +28,7 @@ from presence.passages import Passage
 from presence.replay import replay, to_json
 from presence.report import report
 from presence.stretches import Stretches
-from presence.switching import LastMovement, SwitchingSums
+from presence.switching import READINGS, LastMovement, SwitchingSums
 from presence.truth import TruthLine
 
 START = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -182,17 +182,80 @@ def test_a_switch_that_makes_no_sense_is_refused(wrong: tuple[float, float]) -> 
 def test_the_timer_knows_the_last_movement() -> None:
     movement = LastMovement(PLAN, ["hall", "den", "yard"])
     assert np.isinf(movement.ages(START.timestamp())).all()
+    assert movement.ages(START.timestamp()).shape == (READINGS, 3)
     for event in log((0, "front_contact", "open"), (5, "hall_motion", "detected")):
         movement.event(event)
-    np.testing.assert_allclose(movement.ages(at(300).timestamp()), [0, np.inf, 300], rtol=0, atol=1e-6)
+    np.testing.assert_allclose(movement.ages(at(300).timestamp())[0], [0, np.inf, 300], rtol=0, atol=1e-6)
     movement.event(log((310, "hall_motion", "clear"))[0])
-    np.testing.assert_allclose(movement.ages(at(370).timestamp()), [60, np.inf, 370], rtol=0, atol=1e-6)
+    for ages in movement.ages(at(370).timestamp()):
+        np.testing.assert_allclose(ages, [60, np.inf, 370], rtol=0, atol=1e-6)
 
 
 def test_a_lost_off_message_does_not_keep_a_timer_on_for_ever() -> None:
     movement = LastMovement(PLAN, ["hall", "den", "yard"])
     movement.event(log((0, "hall_motion", "detected"))[0])
-    assert movement.ages(at(7200).timestamp())[0] == pytest.approx(7200)
+    assert movement.ages(at(7200).timestamp())[0, 0] == pytest.approx(7200)
+
+
+@pytest.mark.parametrize(("hold", "best"), [(30, 0), (590, 590)])
+def test_a_sensor_that_never_goes_off_is_no_timer_of_half_an_hour(hold: int, best: int) -> None:
+    """Somebody is in the hall for ten minutes of each hour, and is reported at once, or when the sensor may speak."""
+    plan = Floorplan.from_mapping(
+        {**PLAN_TEXT, "sensors": {"hall_motion": {"kind": "motion", "room": "hall", "hold": hold}}}
+    )
+    there = [(3600.0 * hour, 3600.0 * hour + 600.0) for hour in range(10)]
+    reports = [t for begin, end in there for t in np.arange(begin + 1, end, max(hold, 60))]
+    grid = np.arange(30.0, 36000.0, 60.0)
+    occupied = np.any([(begin <= grid) & (grid < end) for begin, end in there], axis=0)
+    age = np.min([np.where(grid >= t, grid - t, np.inf) for t in reports], axis=0)
+    movement, waiting, ages = LastMovement(plan, ["hall"]), log(*[(t, "hall_motion", "detected") for t in reports]), []
+    for now in grid:
+        while waiting and waiting[0].time <= at(now):
+            movement.event(waiting.pop(0))
+        ages.append(movement.ages(at(now).timestamp()))
+    sums = SwitchingSums(1, minutes=[1, 10])
+    sums.add(np.zeros((len(grid), 1)), np.array(ages), occupied[:, None])
+    half_an_hour = sums.timer_table()
+    sums.never_off = movement.never_off()
+    for row, before in zip(sums.timer_table(), half_an_hour, strict=True):
+        fair = [
+            (4 * (occupied & ~on).sum() + (on & ~occupied).sum(), reading)
+            for reading in (0, hold)
+            for on in [age - reading < 60 * row["minutes"]]
+        ]
+        cost, reading = min(fair)
+        dark, wasted = row["false_off_minutes_per_day"], row["wasted_minutes_per_day"]
+        assert (4 * dark + wasted) * len(grid) / 1440 == pytest.approx(cost)
+        assert row["minutes"] > 1 or reading == best
+        assert before["wasted_minutes_per_day"] - wasted > 24 * 10
+
+
+def test_a_sensor_that_goes_off_at_last_was_on_until_then() -> None:
+    """Nothing that a log tells later makes moments of what a sensor said that does go off."""
+    movement = LastMovement(PLAN, ["hall", "den", "yard"])
+    events = [(0, "hall_motion", "detected"), (400, "hall_motion", "detected"), (900, "hall_motion", "clear")]
+    for event in log(*events, (5, "den_motion", "detected"), (950, "den_motion", "offline")):
+        movement.event(event)
+    assert not movement.never_off().any()  # the den's has turned on but once: it may go off yet
+    movement.event(log((1000, "den_motion", "detected"))[0])
+    assert movement.never_off().tolist() == [False, True, False]
+    assert movement.ages(at(1004).timestamp())[:, 0] == pytest.approx([104, 104, 104])
+    movement.event(log((1010, "hall_motion", "detected"))[0])
+    np.testing.assert_allclose(movement.ages(at(1100).timestamp())[:, :2], [[0, 0], [0, 100], [0, 90]], atol=1e-6)
+
+
+def test_evaluate_times_a_sensor_that_never_goes_off_as_if_it_went_off_at_once_or_after_its_hold() -> None:
+    events, lines = life()
+    silent = [event for event in events if event.value != "clear"] + log((7320, "front_contact", "closed"))
+    cost = {}
+    for name, off_after in (("never", None), ("at once", 0.0), ("its hold", 10.0)):
+        offs = [replace(e, time=e.time + timedelta(seconds=off_after or 0), value="clear") for e in silent
+                if e.value == "detected" and off_after is not None]  # fmt: skip
+        scores = evaluate(PLAN, sorted([*silent, *offs], key=lambda event: event.time), lines)
+        timers = {room: row["timer"] for room, row in scores.per_room.items()}
+        cost[name] = {r: 4 * t["false_off_minutes_per_day"] + t["wasted_minutes_per_day"] for r, t in timers.items()}
+    assert all(cost["never"][room] <= min(cost["at once"][room], cost["its hold"][room]) for room in timers)
+    assert cost["never"]["yard"] == cost["at once"]["yard"] > 0  # its only sensor is a contact
 
 
 def test_minutes_in_the_dark_and_wasted_worked_by_hand() -> None:
@@ -200,7 +263,7 @@ def test_minutes_in_the_dark_and_wasted_worked_by_hand() -> None:
     probability = np.array([[0.1], [0.6], [0.3], [0.1], [0.3]])  # off, on, on (in between), off, off
     truth = np.array([[True], [True], [False], [False], [True]])  # dark, right, wasted, right, dark
     ages = np.array([[np.inf], [0.0], [60.0], [120.0], [180.0]])
-    sums.add(probability, ages, truth)
+    sums.add(probability, np.stack([ages] * READINGS, axis=1), truth)
     assert sums.switching() == {"false_off_minutes_per_day": 1440 * 2 / 5, "wasted_minutes_per_day": 1440 / 5}
     first, second, third = sums.timer_table()[:3]  # 1, 2, 5 minutes
     assert first == {"minutes": 1, "false_off_minutes_per_day": 1440 * 2 / 5, "wasted_minutes_per_day": 0.0}

@@ -11,6 +11,7 @@ from typing import Any
 
 import networkx as nx
 import pytest
+import shapely
 import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -621,3 +622,58 @@ def inside(spot: tuple[float, float], outline: Outline) -> bool:
         a[0] + (y - a[1]) / (b[1] - a[1]) * (b[0] - a[0]) > x for a, b in sides(outline) if (a[1] > y) != (b[1] > y)
     ]
     return sum(crossed) % 2 == 1
+
+
+# --- what is good, but hardly meant -----------------------------------------------------------------------------------
+def box(x: float, y: float, width: float, depth: float, times: float = 1.0) -> list[list[float]]:
+    return [[times * a, times * b] for a, b in ((x, y), (x + width, y), (x + width, y + depth), (x, y + depth))]
+
+
+def doubts_of(folder: Path, rooms: dict[str, dict[str, Any]]) -> list[Fault]:
+    """What is odd about rooms that all have a door to the outside."""
+    doors = {f"door_{room}": {"between": [room, "away"], "leaf": "hinged"} for room in rooms}
+    told: list[Fault] = []
+    (folder / "plan.json").write_text(
+        json.dumps({"name": "x", "time_zone": "UTC", "rooms": rooms, "doors": doors}, indent=1), encoding="utf-8"
+    )
+    Floorplan.load(folder / "plan.json", told.append)
+    return told
+
+
+@pytest.mark.parametrize(("times", "unit"), [(100.0, "centimetres"), (1000.0, "millimetres")])
+def test_a_plan_in_another_unit_is_doubted_once(tmp_path: Path, times: float, unit: str) -> None:
+    rooms = {
+        "garden": {"outdoors": True, "outline": box(0, 5, 9, 5, times)},
+        "hall": {"outline": box(0, 0, 4, 5, times)},
+        "den": {"outline": box(4, 0, 3, 5, times)},
+        "attic": {"floor": 1, "outline": box(0, 0, 7, 5, times)},
+    }
+    (doubt,) = doubts_of(tmp_path, rooms)
+    assert f"{20 * times**2:,.0f} m2" in doubt.message
+    assert "2 more rooms" in doubt.message
+    assert unit in doubt.message
+    lines = (tmp_path / "plan.json").read_text(encoding="utf-8").splitlines()
+    hall = next(n for n, line in enumerate(lines, 1) if '"hall"' in line)
+    assert hall < doubt.line <= hall + 2
+
+
+@settings(max_examples=100, deadline=None)
+@given(*[st.tuples(st.integers(0, 8), st.integers(0, 8), st.integers(1, 8), st.integers(1, 8)) for _ in "ab"])
+def test_rooms_that_lie_in_each_other_are_doubted(
+    tmp_path_factory: pytest.TempPathFactory, a: tuple[int, ...], b: tuple[int, ...]
+) -> None:
+    one, other = shapely.box(a[0], a[1], a[0] + a[2], a[1] + a[3]), shapely.box(b[0], b[1], b[0] + b[2], b[1] + b[3])
+    share = one.intersection(other).area / min(one.area, other.area)
+    told = doubts_of(tmp_path_factory.mktemp("plan"), {"a": {"outline": box(*a)}, "b": {"outline": box(*b)}})
+    assert len(told) <= 1
+    if abs(share - 0.25) > 0.1:  # as a square grid tells it
+        assert bool(told) == (share > 0.25)
+    upstairs = {"a": {"outline": box(*a)}, "b": {"floor": 1, "outline": box(*b)}}
+    assert doubts_of(tmp_path_factory.mktemp("plan"), upstairs) == []
+
+
+@pytest.mark.parametrize("path", HOMES, ids=lambda path: path.stem)
+def test_nothing_is_doubted_of_the_bundled_plans(path: Path) -> None:
+    told: list[Fault] = []
+    Floorplan.load(path, told.append)
+    assert told == []

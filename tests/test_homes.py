@@ -170,6 +170,17 @@ def test_the_days_of_a_table_need_not_be_said_again(run: Run, tmp_path: Path, al
     assert (status, "brief: " in out, "'--days'" in err) == ((2, False, True) if also else (0, True, False))
 
 
+def test_a_home_that_is_made_has_plan_log_and_truth_or_none_of_them(run: Run, tmp_path: Path) -> None:
+    plan = (tmp_path / "homes/a/plan.yaml").read_bytes().replace(b"\n", b"\r\n")
+    (tmp_path / "homes/a/plan.yaml").write_bytes(plan)
+    (tmp_path / "made/a/plan.yaml").mkdir(parents=True)
+    making = ("simulate", "homes/a", "--days", "0.1", "--workers", "1", "--out")
+    assert run(*making, "made")[0] != 0
+    assert [path.name for path in (tmp_path / "made/a").iterdir()] == ["plan.yaml"]
+    assert run(*making, "whole")[0] == 0
+    assert (tmp_path / "whole/a/plan.yaml").read_bytes() == plan
+
+
 def test_a_home_is_not_written_over_by_lives_of_its_plan(run: Run, tmp_path: Path) -> None:
     before = (tmp_path / "homes/a/log.jsonl").read_bytes()
     status, out, err = run("simulate", "homes/a", "--days", "0.1", "--out", "homes", "--workers", "1")

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -20,13 +21,14 @@ from numpy.typing import NDArray
 from benchmarks.exact.drawing import draw_life
 from presence import Event, Floorplan, InputError, Settings, Tracker
 from presence.habits import Hour
+from presence.kept import this_version
 from presence.learn import Effort, bench, fit
 from presence.learn.certainty import standard_errors
 from presence.learn.dials import dials_of, turned
 from presence.learn.em import Rate, iterate, log_prior, rates_of, slopes, with_factors
 from presence.learn.fit import choose, decide
 from presence.learn.grid import room_emissions
-from presence.learn.journal import FORMAT, VERSION, Journal
+from presence.learn.journal import FORMAT, VERSION, WRITER, Journal
 from presence.learn.judge import Verdict, courses, foresee, judge
 from presence.learn.later import look_ahead
 from presence.learn.rates import Views
@@ -695,17 +697,36 @@ def state_of_other(folder: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}', "older", "other", "[" * 5000])
+@pytest.mark.parametrize("content", [None, "", "[]", '{"format": "recipe"}', "other", "[" * 5000])
 def test_what_cannot_be_resumed_is_one_clear_line(tmp_path: Path, content: str | None) -> None:
     path = tmp_path / "state.json"
-    if content == "older":  # its answers may have had other parts
-        Journal(path, {}).note("rates", [[0.0], [1.0], []])
-        content = path.read_text(encoding="utf-8").replace(f'"version": {VERSION}', f'"version": {VERSION - 1}')
     if content == "other":  # by the right name, but not its parts
-        content = json.dumps({"format": FORMAT, "version": VERSION, "about": 3, "answers": []})
+        of_ours = {"format": FORMAT, "version": VERSION, WRITER: this_version()}
+        content = json.dumps({**of_ours, "about": 3, "answers": []})
     if content is not None:
         path.write_text(content, encoding="utf-8")
     with pytest.raises(InputError, match="leave --resume out") as refused:
+        Journal(path, {}, resume=True)
+    assert len(refused.value.faults) == 1
+
+
+@pytest.mark.parametrize(
+    ("changed", "found"),
+    [
+        ({"version": VERSION - 1}, "0.1.0"),
+        ({WRITER: "0.0.9-12345678"}, "0.0.9-12345678"),
+        ({WRITER: None}, "an older one"),
+    ],
+)
+def test_what_another_version_has_worked_out_is_not_taken_over(
+    tmp_path: Path, changed: dict[str, Any], found: str
+) -> None:
+    """Its answers may have had other parts, or be those of another model."""
+    path = tmp_path / "state.json"
+    Journal(path, {}).note("rates", [[0.0], [1.0], []])
+    assert Journal(path, {}, resume=True).ask("rates") == [[0.0], [1.0], []]
+    path.write_text(json.dumps({**json.loads(path.read_text(encoding="utf-8")), **changed}), encoding="utf-8")
+    with pytest.raises(InputError, match=f"another version of presence .{found}.* leave --resume out") as refused:
         Journal(path, {}, resume=True)
     assert len(refused.value.faults) == 1
 
@@ -747,7 +768,18 @@ def test_the_command_writes_a_file_that_replay_and_evaluate_take(
         return fit(*arguments, effort=replace(QUICK, turns=effort.turns), **more)
 
     monkeypatch.setattr("presence.learn.fit", quick)
-    assert cli.run(["learn", plan, "log.jsonl", "--out", "learned.json", "--turns", "0", "--no-grid"]) == 0
+    learn = ["learn", plan, "log.jsonl", "--out", "learned.json", "--turns", "0", "--no-grid"]
+    with monkeypatch.context() as full:
+        full.setattr(
+            "presence.learned.write_learned", Mock(side_effect=OSError(28, "No space left on device", "learned.json"))
+        )
+        assert cli.run(learn) == 1
+    assert "No space left" in capsys.readouterr().err
+    assert Path("learned.json.state").exists()  # the work of hours
+    assert not Path("learned.json").exists()
+    runs = counted(monkeypatch)
+    assert cli.run([*learn, "--resume"]) == 0
+    assert runs == []
     out = capsys.readouterr().out
     assert "rates and places" in out
     assert "log-lik./day" in out

@@ -6,10 +6,11 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
 
 import networkx as nx
 import numpy as np
@@ -579,6 +580,35 @@ def test_a_bed_is_pressed_while_its_owner_sleeps() -> None:
 
 
 # --- time and words -----------------------------------------------------------------------------------------------
+def changes_of_time() -> Iterator[tuple[ZoneInfo, date]]:
+    """Days of any zone with another offset at their end; in 2011 Samoa left out a whole one."""
+    for zone in map(ZoneInfo, sorted(available_timezones())):
+        for year in (2011, 2026):
+            days = [datetime(year, 1, 1, tzinfo=UTC) + timedelta(days=n) for n in range(366)]
+            offsets = [day.astimezone(zone).utcoffset() for day in days]
+            yield from ((zone, day.date()) for day, (a, b) in zip(days, pairwise(offsets), strict=False) if a != b)
+
+
+def test_a_later_time_by_the_clock_is_no_earlier_in_any_zone() -> None:
+    """An answer is when the clock first shows the time asked for, or a later one where that is left out."""
+    changes = list(changes_of_time())
+    for zone, day in changes:
+        calendar, midnight = Calendar(day, zone), datetime(day.year, day.month, day.day)
+        asked = [minutes * 60 + second for minutes in range(-1440, 2880, 15) for second in (0.0, 59.5)]
+        found = [calendar.at(0, seconds) for seconds in asked]
+        assert found == sorted(found), (zone, day)
+        for seconds, epoch in zip(asked, found, strict=True):
+            wanted = midnight + timedelta(seconds=seconds)
+            before, then = (datetime.fromtimestamp(t, zone).replace(tzinfo=None) for t in (epoch - 0.5, epoch))
+            assert before < wanted <= then, (zone, wanted)
+            assert (
+                wanted == then
+                or datetime.fromtimestamp(epoch - 0.5, zone).utcoffset()
+                != datetime.fromtimestamp(epoch, zone).utcoffset()
+            )
+    assert len(changes) > 600
+
+
 def test_days_follow_the_wall_clock_over_a_change_of_time(garage_home: Floorplan) -> None:
     """29 March 2026 has 23 hours in Dublin: summer time begins at 01:00 UTC."""
     calendar = Calendar(date(2026, 3, 28), garage_home.zone)

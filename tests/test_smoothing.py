@@ -25,7 +25,7 @@ from presence.errors import LateEventError, SettingError, UnknownSensorError
 from presence.holds import put_back
 from presence.joint import Cause, Move
 from presence.paths import likeliest_paths, log_probability
-from presence.recorder import RecordingEngine
+from presence.recorder import RecordingEngine, stretches
 from presence.replay import replay
 from presence.smoothing import paths, smooth
 from presence.snapshot import Belief
@@ -419,6 +419,17 @@ def test_chunks_make_no_difference_where_they_overlap_enough() -> None:
     assert float(abs(chunks - whole).mean()) < 1e-3
     alone = rooms_of(list(smooth(RING, LONG, chunk=3600.0, overlap=7200.0, joint_states=0)))
     assert float(abs(alone - whole).mean()) < 0.005
+
+
+@pytest.mark.parametrize("every", [900.0, 7200.0, 5400.0])
+def test_a_grid_coarser_than_a_chunk_tells_the_same_and_holds_no_more_of_the_log(every: float) -> None:
+    chunk, overlap = 1800.0, 3600.0
+    whole, chunks = list(smooth(RING, LONG, every=every, chunk=1e6)), list(smooth(RING, LONG, every=every, chunk=chunk))
+    assert [b.time for b in chunks] == [b.time for b in whole]
+    np.testing.assert_allclose(rooms_of(chunks), rooms_of(whole), rtol=0, atol=0.02)
+    held = [s.starts for s in stretches(RecordingEngine(RING, APART, 16, numbering=True), LONG, every, chunk, overlap)]
+    assert len(held) >= 10
+    assert max(starts[-1] - starts[0] for starts in held if starts) < every + chunk + overlap
 
 
 def test_the_last_belief_before_the_end_is_nearly_the_filters() -> None:

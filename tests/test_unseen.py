@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from itertools import pairwise
 
 import networkx as nx
@@ -60,3 +61,13 @@ def test_a_home_is_scored() -> None:
     assert row["rooms"] > 0.9
     assert row["dark"] < row["timer_dark"]
     assert 0 < row["outer"][0] <= row["outer"][1]
+
+
+def test_an_hour_that_comes_twice_is_no_hour_in_which_nobody_moves(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same life over a change of clocks: its reports are as far apart as in a week without one."""
+    lives = []
+    for begin in (datetime(2026, 10, 24), datetime(2026, 10, 10), datetime(2026, 3, 28)):
+        monkeypatch.setattr("benchmarks.unseen.lives.BEGIN", begin)
+        log, truth = live(Floorplan.from_mapping(RandomHome(5, 2).fields), days=2, seed=3)
+        lives.append([(line.time.astimezone(UTC) - log[0].time.astimezone(UTC)) for line in (*log, *truth)])
+    assert lives[0] == lives[1] == lives[2]

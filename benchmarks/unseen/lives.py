@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 import networkx as nx
@@ -107,7 +107,7 @@ class Home:
 def live(plan: Floorplan, *, days: float, seed: int) -> tuple[list[Event], list[TruthLine]]:
     """A log in order of arrival and its truth, from midnight of `BEGIN` on."""
     home = Home(plan, seed)
-    start = BEGIN.replace(tzinfo=plan.zone)
+    start = BEGIN.replace(tzinfo=plan.zone).astimezone(UTC)  # lives are seconds long, however clocks are changed
     people = [_person(home, name) for name in plan.people]
     if people:
         _plan_days(home, people, days)

@@ -20,12 +20,12 @@ from presence.draw.outlines import (
     Outline,
     Point,
     box_of,
-    contains,
     nearest,
     overlap,
     shared_wall,
     walls_of,
 )
+from presence.floorplan import contains
 
 Array = NDArray[np.float64]
 

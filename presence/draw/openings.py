@@ -12,14 +12,13 @@ from presence.draw.outlines import (
     Point,
     Wall,
     clearance,
-    contains,
     grid_over,
     nearest,
     shared_wall,
     walls_of,
 )
 from presence.draw.shapes import DoorEnd, DoorShape, RoomShape, SensorShape
-from presence.floorplan import AWAY, Door, Floorplan, Sensor
+from presence.floorplan import AWAY, Door, Floorplan, Sensor, contains
 
 WIDTHS = {"hinged": 0.9, "sliding": 1.6, "overhead": 2.6, "none": 1.2}
 """m along the wall, by leaf. Common practice, no source."""

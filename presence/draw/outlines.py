@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
-from presence.floorplan import area_of
+from presence.floorplan import area_of, contains
 
 Point = tuple[float, float]
 Outline = tuple[Point, ...]
@@ -69,16 +69,6 @@ def box_of(outlines: Iterable[Outline]) -> Box:
 def walls_of(outline: Outline) -> list[Wall]:
     """The sides of an outline, those of no length left out."""
     return [(a, b) for a, b in pairwise((*outline, outline[0])) if a != b]
-
-
-def contains(outline: Outline, point: Point) -> bool:
-    """Whether a point lies inside, by the number of sides that a ray from it crosses."""
-    x, y = point
-    inside = False
-    for (ax, ay), (bx, by) in walls_of(outline):
-        if (ay > y) != (by > y) and x < (bx - ax) * (y - ay) / (by - ay) + ax:
-            inside = not inside
-    return inside
 
 
 def nearest_on(wall: Wall, point: Point) -> Point:

@@ -24,7 +24,7 @@ from presence.floorplan.kinds import (
     VALUES,
     Kind,
 )
-from presence.floorplan.outline import area_of
+from presence.floorplan.outline import area_of, contains
 
 __all__ = [
     "AWAY",
@@ -45,4 +45,5 @@ __all__ = [
     "Room",
     "Sensor",
     "area_of",
+    "contains",
 ]

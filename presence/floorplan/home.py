@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from os import PathLike
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     import networkx as nx
 
+    from presence.errors import Fault
     from presence.floorplan.fields import DoorFields, PersonFields, PlanFields, RoomFields, SensorFields
 
 Point = tuple[float, float]
@@ -107,15 +108,15 @@ class Floorplan(Shown):
     """How many unknown people are allowed for beyond `people`."""
 
     @classmethod
-    def load(cls, path: str | PathLike[str]) -> Floorplan:
-        """The plan in a YAML or JSON file.
+    def load(cls, path: str | PathLike[str], on_doubt: Callable[[Fault], None] | None = None) -> Floorplan:
+        """The plan in a YAML or JSON file; `on_doubt` is told of what is good, but hardly meant.
 
         Raises:
             PlanError: with every fault in the file, each with its line.
         """
         from presence.floorplan.reading import read_plan
 
-        return cls._of(read_plan(path))
+        return cls._of(read_plan(path, on_doubt))
 
     @classmethod
     def from_mapping(cls, plan: Mapping[str, Any]) -> Floorplan:

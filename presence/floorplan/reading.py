@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from numbers import Integral, Real
 from os import PathLike, fspath
 from typing import Any, TypeVar
@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from presence.errors import Fault, PlanError, did_you_mean, shown
 from presence.floorplan.checks import Draft, check
+from presence.floorplan.doubts import doubts
 from presence.floorplan.fields import (
     ID_PATTERN,
     SENSOR_FIELDS,
@@ -52,8 +53,8 @@ PLAIN = {"bool_type": "true|false", "int_type": "-?[0-9]+", "float_type": r"-?[0
 PLACES = {"room": "in a room", "door": "at a door", "person": "with a person"}
 
 
-def read_plan(path: str | PathLike[str]) -> PlanFields:
-    """The fields of the plan in a YAML or JSON file.
+def read_plan(path: str | PathLike[str], on_doubt: Callable[[Fault], None] | None = None) -> PlanFields:
+    """The fields of the plan in a YAML or JSON file; `on_doubt` is told of what is good, but hardly meant.
 
     Raises:
         PlanError: with every fault in the file.
@@ -65,7 +66,7 @@ def read_plan(path: str | PathLike[str]) -> PlanFields:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise PlanError([Fault(name, 0, f"cannot be read ({reason}); give a floor plan in YAML or JSON")]) from None
-    return _checked(read_text(name, raw))
+    return _checked(read_text(name, raw), on_doubt)
 
 
 def check_mapping(plan: Mapping[str, Any]) -> PlanFields:
@@ -92,7 +93,7 @@ def _plain(value: Any, depth: int) -> Any:
     return float(value) if isinstance(value, Real) else value
 
 
-def _checked(text: Text) -> PlanFields:
+def _checked(text: Text, on_doubt: Callable[[Fault], None] | None = None) -> PlanFields:
     if isinstance(text.value, dict):
         draft = _draft(text)
         _check_numbers(draft)
@@ -103,6 +104,9 @@ def _checked(text: Text) -> PlanFields:
         )
     if text.faults:
         raise PlanError(sorted(dict.fromkeys(text.faults), key=lambda fault: fault.line))
+    if on_doubt is not None:
+        for doubt in doubts(draft):
+            on_doubt(doubt)
     sections = {section: getattr(draft, section) for section in SECTIONS}
     return PlanFields.model_construct(**dict(draft.heading or {}), **sections)
 

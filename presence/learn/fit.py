@@ -10,7 +10,7 @@ of all.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -64,6 +64,7 @@ def fit(
     state: Path | None = None,
     resume: bool = False,
     say: Say = lambda text: None,
+    keep: Callable[[Learned], None] = lambda learned: None,
 ) -> Learned:
     """What a home's own logs teach about it.
 
@@ -74,6 +75,7 @@ def fit(
         state: file that is written while working, so that a stopped run can go on.
         resume: go on from that file.
         say: is told of progress.
+        keep: is given what was learned before the state is removed, to write it down: who cannot keeps the state.
 
     Raises:
         InputError: if there is nothing to resume, if something else was begun, or if there is a state and `resume` is
@@ -89,7 +91,9 @@ def fit(
     if not enough or not given.judging or not given.fitting:
         days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
         notes.insert(0, f"{days:g} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
-        return apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
+        learned = apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
+        keep(learned)
+        return learned
     holds = measured_holds(plan, given.stretches)
     journal = Journal(state, _about(plan, given, effort), resume=resume)
     bench = _bench(apply(plan, Settings(), holds, {}).plan, given, effort, journal, say, notes)
@@ -99,8 +103,10 @@ def fit(
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
     report["days_used"] = _days_used(bench, given)
+    learned = apply(plan, candidates[chosen], holds, report, candidates)
+    keep(learned)
     bench.journal.close()
-    return apply(plan, candidates[chosen], holds, report, candidates)
+    return learned
 
 
 def _bench(home: Floorplan, given: Material, effort: Effort, journal: Journal, say: Say, notes: list[str]) -> Bench:

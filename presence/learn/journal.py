@@ -12,10 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from presence.errors import Fault, InputError
+from presence.kept import this_version
 from presence.learned import write_json
 
 FORMAT = "what presence learn has worked out so far"
-VERSION = 3
+VERSION = 4
+WRITER = "written_by"
+"""Under which name the file says which version of presence wrote it: another would work out other answers."""
 
 
 class Journal:
@@ -51,7 +54,8 @@ class Journal:
         """Keep an answer (of JSON values)."""
         self.answers[question] = answer
         if self.path is not None:
-            write_json(self.path, {"format": FORMAT, "version": VERSION, "about": self.about, "answers": self.answers})
+            written = {"format": FORMAT, "version": VERSION, WRITER: this_version()}
+            write_json(self.path, {**written, "about": self.about, "answers": self.answers})
 
     def close(self) -> None:
         """Remove the file: all is done."""
@@ -72,7 +76,11 @@ def _read(path: Path, about: Mapping[str, Any]) -> dict[str, Any]:
         raise InputError([Fault(str(path), 0, f"there is nothing to resume ({reason}); leave --resume out")]) from None
     except (ValueError, RecursionError) as error:
         raise InputError([Fault(str(path), 0, f"is not JSON ({error}); remove it and leave --resume out")]) from None
-    ours = isinstance(content, dict) and (content.get("format"), content.get("version")) == (FORMAT, VERSION)
+    ours = isinstance(content, dict) and content.get("format") == FORMAT
+    if ours and (content.get("version"), content.get(WRITER)) != (VERSION, this_version()):
+        found = content[WRITER] if isinstance(content.get(WRITER), str) else "an older one"
+        text = f"was begun by another version of presence ({found}; this one is {this_version()})"
+        raise InputError([Fault(str(path), 0, f"{text}; remove it and leave --resume out to start again")])
     if not ours or not all(isinstance(content.get(part), dict) for part in ("about", "answers")):
         raise InputError([Fault(str(path), 0, "is no state of `presence learn`; remove it and leave --resume out")])
     differing = [key for key, value in about.items() if content["about"].get(key) != value]

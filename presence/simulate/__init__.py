@@ -10,6 +10,7 @@ and seed give the same bytes.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
@@ -75,13 +76,17 @@ def simulate(
     return Simulation(log, _truth(plan, lives, clock), [report.being for _, _, report, _ in sent], lives.roles)
 
 
-def write(simulation: Simulation, directory: Path | str) -> None:
-    """Write `log.jsonl` and `truth.jsonl`, both or none, into `directory`, which is made where it is missing."""
+def write(simulation: Simulation, directory: Path | str, further: Mapping[str, str] | None = None) -> None:
+    """Write `log.jsonl` and `truth.jsonl`, both or none, into `directory`, which is made where it is missing.
+
+    So are `further` files with them, texts by their names.
+    """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
     log = (_event_line(event) + "\n" for event in simulation.log)
     truth = (_truth_line(line) + "\n" for line in simulation.truth)
-    write_whole({folder / "log.jsonl": log, folder / "truth.jsonl": truth})
+    more = {folder / name: [text] for name, text in (further or {}).items()}
+    write_whole({folder / "log.jsonl": log, folder / "truth.jsonl": truth, **more})
 
 
 def _event_line(event: Event) -> str:

@@ -21,6 +21,7 @@ from numpy.random import Generator
 
 from presence.floorplan import Floorplan, Person
 from presence.simulate.settings import SimulationSettings
+from presence.times import a_day_on
 
 HOUR, DAY = 3600.0, 86400.0
 MARGIN = 900.0
@@ -113,13 +114,19 @@ class Calendar:
         self._epoch = cache(self._find_epoch)
 
     def at(self, day: int, seconds: float) -> float:
-        """Epoch seconds when the wall clock shows `seconds` (below 0 and above 86,400 mean other days) on `day`."""
+        """Epoch seconds when the wall clock shows `seconds` (below 0 and above 86,400 mean other days) on `day`.
+
+        Of a time that comes twice the first is meant; for one that is left out, when clocks are put forward.
+        """
         minute = int(seconds // 60)
-        return self._epoch(day, minute) + (seconds - 60 * minute)
+        return min(self._epoch(day, minute) + (seconds - 60 * minute), self._epoch(day, minute + 1))
 
     def _find_epoch(self, day: int, minute: int) -> float:
         midnight = datetime.combine(self.start + timedelta(days=day), time(0), self.zone)
-        return (midnight + timedelta(minutes=minute)).timestamp()
+        local = midnight + timedelta(minutes=minute)
+        usual, with_later_offset = local.timestamp(), local.replace(fold=1).timestamp()
+        left_out = with_later_offset < usual
+        return a_day_on(datetime.fromtimestamp(with_later_offset, self.zone)) if left_out else usual
 
     def is_weekend(self, day: int) -> bool:
         """Saturday or Sunday."""
