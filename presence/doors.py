@@ -189,7 +189,9 @@ class DoorEngine(ClosingEngine):
                 snapshot = self._untrack(snapshot, [index])
             elif self.names and not window.tracked and standing and nobody > TRACKED_SHARE:
                 tracked = tracks(snapshot.windows)
-                snapshot = self._track(self._untrack(snapshot, tracked[: len(tracked) + 1 - MOST_TRACKED]), index)
+                given_up = tracked[: len(tracked) + 1 - MOST_TRACKED]
+                if all(earlier < index for earlier in given_up):  # else they took turns, at every event
+                    snapshot = self._track(self._untrack(snapshot, given_up), index)
         return snapshot
 
     def _track(self, snapshot: Snapshot, index: int) -> Snapshot:

@@ -26,6 +26,11 @@ Array = NDArray[np.float64]
 HOME = ""
 """Under which `Snapshot.staying` keeps, for all motion sensors together, whether off messages were lost while the home
 is empty: one hub that is out of reach as people leave loses those of all of them."""
+LONG = 12 * 3600.0
+"""Seconds: a sensor that has been on for so many times longer bears witness so many times more rarely. Nobody stays for
+longer than this in an ordinary day; an outage of weeks would take a look at each minute of them."""
+MOST = 60.0
+"""So many times, at most: an occupancy sensor bears witness once an hour, however long it is on."""
 
 
 class StayingEngine(DoorEngine):
@@ -66,10 +71,11 @@ class StayingEngine(DoorEngine):
         keeping, staying = self._keeping_on(snapshot, sensor), snapshot.staying.get(sensor.id, Staying())
         nobody, alone = nobody_inside(snapshot.mixture, keeping), self._kept_by_itself(snapshot, sensor)
         lost = lost_share(snapshot, sensor, self.settings.occupancy_lost)  # of a motion sensor, by its own record
-        likelihood, staying = staying.once_more(nobody, lost, alone)
+        times = min(MOST, max(1.0, (at - snapshot.holders[sensor.id].time.timestamp()) / LONG))
+        likelihood, staying = staying.once_more(nobody, lost, alone**times)
         snapshot = self._witness(snapshot, keeping, likelihood)
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor.id: staying})
-        return self._schedule(snapshot, at + self._refresh(snapshot, sensor), "witness", sensor.id)
+        return self._schedule(snapshot, at + times * self._refresh(snapshot, sensor), "witness", sensor.id)
 
     def _kept_by_itself(self, snapshot: Snapshot, sensor: Sensor) -> float:
         """How likely a sensor stays on with nobody there, its message not being lost; a chatterer by itself."""

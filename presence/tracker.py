@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections import deque
-from contextlib import nullcontext
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -109,19 +108,12 @@ class Tracker(Kept):
         if any(at == seconds and old == event for at, old, _ in self._recent):
             self.counts.duplicates += 1
             return
-        refusable = seconds < now and self._engine.most is None  # for want of memory: what came after it is kept
-        if refusable:
-            self.health.settle(now - self.reordering_window)  # what counts for good does not count twice
-        with undone_if_refused(self, self._record, self.health) if refusable else nullcontext():
-            later = self._go_back(seconds)
-            self._take(event)
-            for at, old in later:
-                self._step(at) if old is None else self._take(old)
+        reordered = self._take_in(seconds, event)
         self.counts.observed += 1
-        self.counts.reordered += bool(later)
+        self.counts.reordered += reordered
         at_ease = event.value in OFF.values() and not self._known().put_back
         at_ease = at_ease and (self.health.behind or not self._engine.foresee(self._known()))
-        self._forget(AT_EASE if at_ease else 0)
+        self.health.settle(self._known().seconds - self.reordering_window, AT_EASE if at_ease else 0)
 
     def advance(self, now: datetime) -> None:
         """Let time pass without an event: silence is evidence too.
@@ -135,8 +127,8 @@ class Tracker(Kept):
         if seconds < self._known().seconds:
             known = self._known().time.astimezone(now.tzinfo).isoformat()
             raise TimeError(f"{now.isoformat()} lies before the tracker's time {known}; advance() only goes forward")
-        self._step(seconds)
-        self._forget(AT_EASE)
+        self._take_in(seconds, None)
+        self.health.settle(seconds - self.reordering_window, AT_EASE)
 
     def check(self, event: Event) -> None:
         """Refuse an event that this home cannot have sent (see `observe`)."""
@@ -217,13 +209,32 @@ class Tracker(Kept):
     # --- inside ------------------------------------------------------------------------------------------------------
     def _begin(self, seconds: float) -> None:
         """Nothing is known before the earliest instant."""
-        self._snapshot, self._started = self._engine.start(seconds), seconds
-        self.health.begin(self._snapshot)
+        begin, self._started = self._engine.start(seconds), seconds
+        self.health.begin(begin)
+        self._snapshot = begin
 
     def _known(self) -> Snapshot:
         if self._snapshot is None:
             raise TimeError("nothing is known before the first event; call observe() or advance() first")
         return self._snapshot
+
+    def _take_in(self, seconds: float, event: Event | None) -> bool:
+        """Take in an event, or that time has passed, then what came later once more: all of it, or nothing."""
+        now = self._known().seconds
+        if seconds >= now:  # a look at the sensors is a step of its own
+            self._look_after(seconds)
+        self.health.settle(max(now, seconds) - self.reordering_window, 0 if seconds >= now else math.inf)
+        with undone_if_refused(self, self._record, self.health):  # what the watches have counted would not be
+            later = self._go_back(seconds)
+            for at, each in ((seconds, event), *later):
+                self._look_after(at)
+                if each is not None:
+                    self._take(each)
+                elif at > self._known().seconds or not self._recent:
+                    self._pass_time(at)
+            self._trim(self._known().seconds)
+            self._final_until = self._known().time
+        return bool(later)
 
     def _go_back(self, seconds: float) -> list[tuple[float, Event | None]]:
         """Return to the snapshot before everything later than an instant; what is to be taken in again."""
@@ -237,19 +248,12 @@ class Tracker(Kept):
         del self._recent[position:]
         return [(at, event) for at, event, _ in later]
 
-    def _forget(self, steps: int) -> None:
-        """Drop the snapshots that no event may go back to any more, and note which final answers have been told."""
-        now = self._known()
-        self._trim(now.seconds)
-        self.health.settle(now.seconds - self.reordering_window, steps)
-        self._final_until = now.time
-
     def _trim(self, seconds: float) -> None:
+        """Drop the snapshots that no event may go back to any more at an instant."""
         while self._recent and self._recent[0][0] < seconds - self.reordering_window:
             self._record.add(*self._recent.pop(0))
 
     def _take(self, event: Event) -> None:
-        self._look_after(event.seconds)
         before = self._known()
         quiet, told = self._engine.advance(before, event.seconds)
         self._snapshot, more = self._engine.observe(self._heed(quiet, event.sensor), event)
@@ -257,11 +261,6 @@ class Tracker(Kept):
             self.health.note(quiet, self._snapshot, event)
         self._recent.append((event.seconds, event, before))
         self._tell([*told, *more])
-
-    def _step(self, seconds: float) -> None:
-        self._look_after(seconds)
-        if seconds > self._known().seconds or not self._recent:
-            self._pass_time(seconds)
 
     def _look_after(self, seconds: float) -> None:
         """While a sensor is suspected, look at it, at set instants: it does not matter how often anybody asks."""
@@ -271,10 +270,11 @@ class Tracker(Kept):
         while self.watching and look <= min(seconds, heard + HOLE):
             self.health.settle(look - self.reordering_window, 0)
             if self.health.suspecting:
-                quiet = self._pass_time(look)
-                self._snapshot = self._heed(quiet)
-                self.health.note(quiet, self._snapshot)
-                self._trim(look)
+                with undone_if_refused(self, self._record, self.health):
+                    quiet = self._pass_time(look)
+                    self._snapshot = self._heed(quiet)
+                    self.health.note(quiet, self._snapshot)
+                    self._trim(look)
             look = next_look(look, heard)
 
     def _pass_time(self, seconds: float) -> Snapshot:

@@ -25,7 +25,7 @@ class Staying(NamedTuple):
 
     Each time somebody leaves, the message is lost with a fixed probability; then the sensor stays on for good, else it
     goes off soon. So with nobody there it stays on n times with probability `lost + (1 - lost) alone ** n`, which never
-    falls below `lost`: the evidence that somebody is there is bounded.
+    falls below `lost`: the evidence that somebody is there is bounded. Told as one, n times are `alone ** n`.
     """
 
     stuck: float = 0.0

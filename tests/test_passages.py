@@ -18,7 +18,7 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from presence import Event, Floorplan, Passage, Settings, Tracker
-from presence.doors import MOST_WINDOWS
+from presence.doors import MOST_WINDOWS, TRACKED_SHARE
 from presence.floorplan import Sensor
 from presence.model import Model
 from presence.passages import INFERRED_LIMIT, inferred_passages
@@ -842,6 +842,30 @@ def test_direction_while_a_door_stands_open(story: str) -> None:
     answer = final(told(row(1), events, 400.0, settings=BESIDE), 8.0)
     exact = exact_direction(row(1), events, 1)
     np.testing.assert_allclose([answer.nobody, *answer.directions.values()], exact, rtol=0, atol=0.05)
+
+
+@pytest.mark.parametrize("order", ["abc", "cab"])
+def test_of_three_doors_that_stand_open_in_doubt_the_latest_two_are_followed(order: str) -> None:
+    """Who has passed them is followed on, not begun anew at every event."""
+    doors = {"front": {"between": ["hall", "away"]}, "arch": {"between": ["hall", "den"]}}
+    doors |= {door: {"between": ["hall", f"room_{door}"]} for door in order}
+    rooms: dict[str, dict[str, str]] = {room: {} for room in ("hall", "den", *(f"room_{door}" for door in order))}
+    sensors = {
+        "hall_motion": motion("hall", 20.0),
+        "den_motion": motion("den", 20.0),
+        "front_contact": contact("front"),
+    }
+    sensors |= {f"{door}_contact": contact(door) for door in order}
+    plan = home(2, rooms=rooms, doors=doors, **sensors)
+    tracker = Tracker(plan, Settings(door_idle_share=0.6))  # in doubt, for who opens a door mostly does so for nothing
+    tracker.advance(NOON)
+    for line in [(0.0, "hall_motion", "detected"), *((20.0 + n, f"{d}_contact", "open") for n, d in enumerate(order))]:
+        tracker.observe(at(*line))
+    for n in range(12):
+        tracker.observe(at(30.0 + n, "den_motion", ("detected", "clear")[n % 2]))
+        followed = {window.door: window.tracked for window in tracker._known().windows}
+        assert min(tracker._engine._label(tracker._known(), n)[0] for n in range(3)) > TRACKED_SHARE
+        assert followed == dict(zip(order, (False, True, True), strict=True))
 
 
 # --- locks -----------------------------------------------------------------------------------------------------------

@@ -186,9 +186,10 @@ class Monitor(Turns):
         self._horizon = horizon
         left = 0 if self._pressing() else max(0.0, min(PATIENCE, len(self._waiting) - steps))
         while len(self._waiting) > left and self._waiting[0][0].seconds < horizon:
-            quiet, after, event = self._waiting.popleft()
+            quiet, after, event = self._waiting[0]
             sensor, value = (None, "") if event is None else (event.sensor, event.value)
             chances = self._meter.measure(self._settled or quiet, quiet, after, sensor)
+            self._waiting.popleft()
             step = Step(quiet.seconds, chances.expected, chances.passed, sensor, value)
             self._settled = after
             self._watches = watches = self._watches or Watches(self.plan, self._began)
