@@ -131,10 +131,9 @@ class SwitchingSums:
             for reading in range(READINGS):
                 self._by_reading[reading, i] += _dark_and_wasted(ages[:, reading] < minutes * 60.0, truth)
 
-    @property
-    def timer_sums(self) -> CountArray:
+    def timer_sums(self, dark_cost: float = DARK_COST) -> CountArray:
         """`[timer, 0 in the dark | 1 wasted, room]`, by the cheapest of the readings that a room's timers may take."""
-        cost = _cost(self._by_reading.reshape(-1, 2, self.rooms)).reshape(READINGS, -1, self.rooms)
+        cost = _cost(self._by_reading.reshape(-1, 2, self.rooms), dark_cost).reshape(READINGS, -1, self.rooms)
         cost[1:, :, ~self.never_off] = np.inf
         best = cost.argmin(axis=0)
         sums: CountArray = np.take_along_axis(self._by_reading, best[None, :, None], axis=0)[0]
@@ -151,17 +150,17 @@ class SwitchingSums:
 
     def timer_table(self) -> list[dict[str, float]]:
         """Minutes a day of each timer, all rooms."""
-        sums = self.timer_sums.sum(axis=2)
+        sums = self.timer_sums().sum(axis=2)
         return [{"minutes": n, **self._per_day(row)} for n, row in zip(self.minutes, sums, strict=True)]
 
     def best_timer(self) -> dict[str, float]:
         """The one timer for all rooms that costs least, by the rule's own costs."""
-        return self.timer_table()[int(_cost(self.timer_sums.sum(axis=2)).argmin())]
+        return self.timer_table()[int(_cost(self.timer_sums().sum(axis=2)).argmin())]
 
     def best_timer_per_room(self, rooms: list[str]) -> dict[str, object]:
         """Each room with its own best timer, chosen in hindsight."""
-        best = _cost(self.timer_sums).argmin(axis=0)
-        sums = self.timer_sums[best, :, np.arange(len(rooms))].sum(axis=0)
+        best = _cost(self.timer_sums()).argmin(axis=0)
+        sums = self.timer_sums()[best, :, np.arange(len(rooms))].sum(axis=0)
         return {"minutes": {r: self.minutes[i] for r, i in zip(rooms, best, strict=True)}, **self._per_day(sums)}
 
     def room(self, index: int) -> dict[str, float]:
@@ -170,8 +169,8 @@ class SwitchingSums:
 
     def room_timer(self, index: int) -> dict[str, float]:
         """The same with the room's own best timer."""
-        best = int(_cost(self.timer_sums[:, :, index]).argmin())
-        return {"minutes": self.minutes[best], **self._per_day(self.timer_sums[best, :, index])}
+        best = int(_cost(self.timer_sums()[:, :, index]).argmin())
+        return {"minutes": self.minutes[best], **self._per_day(self.timer_sums()[best, :, index])}
 
     def _per_day(self, sums: CountArray) -> dict[str, float]:
         """Each sample stands for one step of the grid, so the share of samples is the share of the day's minutes."""
@@ -184,6 +183,6 @@ def _dark_and_wasted(on: BoolArray, truth: BoolArray) -> CountArray:
     return np.stack([(truth & ~on).sum(axis=0), (on & ~truth).sum(axis=0)])
 
 
-def _cost(sums: CountArray) -> Array:
+def _cost(sums: CountArray, dark_cost: float = DARK_COST) -> Array:
     """What each candidate costs; sums of shape (N, 2) or (N, 2, R)."""
-    return np.asarray(DARK_COST * sums[:, 0] + sums[:, 1], np.float64)
+    return np.asarray(dark_cost * sums[:, 0] + sums[:, 1], np.float64)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections import deque
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
 
 REMEMBERED_PASSAGES = 200
 """How many answers `Tracker.passages` keeps."""
+UNTAKEN_PASSAGES = 10_000
 
 
 class Tracker(Kept):
@@ -82,8 +82,8 @@ class Tracker(Kept):
         self._belief: tuple[Snapshot, Belief] | None = None
         self._recent: list[tuple[float, Event | None, Snapshot]] = []
         self._record = Record()
-        self._passages: deque[Passage] = deque(maxlen=REMEMBERED_PASSAGES)
-        self._untaken: deque[Passage] = deque(maxlen=10_000)
+        self._passages: tuple[Passage, ...] = ()
+        self._untaken: tuple[Passage, ...] = ()
         self._started = math.inf
         self._final_until: datetime | None = None
 
@@ -99,9 +99,7 @@ class Tracker(Kept):
         """
         self.check(event)
         seconds = event.seconds
-        if self._snapshot is None:
-            self._begin(seconds)
-        now = self._known().seconds
+        now = seconds if self._snapshot is None else self._snapshot.seconds
         if seconds < now - self.reordering_window:
             what = f"{event.sensor} {event.value} at {event.time.isoformat()}"
             raise LateEventError.of(what, now - seconds, self.reordering_window)
@@ -122,9 +120,7 @@ class Tracker(Kept):
             TimeError, TooManyHypothesesError: as `observe`; a TimeError also if the time lies before the tracker's.
         """
         seconds = epoch_seconds(now)
-        if self._snapshot is None:
-            self._begin(seconds)
-        if seconds < self._known().seconds:
+        if self._snapshot is not None and seconds < self._snapshot.seconds:
             known = self._known().time.astimezone(now.tzinfo).isoformat()
             raise TimeError(f"{now.isoformat()} lies before the tracker's time {known}; advance() only goes forward")
         self._take_in(seconds, None)
@@ -160,8 +156,7 @@ class Tracker(Kept):
 
     def take_passages(self) -> list[Passage]:
         """Answers since this was last called (at most the latest 10,000)."""
-        taken = list(self._untaken)
-        self._untaken.clear()
+        taken, self._untaken = list(self._untaken), ()
         return taken
 
     @property
@@ -220,14 +215,19 @@ class Tracker(Kept):
 
     def _take_in(self, seconds: float, event: Event | None) -> bool:
         """Take in an event, or that time has passed, then what came later once more: all of it, or nothing."""
-        now = self._known().seconds
+        if self._snapshot is None:
+            with undone_if_refused(self, self.health):
+                self._begin(seconds)
+                return self._take_in(seconds, event)
+        now = self._snapshot.seconds
         if seconds >= now:  # a look at the sensors is a step of its own
             self._look_after(seconds)
         self.health.settle(max(now, seconds) - self.reordering_window, 0 if seconds >= now else math.inf)
         with undone_if_refused(self, self._record, self.health):  # what the watches have counted would not be
             later = self._go_back(seconds)
             for at, each in ((seconds, event), *later):
-                self._look_after(at)
+                if later:  # else it has been done above
+                    self._look_after(at)
                 if each is not None:
                     self._take(each)
                 elif at > self._known().seconds or not self._recent:
@@ -292,9 +292,9 @@ class Tracker(Kept):
         return self._engine.heed(snapshot, self.health.silent - {heard}, self.health.noise)
 
     def _tell(self, passages: list[Passage]) -> None:
-        for passage in passages:
-            again = self._final_until is not None and passage.decided <= self._final_until
-            if passage.final and not passage.inferred and again:
-                continue  # told already, before a late event made us take the last second in again
-            self._passages.append(passage)
-            self._untaken.append(passage)
+        """Remember answers, but not final ones that were told before a late event made us take them in again."""
+        until = self._final_until
+        again = [p.final and not p.inferred and until is not None and p.decided <= until for p in passages]
+        if told := [passage for passage, known in zip(passages, again, strict=True) if not known]:
+            self._passages = (*self._passages, *told)[-REMEMBERED_PASSAGES:]
+            self._untaken = (*self._untaken, *told)[-UNTAKEN_PASSAGES:]

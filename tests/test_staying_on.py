@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 from itertools import pairwise
 from typing import Any
@@ -76,6 +77,19 @@ def test_how_often_anybody_asks_in_those_days_changes_nothing() -> None:
     once.advance(NOON + 49 * timedelta(hours=1.1))
     assert once.belief.rooms == pytest.approx(dict(often.belief.rooms), rel=0, abs=1e-8)
     assert once.log_likelihood == pytest.approx(often.log_likelihood, rel=0, abs=1e-8)
+
+
+@pytest.mark.parametrize("every", [70.0, 300.0])
+def test_a_radio_that_checks_in_bears_witness_each_minute(every: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It has been on for two days, but was silent for minutes only."""
+    told = []
+    for long in (staying_on.LONG, math.inf):
+        monkeypatch.setattr(staying_on, "LONG", long)
+        reports = [at(n * every, "radar", "occupied") for n in range(int(2.0 * 86400.0 / every))]
+        tracker = followed(with_radar(), reports)
+        tracker.advance(NOON + timedelta(days=2, seconds=200.0))
+        told.append((dict(tracker.belief.rooms), tracker.log_likelihood))
+    assert told[0] == told[1]
 
 
 @pytest.mark.parametrize("spacing", [[1.0] * 7, [1.0, 1.0, 2.0, 3.0], [7.0]])

@@ -34,11 +34,12 @@ def points(sums: SwitchingSums) -> dict[str, Array]:
     per_day = 1440.0 / sums.samples
     tuned = []
     for cost in COSTS:
-        best = (cost * sums.timer_sums[:, 0] + sums.timer_sums[:, 1]).argmin(axis=0)
-        tuned.append(sums.timer_sums[best, :, np.arange(len(best))].sum(axis=0))
+        timers = sums.timer_sums(cost)
+        best = (cost * timers[:, 0] + timers[:, 1]).argmin(axis=0)
+        tuned.append(timers[best, :, np.arange(len(best))].sum(axis=0))
     return {
         "library": sums.rule_sums[1:].sum(axis=2) * per_day,
-        "timer": sums.timer_sums.sum(axis=2) * per_day,
+        "timer": sums.timer_sums().sum(axis=2) * per_day,
         "room_timers": np.array(tuned) * per_day,
     }
 
