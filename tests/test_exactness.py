@@ -348,6 +348,7 @@ def test_all_hypotheses_equal_the_joint_filter(plan: Floorplan, data: st.DataObj
 
 OPENED = (10.0, "front_contact", "open")
 SHUT_UNOPENED = {
+    "first_of_all": [(10.0, "front_contact", "closed"), (50.0, *MOVED), (90.0, "inner_contact", "closed")],
     "lost": [OPENED, (13.0, "front_contact", "closed"), (50.0, *MOVED), (90.0, "front_contact", "closed")],
     "given_up": [OPENED, (50.0, *MOVED), (5400.0, "front_contact", "closed"), (5500.0, *MOVED)],
 }
@@ -355,7 +356,7 @@ SHUT_UNOPENED = {
 
 @pytest.mark.parametrize("story", SHUT_UNOPENED)
 def test_closings_of_doors_that_were_not_open_equal_the_joint_filter(story: str) -> None:
-    """The opening was lost, or the door has stood open for so long that it was taken to be shut."""
+    """The opening was lost, or the door has stood open for so long that it was taken to be shut, or it speaks first."""
     exact, tracker = JointFilter(RING), tracked(RING, [])
     for line in SHUT_UNOPENED[story]:
         exact.observe(at(*line))

@@ -72,30 +72,29 @@ class JointFilter:
                 joint = joint * factor.reshape([-1 if n == axis else 1 for n in range(joint.ndim)])
             self._condition(joint)
             return
-        share, tells = self.senses.open_share(event), self.senses.tells(event, self._lost(event))
+        share, tells = self.senses.open_share(event), self.senses.tells(event, self._miss(event))
         if self.senses.take(event):
-            self._caused({replace(event, value=value): weight for value, weight in tells.items()}, share)
+            self._caused(event, tells, share)
 
-    def _caused(self, told: Mapping[Event, float], share: float) -> None:
-        """One of the beings did one of several things, each with its weight, or nobody did."""
+    def _caused(self, event: Event, tells: Mapping[str, float], share: float) -> None:
+        """One of the beings did what a report may tell, each with its weight, or nobody did."""
+        alone = self.model.nobody_rate(replace(event, value=next(iter(tells))))
+        alone *= tells.get("open", 1.0) if len(tells) == 1 else 1.0
         marked = [np.zeros((self.model.size, self.model.size)) for _ in self.model.names]
         together, still = np.zeros_like(self.joint), np.eye(self.model.size)
-        for event, weight in told.items():
-            for cause in self.model.causes(event, self.model.hours(event.seconds), share):
+        for value, weight in tells.items():
+            for cause in self.model.causes(replace(event, value=value), self.model.hours(event.seconds), share):
                 if cause.moves is None:
                     marked[cause.being] += weight * cause.matrix
                 else:
                     who = {cause.being: weight * cause.matrix, cause.companion: cause.moves}
                     together += move_joint(self.joint, [who.get(p, still) for p in range(self.joint.ndim)])
-        event, weight = next(iter(told.items()))
-        nobody = self.model.nobody_rate(event) * (weight if len(told) == 1 else 1.0)
-        self._condition(mark_joint(self.joint, marked, nobody) + together)
+        self._condition(mark_joint(self.joint, marked, alone) + together)
 
-    def _lost(self, event: Event) -> float:
-        """Openings of a door whose message is lost, for one that comes."""
+    def _miss(self, event: Event) -> float:
+        """Share of a door's openings that its contact does not report."""
         door = self.model.plan.sensors[event.sensor].door
-        miss = 0.0 if door is None else self.model.sight(self.model.hours(event.seconds)).door_miss(door)
-        return miss / (1.0 - miss)
+        return 0.0 if door is None else self.model.sight(self.model.hours(event.seconds)).door_miss(door)
 
     def _lingered(self, name: str) -> None:
         """Somebody who has not gone out since kept a motion sensor on, which is on still or goes off: they are indoors.

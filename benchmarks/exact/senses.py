@@ -77,16 +77,19 @@ class Senses:
         """The share of time that a door stood open until its report before, to one decimal."""
         return self._share(str(self.plan.sensors[event.sensor].door))
 
-    def tells(self, event: Event, lost: float) -> dict[str, float]:
+    def tells(self, event: Event, miss: float) -> dict[str, float]:
         """What a report says, each with its weight: that a door that was not open is shut tells of an opening unheard.
 
-        Openings are lost so often for one that comes; a door that is only taken to be shut may have stood open still.
+        For one that comes `miss / (1 - miss)` openings are lost; a door that is only taken to be shut may have stood
+        open still, and an outer one that has not reported yet stood shut, unless its opening was lost.
         """
         sensor, door = self.plan.sensors[event.sensor], str(self.plan.sensors[event.sensor].door)
-        if sensor.kind != "contact" or event.value != "closed" or door in self.open or door not in self.reported:
+        if sensor.kind != "contact" or event.value != "closed" or door in self.open:
             return {event.value: 1.0}
+        if door not in self.reported:
+            return {"closed": 1.0 if self.plan.outdoor_sides[door] is None else miss}
         if door not in self.presumed:
-            return {"open": lost}
+            return {"open": miss / (1.0 - miss)}
         patience = self.settings.outer_door_expiry
         still = 0.5 * patience / (patience + event.seconds - self.presumed[door])
         return {"open": 1.0 - still, "closed": still}
