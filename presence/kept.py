@@ -37,9 +37,9 @@ LAID_OUT: tuple[ModuleType, ...] = (
 )
 """Where the records are that a tracker consists of."""
 WRITER = "written_by"
-"""Under which name a pickle says which version wrote it..."""
+"""Under which name a pickle, or a state of `learn`, says which version wrote it..."""
 KEPT = "kept"
-"""...and what."""
+"""...and a pickle what."""
 
 
 @cache

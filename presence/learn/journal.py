@@ -12,13 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from presence.errors import Fault, InputError
-from presence.kept import this_version
+from presence.kept import WRITER, this_version
 from presence.learned import write_json
 
 FORMAT = "what presence learn has worked out so far"
 VERSION = 4
-WRITER = "written_by"
-"""Under which name the file says which version of presence wrote it: another would work out other answers."""
 
 
 class Journal:
