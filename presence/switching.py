@@ -139,6 +139,12 @@ class SwitchingSums:
         sums: CountArray = np.take_along_axis(self._by_reading, best[None, :, None], axis=0)[0]
         return sums
 
+    def room_timers(self, dark_cost: float = DARK_COST) -> tuple[NDArray[np.intp], CountArray]:
+        """Each room's cheapest timer, chosen in hindsight, shape (R,); `[room, 0 in the dark | 1 wasted]` with it."""
+        timers = self.timer_sums(dark_cost)
+        best = _cost(timers, dark_cost).argmin(axis=0)
+        return best, timers[best, :, np.arange(self.rooms)]
+
     def switching(self) -> dict[str, float]:
         """Minutes a day of the default rule, all rooms."""
         return self._per_day(self.rule_sums[0].sum(axis=1))
@@ -159,9 +165,9 @@ class SwitchingSums:
 
     def best_timer_per_room(self, rooms: list[str]) -> dict[str, object]:
         """Each room with its own best timer, chosen in hindsight."""
-        best = _cost(self.timer_sums()).argmin(axis=0)
-        sums = self.timer_sums()[best, :, np.arange(len(rooms))].sum(axis=0)
-        return {"minutes": {r: self.minutes[i] for r, i in zip(rooms, best, strict=True)}, **self._per_day(sums)}
+        best, sums = self.room_timers()
+        minutes = {room: self.minutes[i] for room, i in zip(rooms, best, strict=True)}
+        return {"minutes": minutes, **self._per_day(sums.sum(axis=0))}
 
     def room(self, index: int) -> dict[str, float]:
         """Minutes a day of the default rule in one room."""
@@ -169,8 +175,8 @@ class SwitchingSums:
 
     def room_timer(self, index: int) -> dict[str, float]:
         """The same with the room's own best timer."""
-        best = int(_cost(self.timer_sums()[:, :, index]).argmin())
-        return {"minutes": self.minutes[best], **self._per_day(self.timer_sums()[best, :, index])}
+        best, sums = self.room_timers()
+        return {"minutes": self.minutes[best[index]], **self._per_day(sums[index])}
 
     def _per_day(self, sums: CountArray) -> dict[str, float]:
         """Each sample stands for one step of the grid, so the share of samples is the share of the day's minutes."""

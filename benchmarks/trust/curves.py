@@ -32,11 +32,7 @@ def points(sums: SwitchingSums) -> dict[str, Array]:
     Shapes (len(OFF_BELOW), 2), (len(MINUTES), 2), (len(COSTS), 2).
     """
     per_day = 1440.0 / sums.samples
-    tuned = []
-    for cost in COSTS:
-        timers = sums.timer_sums(cost)
-        best = (cost * timers[:, 0] + timers[:, 1]).argmin(axis=0)
-        tuned.append(timers[best, :, np.arange(len(best))].sum(axis=0))
+    tuned = [sums.room_timers(cost)[1].sum(axis=0) for cost in COSTS]
     return {
         "library": sums.rule_sums[1:].sum(axis=2) * per_day,
         "timer": sums.timer_sums().sum(axis=2) * per_day,
