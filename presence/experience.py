@@ -148,13 +148,13 @@ class TimesOn(NamedTuple):
         times = (*self.times, on)[-TIMES:]
         first, *others = sorted(times)
         late = bool(others) and first < (1.0 - JITTER) * min(hold, others[0])
-        return self.among(heard=self.heard + 1)._replace(times=times, shortest=others[0] if late else first)
+        return self.with_more(heard=1)._replace(times=times, shortest=others[0] if late else first)
 
-    def among(self, *, heard: float, lost: float | None = None) -> TimesOn:
-        """With these numbers of off messages, among the latest so many."""
-        lost = self.lost if lost is None else lost
-        heard, lost = among((heard, lost), heard + lost)
-        return self._replace(heard=heard, lost=lost)
+    def with_more(self, *, heard: int = 0, lost: int = 0) -> TimesOn:
+        """With so many off messages more; one that was taken to be lost may have come after all (-1)."""
+        counts = (self.heard + heard, max(0.0, self.lost + lost))
+        came, missed = among(counts, sum(counts))
+        return self._replace(heard=came, lost=missed)
 
     def came_again(self, seconds: float, passed: float, punctual: bool) -> TimesOn:
         """After it said again that it is on, so many seconds after its report before, punctually or not."""

@@ -117,10 +117,10 @@ class Engine(SeatEngine):
 
         And how many by itself, after one more.
         """
-        if sensor.kind not in ("switch", "power", "lock") and not strays(self.plan, sensor):
+        stray = strays(self.plan, sensor)
+        if sensor.kind not in ("switch", "power", "lock") and not stray:
             return snapshot
         record, nobody = snapshot.unprompted.get(sensor.id, Unprompted()), snapshot.holders[sensor.id].nobody
-        stray = strays(self.plan, sensor)
         record = record.in_time(nobody, snapshot.begun, snapshot.seconds) if stray else record.after(nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})
 

@@ -210,12 +210,17 @@ def went_off(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     return _kept(snapshot, sensor, record.went_off(on, stated_hold(sensor)))
 
 
+def last_said(snapshot: Snapshot, sensor: Sensor) -> float:
+    """When a sensor that has been on last said so, epoch seconds."""
+    return max(snapshot.holders[sensor.id].time.timestamp(), _record(snapshot, sensor).again)
+
+
 def spoke(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     """A motion sensor says that it is on: how long after its last report is kept, as long as it has never gone off."""
-    on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
-    if on is None or record.heard:
+    record = _record(snapshot, sensor)
+    if sensor.id not in snapshot.holders or record.heard:
         return snapshot
-    gap = snapshot.seconds - max(on.time.timestamp(), record.again)
+    gap = snapshot.seconds - last_said(snapshot, sensor)
     gaps = (*record.gaps, gap)[-GAPS:] if gap > REPEATED else record.gaps
     return _kept(snapshot, sensor, record._replace(gaps=gaps))
 
@@ -240,11 +245,10 @@ def said_again(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     Not within its hold; and not if it is a radio that checks in, which comes again as long after its last report as it
     did before, and has done so at least as often as not: people are not as punctual as that.
     """
-    on, record = snapshot.holders.get(sensor.id), _record(snapshot, sensor)
-    if on is None:
+    if sensor.id not in snapshot.holders:
         return snapshot
-    passed = snapshot.seconds - max(on.time.timestamp(), record.again)
-    record = record._replace(again=snapshot.seconds)
+    passed = snapshot.seconds - last_said(snapshot, sensor)
+    record = _record(snapshot, sensor)._replace(again=snapshot.seconds)
     if passed <= max(sensor.hold or 0.0, LEAST_HOLD):
         return _kept(snapshot, sensor, record)
     punctual = abs(passed - record.period) <= max(SLACK, ALIKE * passed)
@@ -259,7 +263,7 @@ def off_lost(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     if sensor.kind != "motion":
         return snapshot
     record = _record(snapshot, sensor)
-    return _kept(snapshot, sensor, record.among(heard=record.heard, lost=record.lost + 1))
+    return _kept(snapshot, sensor, record.with_more(lost=1))
 
 
 def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
@@ -270,4 +274,4 @@ def off_after_all(snapshot: Snapshot, sensor: Sensor) -> Snapshot:
     if record.heard and snapshot.able.get(sensor.id, 0.0) > on.time.timestamp():  # it has gone off since
         return snapshot
     snapshot = replace(snapshot, able={**snapshot.able, sensor.id: snapshot.seconds})
-    return _kept(snapshot, sensor, record.among(heard=record.heard + 1, lost=max(0.0, record.lost - 1)))
+    return _kept(snapshot, sensor, record.with_more(heard=1, lost=-1))

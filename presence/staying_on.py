@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from presence.doors import DoorEngine
 from presence.events import Event
 from presence.floorplan import Sensor
-from presence.lingering import UNHEARD, known_hold, lost_share, moved_since, tells_at
+from presence.lingering import known_hold, last_said, lost_share, moved_since, tells_at
 from presence.passages import Passage
 from presence.places import is_small
 from presence.snapshot import Snapshot, replace
@@ -71,8 +71,7 @@ class StayingEngine(DoorEngine):
         keeping, staying = self._keeping_on(snapshot, sensor), snapshot.staying.get(sensor.id, Staying())
         nobody, alone = nobody_inside(snapshot.mixture, keeping), self._kept_by_itself(snapshot, sensor)
         lost = lost_share(snapshot, sensor, self.settings.occupancy_lost)  # of a motion sensor, by its own record
-        said = snapshot.times_on.get(sensor.id, UNHEARD).again  # a radio that checks in
-        times = min(MOST, max(1.0, (at - max(said, snapshot.holders[sensor.id].time.timestamp())) / LONG))
+        times = min(MOST, max(1.0, (at - last_said(snapshot, sensor)) / LONG))
         likelihood, staying = staying.once_more(nobody, lost, alone**times)
         snapshot = self._witness(snapshot, keeping, likelihood)
         snapshot = replace(snapshot, staying={**snapshot.staying, sensor.id: staying})
