@@ -6,11 +6,14 @@ from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+CHANGED = (list, deque)
+"""What is changed in place; built once, for this runs at every event."""
+
 
 @contextmanager
 def undone_if_refused(*things: object) -> Iterator[None]:
     """If what follows is refused or interrupted, some things have what they had, in their lists and queues too."""
-    had = [{k: v.copy() if isinstance(v, list | deque) else v for k, v in vars(thing).items()} for thing in things]
+    had = [{k: v.copy() if isinstance(v, CHANGED) else v for k, v in vars(thing).items()} for thing in things]
     try:
         yield
     except BaseException:
