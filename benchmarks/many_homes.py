@@ -17,7 +17,7 @@ import resource
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict
 from importlib import import_module
@@ -66,6 +66,16 @@ def evaluate(jobs: Sequence[Job], **where: Any) -> tuple[float, float, str]:
     return seconds, used, json.dumps([asdict(report) for report in reports])
 
 
+def ways(counts: Sequence[int], stack: ExitStack, *, cluster: bool) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Where to run, by name; the cluster is started last, for its idle processes take time from the others."""
+    for n in counts:
+        yield f"pool, {n} worker{'s' * (n > 1)}", {"workers": n}
+    if cluster:
+        most = max(counts)
+        local = import_module("distributed").LocalCluster(n_workers=most, threads_per_worker=1, dashboard_address=":0")
+        yield f"Dask, {most} workers", {"scheduler": stack.enter_context(local).scheduler_address}
+
+
 def children() -> float:
     """Processor seconds of this process's children that have ended."""
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -91,14 +101,7 @@ def main() -> None:
         print("| where | seconds | processor s | homes per minute | homes per processor minute | same bytes |")
         print("| --- | ---: | ---: | ---: | ---: | --- |")
         first = ""
-        ways: list[tuple[str, dict[str, Any]]] = [(f"pool, {n} worker{'s' * (n > 1)}", {"workers": n}) for n in counts]
-        if not asked.no_cluster:
-            cluster = import_module("distributed").LocalCluster(
-                n_workers=max(counts), threads_per_worker=1, dashboard_address=":0"
-            )
-            stack.enter_context(cluster)
-            ways.append((f"Dask, {max(counts)} workers", {"scheduler": cluster.scheduler_address}))
-        for name, where in ways:
+        for name, where in ways(counts, stack, cluster=not asked.no_cluster):
             seconds, used, found = evaluate(jobs, **where)
             first = first or found
             told = [f"{used:.0f}", f"{60 * len(jobs) / used:.1f}"] if "workers" in where else ["-", "-"]
