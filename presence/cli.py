@@ -24,7 +24,7 @@ from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_health import health
 from presence.cli_learn import learn
-from presence.cli_options import DAYS_MISSING, EVERY, LEARNED, LOG, PLAN, STRICT, hypotheses
+from presence.cli_options import DAYS_MISSING, EVERY, LEARNED, LOG, PLAN, STRICT, WHAT_IFS, hypotheses
 from presence.cli_smooth import smooth
 from presence.cli_source import PATIENCE, Source, complain, load, load_learned
 from presence.errors import (
@@ -205,7 +205,7 @@ def evaluate(
     return source.status()
 
 
-@cli.command()
+@cli.command(epilog=WHAT_IFS)
 @click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=click.Path())
 @click.option(
     "--days", type=click.FloatRange(min=0, min_open=True), help="For how many days.  [required, but for a table]"
@@ -228,8 +228,8 @@ def simulate(
 
     A pressure sensor is a bed's where people sleep, else a seat's, if its id does not say otherwise (sofa, doormat).
 
-    HOMES: folders of plans or of homes, patterns of their names, or tables (.csv) of what-ifs with the columns home,
-    plan, days, seed and any setting of the simulation. Each home gets a folder of its own in the one of --out.
+    HOMES: folders of plans or of homes, patterns of their names, or tables (.csv) of what-ifs, one a row (columns
+    below). Each home gets a folder of its own in the one of --out.
     """
     from presence.homes import is_many
 

@@ -6,7 +6,8 @@ import re
 import resource
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import fields
 from functools import partial
 from pathlib import Path
 
@@ -14,6 +15,8 @@ import pytest
 
 import presence
 from presence import cli
+from presence.batch import MAKING
+from presence.simulate import SimulationSettings
 
 PLAN = """\
 name: two rooms
@@ -549,6 +552,15 @@ def test_the_demo_tells_the_garage_story(run: Run) -> None:
     assert coming_back[0] > 0.9
     lights = [line.split("light on in the ")[1] for line in out.splitlines() if "->" in line]
     assert [light.split()[0] for light in lights] == ["utility", "garage", "utility"]
+
+
+def test_the_help_of_simulate_names_every_column_of_a_table(run: Run) -> None:
+    told = " ".join(run("simulate", "--help")[1].split()).split("Columns of a table: ")[1].split(". ")[0].split(", ")
+    default = SimulationSettings()
+    named = {f.name: isinstance(getattr(default, f.name), Mapping) for f in fields(default)}
+    assert {*told} == {"home", "plan", *MAKING, *(name for name, many in named.items() if not many)} | {
+        f"{name}.{'PERSON' if name == 'roles' else 'SENSOR'}" for name, many in named.items() if many
+    }
 
 
 # --- clocks that are ahead --------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from presence.floorplan import Floorplan
 from presence.simulate.living import Lives, live, stream
 from presence.simulate.messages import send
 from presence.simulate.sensors import reports
-from presence.simulate.settings import MISSES, SimulationSettings
+from presence.simulate.settings import BLIND_TIMES, MISSES, SimulationSettings
 from presence.simulate.sight import Sight
 from presence.truth import TruthLine
 from presence.writing import write_whole
@@ -140,11 +140,13 @@ def _check(plan: Floorplan, days: float, seed: int, settings: SimulationSettings
         raise SettingError(f"days: {days!r} must be above 0 and at most {MOST_DAYS:,}")
     if seed < 0:
         raise SettingError(f"seed: {seed!r} must be 0 or more")
-    for field_name in ("misses", "false_alarms", "lost", "late"):
+    for field_name in ("blind_time", "misses", "false_alarms", "lost", "late"):
+        known = BLIND_TIMES if field_name == "blind_time" else MISSES
+        able = {"*", *known, *(sensor.id for sensor in plan.sensors.values() if sensor.kind in known)}
         for name in getattr(settings, field_name):
-            if name not in (*plan.sensors, *MISSES, "*"):
-                kinds = ", ".join(MISSES)
-                raise SettingError(f"{field_name}: {name!r} is no sensor of the plan; nor a kind ({kinds}), nor '*'")
+            if name not in able:
+                told = f"is no sensor of the plan of these kinds ({', '.join(known)}), nor one of them, nor '*'"
+                raise SettingError(f"{field_name}: {name!r} {told}")
     for name in settings.dead:
         if name not in plan.sensors:
             raise SettingError(f"dead: the plan has no sensor {name!r}; it has {', '.join(plan.sensors) or 'none'}")

@@ -48,13 +48,17 @@ FALSE_ALARMS: Mapping[str, float] = MappingProxyType(
 )
 """How often a day a sensor reports something with nobody there. Common practice, no source."""
 
+BLIND_TIMES: Mapping[str, float] = MappingProxyType({"motion": 6.0, "camera": 2.0, "occupancy": 0.0})
+"""Seconds for which a sensor sees nothing after it went off. Motion: Rana et al., IEEE Sensors Journal 16(16):6351;
+others: common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SimulationSettings:
     """How people live in a simulated home and how its sensors report.
 
-    The four mappings `misses`, `false_alarms`, `lost` and `late` take sensor ids and sensor kinds as keys; a sensor's
-    own entry goes before its kind's, and `"*"` stands for every sensor.
+    The mappings `blind_time`, `misses`, `false_alarms`, `lost` and `late` take sensor ids and sensor kinds as keys; a
+    sensor's own entry goes before its kind's, and `"*"` stands for every sensor.
 
     Raises:
         SettingError: if a value is out of its range or a role is unknown.
@@ -90,8 +94,8 @@ class SimulationSettings:
     # --- sensors --------------------------------------------------------------------------------------------------
     hold: float = 30.0
     """Seconds a motion sensor stays on after the last movement, where the plan does not say."""
-    blind_time: float = 6.0
-    """Seconds a motion sensor sees nothing after it went off: Rana et al., IEEE Sensors Journal 16(16):6351."""
+    blind_time: Mapping[str, float] = field(default_factory=dict)
+    """Seconds; defaults in `BLIND_TIMES`."""
     misses: Mapping[str, float] = field(default_factory=dict)
     """Probabilities; defaults in `MISSES`."""
     false_alarms: Mapping[str, float] = field(default_factory=dict)
@@ -116,6 +120,10 @@ class SimulationSettings:
     """Whether a hub notices a dead sensor (four hours later) and says `offline`."""
 
     def __post_init__(self) -> None:
+        for item in fields(self):
+            if isinstance(getattr(self, item.name), Mapping) != (item.default_factory is dict):
+                shape = "a mapping, by name," if item.default_factory is dict else "no mapping"
+                raise SettingError(f"{item.name}: {getattr(self, item.name)!r}; {shape} would be right")
         for person, role in self.roles.items():
             if role not in ROLES:
                 raise SettingError(f"roles: {person} has the unknown role {role!r}; the roles are {', '.join(ROLES)}")
@@ -127,6 +135,10 @@ class SimulationSettings:
                     raise SettingError(f"{item.name}: {number!r} must be a probability, at most 1")
         if not 0 < self.walking_speed[0] <= self.walking_speed[1] or not self.indoor_share:
             raise SettingError(f"walking_speed: {self.walking_speed!r} must be above zero, the slowest first")
+
+    def blind(self, sensor: str, kind: str) -> float:
+        """Seconds for which `sensor` sees nothing after it went off."""
+        return _look_up(self.blind_time, sensor, kind, BLIND_TIMES[kind])
 
     def miss(self, sensor: str, kind: str) -> float:
         """Chance that `sensor` does not see one thing that happens."""

@@ -1,7 +1,6 @@
 """How sensors see movement: motion sensors, cameras, and sensors that also see people who sit still.
 
 Such a sensor is on from a movement that it sees until `hold` seconds after the last one; then it is blind for a moment.
-Source of the blind time: Rana et al., IEEE Sensors Journal 16(16):6351.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ from presence.simulate.living import Lives
 from presence.simulate.reports import Array, Report, false_alarms
 from presence.simulate.settings import SimulationSettings
 
-CAMERA_HOLD, CAMERA_BLIND, OCCUPANCY_HOLD = 15.0, 2.0, 45.0
+CAMERA_HOLD, OCCUPANCY_HOLD = 15.0, 45.0
 """s; where the plan states no hold. Common practice, no source."""
 BREATH = 10.0
 """s between two looks of a sensor that sees still people."""
@@ -79,10 +78,10 @@ def on_periods(time: Array, hold: float, blind: float) -> Iterator[tuple[int, fl
 
 def seen(sensor: Sensor, lives: Lives, sight: Sight, settings: SimulationSettings, rng: Generator) -> Iterator[Report]:
     """What a motion sensor, a camera or an occupancy sensor reports."""
-    on, off, default, blind = {
-        "motion": ("detected", "clear", settings.hold, settings.blind_time),
-        "camera": ("person", "clear", CAMERA_HOLD, CAMERA_BLIND),
-        "occupancy": ("occupied", "vacant", OCCUPANCY_HOLD, 0.0),
+    on, off, default = {
+        "motion": ("detected", "clear", settings.hold),
+        "camera": ("person", "clear", CAMERA_HOLD),
+        "occupancy": ("occupied", "vacant", OCCUPANCY_HOLD),
     }[sensor.kind]
     hold = default if sensor.hold is None else sensor.hold
     if sensor.kind == "occupancy":
@@ -100,7 +99,7 @@ def seen(sensor: Sensor, lives: Lives, sight: Sight, settings: SimulationSetting
     being = np.concatenate([being[hit], np.full(len(alarms), -1, dtype=np.int32)])
     order = np.argsort(time, kind="stable")
     time, being = time[order], being[order]
-    for k, end in on_periods(time, hold, blind):
+    for k, end in on_periods(time, hold, settings.blind(sensor.id, sensor.kind)):
         cause = sight.beings[being[k]] if being[k] >= 0 else None
         yield Report(float(time[k]), on, cause)
         yield Report(end, off, cause)
