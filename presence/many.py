@@ -177,10 +177,21 @@ def _on_cluster(
         reason = " ".join(str(error).split()) or type(error).__name__
         message = f"scheduler {scheduler!r} cannot be used ({reason}); e.g. tcp://10.0.0.7:8786 would be right"
         raise PresenceError(message) from None
-    with client:
-        futures = {client.submit(_guarded, work, task, pure=False): index for index, task in enumerate(tasks)}
+
+    def done(indices: Sequence[int]) -> Iterator[tuple[int, Outcome[Result]]]:
+        futures = {client.submit(_guarded, work, tasks[index], pure=False): index for index in indices}
         for future in distributed.as_completed(list(futures), loop=client.loop):
             yield futures.pop(future), _fetched(future)
+
+    with client:
+        suspects = []
+        for index, outcome in done(range(len(tasks))):
+            if outcome.error == DIED:
+                suspects.append(index)
+            else:
+                yield index, outcome
+        for index in sorted(suspects):  # whoever waited at a worker that another task took down is blamed for it, too
+            yield from done([index])
 
 
 def _fetched(future: Any) -> Outcome[Any]:

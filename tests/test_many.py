@@ -64,6 +64,16 @@ def test_a_task_that_takes_its_worker_down_is_named_and_the_rest_is_done() -> No
     assert found == [Outcome(0.25), died, Outcome(0.5)]
 
 
+def test_who_waits_at_a_worker_that_another_task_takes_down_is_done() -> None:
+    """A scheduler blames all that its dead worker had; here, as soon as one has died with them, not the fourth."""
+    distributed, dask = pytest.importorskip("distributed"), pytest.importorskip("dask")
+    alone = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": ":0"}
+    with dask.config.set({"distributed.scheduler.allowed-failures": 0}), distributed.LocalCluster(**alone) as running:
+        found = list(in_order(run_many([0, 4, 2, 5], inverse_or_death, scheduler=running.scheduler_address)))
+    died: Outcome[float] = Outcome(None, DIED)
+    assert found == [died, Outcome(0.25), Outcome(0.5), Outcome(0.2)]
+
+
 def sleep_and_tell(path: str) -> None:
     Path(path).write_text(str(os.getpid()), encoding="utf-8")
     time.sleep(60)
