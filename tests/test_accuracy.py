@@ -18,7 +18,7 @@ from benchmarks.trust import curves, results
 from benchmarks.trust.garage import garage_doors, rule_accuracy
 from benchmarks.trust.homes import LIVED, PEOPLE, VARIANTS, Cell, home_of, live, plan_names
 from benchmarks.trust.page import page
-from benchmarks.trust.regret import regret
+from benchmarks.trust.regret import EVENTS, regret, regret_of
 from benchmarks.trust.scoring import COLUMNS, SCORES, run
 from presence import Event, Floorplan
 from presence.evaluate import evaluate
@@ -132,6 +132,22 @@ def test_one_person_loses_nothing_and_two_lose_with_one_hypothesis() -> None:
     assert regret(one, draw_log(one, 2 * 86400.0, 1)[:150], 2) == pytest.approx(0.0, abs=1e-9)
     events = draw_log(two, 86400.0, 1)[:200]
     assert regret(two, events, 1) > abs(regret(two, events, 16))
+
+
+@pytest.mark.parametrize("variant", ["plain", "no phones", "lost"])
+def test_the_exact_filter_knows_of_sensors_what_the_tracker_does(variant: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One person's hypotheses merge exactly, so that what they would differ by is what one of them does not know."""
+    monkeypatch.setitem(EVENTS, 1, 150)
+    found = regret_of(Cell("two_storey_garage", 1, variant, 3, 1.0), 16)
+    assert found == {"regret_nats_per_event": pytest.approx(0.0, abs=1e-6), "regret_events": 150}
+
+
+def test_sixteen_hypotheses_lose_next_to_nothing_of_two_lives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At most .005 nats an event, which a single one exceeds."""
+    monkeypatch.setitem(EVENTS, 2, 200)
+    one, sixteen = (regret_of(Cell("one_room_flat", 2, "plain", 3, 1.0), hypotheses) for hypotheses in (1, 16))
+    assert one["regret_events"] == sixteen["regret_events"] == 200
+    assert abs(sixteen["regret_nats_per_event"]) <= 0.005 < one["regret_nats_per_event"]
 
 
 # --- a row, the table, the page --------------------------------------------------------------------------------------

@@ -107,15 +107,16 @@ def live(cell: Cell) -> Lived:
         plan = in_utc(plan)
         life = draw_life(plan, cell.days * 86400.0, cell.seed)
         return Lived(plan, life.events, life.truth)
-    settings = _settings(cell)
+    settings = settings_of(cell)
     if cell.variant == "dead":
         before = simulate(plan, days=cell.days, seed=cell.seed, settings=settings)
-        settings = _settings(cell, {busiest(plan, before.log): cell.days / 3})
+        settings = settings_of(cell, {busiest(plan, before.log): cell.days / 3})
     made = simulate(plan, days=cell.days, seed=cell.seed, settings=settings)
     return Lived(plan, list(reorder(made.log)), made.truth)
 
 
-def _settings(cell: Cell, dead: dict[str, float] | None = None) -> SimulationSettings:
+def settings_of(cell: Cell, dead: dict[str, float] | None = None) -> SimulationSettings:
+    """What the simulator is asked for in a cell; `dead` as in its settings."""
     return SimulationSettings(
         no_visitors=cell.variant != "visitor",
         no_pets=cell.variant != "pet",

@@ -11,14 +11,16 @@ from dataclasses import replace
 
 from benchmarks.exact.drawing import draw_life
 from benchmarks.exact.joint_filter import PLAIN, JointFilter
-from benchmarks.trust.homes import DRAWABLE, DRAWN, Cell, home_of, in_utc
+from benchmarks.trust.homes import DRAWABLE, DRAWN, Cell, home_of, in_utc, settings_of
 from presence import Event, Floorplan, Tracker
 from presence.events import reorder
 from presence.model import Model
-from presence.simulate import SimulationSettings, simulate
+from presence.simulate import simulate
 
 LARGEST = 600_000
 """Joint states that are still feasible."""
+COMPARED = ("plain", "no phones", "lost", DRAWN)
+"""Variants of which the exact filter knows all that the tracker does; not of a dead sensor that the tracker doubts."""
 EVENTS = {1: 1500, 2: 800, 3: 800}
 """Number of people -> events that are compared."""
 
@@ -36,8 +38,7 @@ def events_of(cell: Cell, plan: Floorplan) -> list[Event]:
     """The first events of a day and a half of life in it, the small hours left out."""
     if cell.variant == DRAWN:
         return draw_life(plan, 1.5 * 86400.0, cell.seed).events[: EVENTS[cell.people]]
-    asked = SimulationSettings(no_visitors=True, no_pets=True)
-    log = list(reorder(simulate(plan, days=3, seed=cell.seed, settings=asked).log))
+    log = list(reorder(simulate(plan, days=3, seed=cell.seed, settings=settings_of(cell)).log))
     return [event for event in log if event.seconds > log[0].seconds + 5 * 3600][: EVENTS[cell.people]]
 
 
@@ -53,7 +54,7 @@ def regret(plan: Floorplan, events: Sequence[Event], hypotheses: int) -> float:
 
 def regret_of(cell: Cell, hypotheses: int) -> dict[str, float]:
     """The regret in a cell's home and the events it rests on; empty where the exact filter is not feasible."""
-    plan = exact_home(cell) if cell.variant in ("plain", DRAWN) else None
+    plan = exact_home(cell) if cell.variant in COMPARED else None
     events = events_of(cell, plan) if plan is not None else []
     if plan is None or not events:
         return {}
