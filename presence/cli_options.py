@@ -18,10 +18,10 @@ DAYS_MISSING = "Missing option '--days'."
 """Of one home always, of many where their table names none."""
 WHAT_IFS = """Columns of a table: home, plan, days, seed, visits_per_week, deliveries_per_week, car_share,
 together_share, no_phones, no_visitors, no_pets, walking_speed, indoor_share, outer_door_closing, inner_door_closing,
-idle_door_share, locking, hold, lost_share, late_share, late_up_to, stuck_share, forgotten_phone, phone_delay,
-offline_reports, roles.PERSON, dead.SENSOR, blind_time.SENSOR, misses.SENSOR, false_alarms.SENSOR, lost.SENSOR,
-late.SENSOR. Instead of SENSOR a kind of sensor may stand (but for dead), or * for all. An empty cell leaves the
-default; what each means stands in presence/simulate/settings.py."""
+idle_door_share, locking, lost_share, late_share, late_up_to, stuck_share, forgotten_phone, phone_delay,
+offline_reports, roles.PERSON, dead.SENSOR, hold.SENSOR, blind_time.SENSOR, misses.SENSOR, false_alarms.SENSOR,
+lost.SENSOR, late.SENSOR. Instead of SENSOR a kind of sensor may stand (but for dead), or * for all. An empty cell
+leaves the default; what each means stands in presence/simulate/settings.py."""
 """What a table of what-ifs may ask of the simulation: all of its settings."""
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 

@@ -804,7 +804,7 @@ def test_ways_are_the_shortest_in_doors(garage_home: Floorplan) -> None:
         ({"roles": {"P1": "pirate"}}, "unknown role 'pirate'"),
         ({"walking_speed": (1.5, 1.2)}, "the slowest first"),
         ({"blind_time": 4.0}, "blind_time: 4.0; a mapping, by name, would be right"),
-        ({"hold": {"motion": 4.0}}, "hold: {'motion': 4.0}; no mapping would be right"),
+        ({"late_up_to": {"motion": 4.0}}, "late_up_to: {'motion': 4.0}; no mapping would be right"),
     ],
 )
 def test_settings_out_of_range_are_refused(values: dict[str, Any], text: str) -> None:

@@ -80,7 +80,6 @@ def alone(**changes: Any) -> Floorplan:
 EVERY_KIND: dict[str, Any] = {
     "front_contact": {"kind": "contact", "door": "front"},
     "front_lock": {"kind": "lock", "door": "front"},
-    "motion": {"kind": "motion", "room": "hall"},
     "camera": {"kind": "camera", "room": "hall", "hold": 5},
     "radar": {"kind": "occupancy", "room": "kitchen", "hold": 5},  # a look every 10 s: each is told by itself
     "bell": {"kind": "switch", "room": "porch"},
@@ -390,6 +389,18 @@ def test_a_sensor_raises_as_many_false_alarms_as_asked(name: str, value: str, as
 SHUT = Swing(0.0, False, None, "hall")
 
 
+def on_and_off(kind: str, moves: int, planned: float | None, **asked: Any) -> tuple[list[float], list[float]]:
+    """When a sensor goes on, and off, in whose sight somebody moves so many times, every ten seconds from 0 on."""
+    plan = alone(sensors={"eye": {"kind": kind, "room": "hall"} | ({} if planned is None else {"hold": planned})})
+    there = Trace("P1", [(-0.8, "hall"), (10.0 * moves - 1.0, AWAY)])
+    lives = replace(life_alone(0), geometry=Geometry(plan), people=[there])
+    times, hall = 10.0 * np.arange(moves), np.full(moves, list(plan.rooms).index("hall"), dtype=np.int32)
+    sight = Sight(times, hall, 0 * times, 0 * times, 0 * times + 1, 0 * hall, ("P1",), 1)
+    settings = SimulationSettings(misses={"*": 0}, false_alarms={"*": 0}, **asked)
+    told = [report.time for report in seen(plan.sensors["eye"], lives, sight, settings, np.random.default_rng(1))]
+    return told[::2], told[1::2]
+
+
 @pytest.mark.parametrize(
     ("kind", "asked", "every"),
     [
@@ -402,19 +413,30 @@ SHUT = Swing(0.0, False, None, "hall")
         ("occupancy", {"occupancy": 12.0}, 20),
     ],
 )
-def test_a_sensor_is_on_and_then_blind_for_as_long_as_asked(kind: str, asked: dict[str, float], every: int) -> None:
-    """Somebody moves every ten seconds: 5 s on, blind for 6, 2 or 0 s unless asked otherwise, on at the next."""
-    hold = {} if kind == "motion" else {"hold": 5}  # else the plan's
-    plan = alone(sensors={"eye": {"kind": kind, "room": "hall", **hold}})
-    lives = replace(life_alone(0), geometry=Geometry(plan), people=[Trace("P1", [(0.0, "away"), (1000.0, "hall")])])
-    lives = replace(lives, begin=0.0, end=2000.0)
-    time, room = 1000.8 + 10.0 * np.arange(100), np.full(100, list(plan.rooms).index("hall"), dtype=np.int32)
-    nought = np.zeros(100)
-    sight = Sight(time, room, nought, nought, nought + 1, room * 0, ("P1",), 1)
-    settings = SimulationSettings(misses={"*": 0}, false_alarms={"*": 0}, hold=5.0, blind_time=asked)
-    told = list(seen(plan.sensors["eye"], lives, sight, settings, np.random.default_rng(1)))
-    assert [report.time for report in told[::2]] == pytest.approx(time[:: every // 10])
-    assert [report.time for report in told[1::2]] == pytest.approx(time[:: every // 10] + 5.0)
+def test_a_sensor_is_blind_for_as_long_as_asked(kind: str, asked: dict[str, float], every: int) -> None:
+    """Five seconds on, blind for 6, 2 or 0 s unless asked otherwise, on again at the next movement."""
+    on, off = on_and_off(kind, 60, 30.0, hold={"*": 5.0}, blind_time=asked)
+    expected = np.arange(0.0, 600.0, every)
+    assert on == pytest.approx(expected)
+    assert off == pytest.approx(expected + 5.0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "planned", "asked", "seconds"),
+    [
+        ("motion", 7.0, {}, 7.0),
+        ("motion", 7.0, {"motion": 9.0}, 9.0),
+        ("camera", None, {}, 15.0),
+        ("camera", 7.0, {}, 7.0),
+        ("occupancy", None, {}, 45.0),
+        ("occupancy", None, {"occupancy": 3.0, "eye": 9.0}, 9.0),
+    ],
+)
+def test_a_sensor_stays_on_for_as_long_as_asked(
+    kind: str, planned: float | None, asked: dict[str, float], seconds: float
+) -> None:
+    """Else for as long as the plan says, or as its kind usually does."""
+    assert on_and_off(kind, 1, planned, hold=asked) == ([0.0], [seconds])
 
 
 @pytest.mark.parametrize("kind", ["motion", "camera"])

@@ -140,8 +140,8 @@ def _check(plan: Floorplan, days: float, seed: int, settings: SimulationSettings
         raise SettingError(f"days: {days!r} must be above 0 and at most {MOST_DAYS:,}")
     if seed < 0:
         raise SettingError(f"seed: {seed!r} must be 0 or more")
-    for field_name in ("blind_time", "misses", "false_alarms", "lost", "late"):
-        known = BLIND_TIMES if field_name == "blind_time" else MISSES
+    for field_name in ("hold", "blind_time", "misses", "false_alarms", "lost", "late"):
+        known = BLIND_TIMES if field_name in ("hold", "blind_time") else MISSES
         able = {"*", *known, *(sensor.id for sensor in plan.sensors.values() if sensor.kind in known)}
         for name in getattr(settings, field_name):
             if name not in able:

@@ -48,6 +48,10 @@ FALSE_ALARMS: Mapping[str, float] = MappingProxyType(
 )
 """How often a day a sensor reports something with nobody there. Common practice, no source."""
 
+HOLDS: Mapping[str, float] = MappingProxyType({"motion": 30.0, "camera": 15.0, "occupancy": 45.0})
+"""Seconds for which a sensor stays on after the last movement, where the plan does not say. Common practice, no
+source."""
+
 BLIND_TIMES: Mapping[str, float] = MappingProxyType({"motion": 6.0, "camera": 2.0, "occupancy": 0.0})
 """Seconds for which a sensor sees nothing after it went off. Motion: Rana et al., IEEE Sensors Journal 16(16):6351;
 others: common practice, no source."""
@@ -57,8 +61,8 @@ others: common practice, no source."""
 class SimulationSettings:
     """How people live in a simulated home and how its sensors report.
 
-    The mappings `blind_time`, `misses`, `false_alarms`, `lost` and `late` take sensor ids and sensor kinds as keys; a
-    sensor's own entry goes before its kind's, and `"*"` stands for every sensor.
+    The mappings `hold`, `blind_time`, `misses`, `false_alarms`, `lost` and `late` take sensor ids and sensor kinds as
+    keys; a sensor's own entry goes before its kind's, and `"*"` stands for every sensor.
 
     Raises:
         SettingError: if a value is out of its range or a role is unknown.
@@ -92,8 +96,8 @@ class SimulationSettings:
     locking: float = 0.75
     """Chance that a lock is locked once its door is shut. Common practice, no source."""
     # --- sensors --------------------------------------------------------------------------------------------------
-    hold: float = 30.0
-    """Seconds a motion sensor stays on after the last movement, where the plan does not say."""
+    hold: Mapping[str, float] = field(default_factory=dict)
+    """Seconds; defaults are the plan's, else in `HOLDS`."""
     blind_time: Mapping[str, float] = field(default_factory=dict)
     """Seconds; defaults in `BLIND_TIMES`."""
     misses: Mapping[str, float] = field(default_factory=dict)
@@ -135,6 +139,10 @@ class SimulationSettings:
                     raise SettingError(f"{item.name}: {number!r} must be a probability, at most 1")
         if not 0 < self.walking_speed[0] <= self.walking_speed[1] or not self.indoor_share:
             raise SettingError(f"walking_speed: {self.walking_speed!r} must be above zero, the slowest first")
+
+    def held(self, sensor: str, kind: str, planned: float | None) -> float:
+        """Seconds for which `sensor` stays on after the last movement; `planned` is what the plan says."""
+        return _look_up(self.hold, sensor, kind, HOLDS[kind] if planned is None else planned)
 
     def blind(self, sensor: str, kind: str) -> float:
         """Seconds for which `sensor` sees nothing after it went off."""

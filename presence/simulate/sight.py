@@ -18,8 +18,6 @@ from presence.simulate.living import Lives
 from presence.simulate.reports import Array, Report, false_alarms
 from presence.simulate.settings import SimulationSettings
 
-CAMERA_HOLD, OCCUPANCY_HOLD = 15.0, 45.0
-"""s; where the plan states no hold. Common practice, no source."""
 BREATH = 10.0
 """s between two looks of a sensor that sees still people."""
 
@@ -78,12 +76,10 @@ def on_periods(time: Array, hold: float, blind: float) -> Iterator[tuple[int, fl
 
 def seen(sensor: Sensor, lives: Lives, sight: Sight, settings: SimulationSettings, rng: Generator) -> Iterator[Report]:
     """What a motion sensor, a camera or an occupancy sensor reports."""
-    on, off, default = {
-        "motion": ("detected", "clear", settings.hold),
-        "camera": ("person", "clear", CAMERA_HOLD),
-        "occupancy": ("occupied", "vacant", OCCUPANCY_HOLD),
-    }[sensor.kind]
-    hold = default if sensor.hold is None else sensor.hold
+    on, off = {"motion": ("detected", "clear"), "camera": ("person", "clear"), "occupancy": ("occupied", "vacant")}[
+        sensor.kind
+    ]
+    hold = settings.held(sensor.id, sensor.kind, sensor.hold)
     if sensor.kind == "occupancy":
         time, being = _breaths(sensor, lives)
         hit = rng.random(len(time)) >= settings.miss(sensor.id, sensor.kind)
