@@ -64,14 +64,20 @@ def test_a_task_that_takes_its_worker_down_is_named_and_the_rest_is_done() -> No
     assert found == [Outcome(0.25), died, Outcome(0.5)]
 
 
-def test_who_waits_at_a_worker_that_another_task_takes_down_is_done() -> None:
-    """A scheduler blames all that its dead worker had; here, as soon as one has died with them, not the fourth."""
+def slow_inverse_or_death(number: int) -> float:
+    time.sleep(1.0 if number else 0.2)
+    return inverse_or_death(number)
+
+
+def test_whoever_is_at_a_worker_that_another_task_takes_down_is_done() -> None:
+    """A scheduler blames all that the dead worker had; here after one death, so that one worker of three is left."""
     distributed, dask = pytest.importorskip("distributed"), pytest.importorskip("dask")
-    alone = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": ":0"}
-    with dask.config.set({"distributed.scheduler.allowed-failures": 0}), distributed.LocalCluster(**alone) as running:
-        found = list(in_order(run_many([0, 4, 2, 5], inverse_or_death, scheduler=running.scheduler_address)))
+    workers = {"n_workers": 3, "threads_per_worker": 2, "dashboard_address": ":0"}
+    with dask.config.set({"distributed.scheduler.allowed-failures": 0}), distributed.LocalCluster(**workers) as running:
+        done = run_many([0, 1, 2, 3, 4, 5], slow_inverse_or_death, scheduler=running.scheduler_address)
+        found = list(in_order(done))
     died: Outcome[float] = Outcome(None, DIED)
-    assert found == [died, Outcome(0.25), Outcome(0.5), Outcome(0.2)]
+    assert found == [died, *(Outcome(1 / number) for number in range(1, 6))]
 
 
 def sleep_and_tell(path: str) -> None:
