@@ -116,6 +116,8 @@ def toggle(front: Array, inside: Array, pause: float) -> tuple[Array, Mask]:
 
 def lately(values: NDArray[np.intp], samples: int) -> NDArray[np.intp]:
     """Running maximum over the latest `samples` + 1 values."""
+    if not len(values):
+        return values
     padded = np.concatenate([np.full(samples, values.min(initial=0)), values])
     windows = np.lib.stride_tricks.sliding_window_view(padded, samples + 1)
     result: NDArray[np.intp] = windows.max(axis=1)
