@@ -51,9 +51,7 @@ def some(chosen: Sequence[T], what: str, of: int, part: str, folder: Path) -> No
         LogError: if nothing is chosen.
     """
     if not len(chosen):
-        message = (
-            f"part {part!r} of {of} {what} is none that could be scored; two or more, or --part all, would be right"
-        )
+        message = f"part {part!r} of {of} {what} holds none to be scored; two or more, or --part all, would be right"
         raise LogError([Fault(str(folder), 0, message)])
 
 
@@ -116,9 +114,8 @@ def read_integers(
             elif message:
                 faults.append(Fault(str(path), number, message))
         elif parts and not (number == 1 and not any(part.lstrip("-").isdigit() for part in parts)):
-            faults.append(
-                Fault(str(path), number, f"{line.strip()!r} is not {columns} whole numbers of at most 15 digits")
-            )
+            message = f"{line.strip()!r} is not {columns} whole numbers of at most 15 digits"
+            faults.append(Fault(str(path), number, message))
     return np.array(rows, dtype=np.int64).reshape(-1, columns), np.array(lines, dtype=np.intp)
 
 
@@ -127,7 +124,7 @@ def first_lines(
 ) -> list[Fault]:
     """A fault for each id that is not known, at the first line that has it; `message` with {} for the id."""
     unknown = set(ids.tolist()) - {int(number) for number in known if str(number).isdecimal()}
-    return [Fault(str(path), int(lines[ids == number].min()), message.format(number)) for number in sorted(unknown)]
+    return [Fault(str(path), int(lines[ids == n].min()), message.replace("{}", str(n))) for n in sorted(unknown)]
 
 
 def one_file(folder: Path, pattern: str) -> Path:
