@@ -122,6 +122,9 @@ def test_a_month_beside_the_layout_of_another_house_is_refused(tmp_path: Path) -
     (folder / "layout.json").write_text(json.dumps({"house_A": other}))
     with pytest.raises(LogError, match=r"layout.json:0: house_A .* 5 of 8 sensors otherwise than COLUMNS.txt"):
         two_residents_month.load(folder)
+    plain_words = json.dumps(other).replace("Xy1", "a").replace("Xy2", "the")  # which are no sensors' names
+    (folder / "layout.json").write_text(json.dumps({"house_A": json.loads(plain_words)}))
+    assert len(two_residents_month.load(folder).days) == 2
 
 
 # --- sessions of two -------------------------------------------------------------------------------------------------

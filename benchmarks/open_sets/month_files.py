@@ -133,12 +133,13 @@ def choose_house(path: Path, columns: Mapping[str, Column]) -> Layout:
 
 
 def _named(body: Mapping[str, object]) -> list[tuple[str, str]]:
-    """The columns that a house gives names, and those."""
+    """The columns of a house with names that begin as a sensor's do, e.g. Ph1, and those; mere words name nothing."""
     rooms = body.get("rooms")
     listed = [room for room in rooms.values() if isinstance(room, Mapping)] if isinstance(rooms, Mapping) else []
     pairs = [(room.get("columns"), room.get("sensors")) for room in listed]
     both = [(a, b) for a, b in pairs if isinstance(a, list) and isinstance(b, list)]
-    return [(str(column), str(name)) for a, b in both for column, name in zip(a, b, strict=False)]
+    named = [(str(column), str(name)) for a, b in both for column, name in zip(a, b, strict=False)]
+    return [(column, name) for column, name in named if re.match(r"[a-z]+\d+\b", name, re.IGNORECASE)]
 
 
 def _alike(column: str, name: str) -> bool:
