@@ -39,8 +39,9 @@ from numpy.typing import NDArray
 from benchmarks.learning import add_home_options, figures, later_part
 from benchmarks.open_sets.following import follow
 from benchmarks.open_sets.recording import half
-from benchmarks.open_sets.score_two_residents import firings, read_causes, score_people
+from benchmarks.open_sets.score_two_residents import read_causes
 from benchmarks.open_sets.two_residents import PEOPLE, Session, TwoResidents, load
+from benchmarks.open_sets.two_residents_scores import firings, score_people
 from benchmarks.trust.homes import Cell, Lived, live
 from presence import Event, Floorplan, Settings
 from presence.floorplan import AWAY, ON_VALUES

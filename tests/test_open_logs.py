@@ -26,7 +26,7 @@ from benchmarks.open_sets import (
     two_residents,
     two_residents_month,
 )
-from benchmarks.open_sets.recording import read_layout
+from benchmarks.open_sets.layout import read_layout
 from presence import Settings
 from presence.learned import apply, write_learned
 

@@ -8,7 +8,7 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.open_sets.recording import Layout
+from benchmarks.open_sets.layout import Layout
 from benchmarks.open_sets.scores import confusion
 
 Array = NDArray[np.float64]
@@ -29,11 +29,11 @@ def sensor_distances(layout: Layout) -> dict[str, dict[str, float]]:
     opening without a pair of sensors joins the nearest two of its rooms.
     """
     room_of = layout.room_of
-    placed = [sensor for sensor in layout.at if sensor in room_of]
+    placed = layout.placed
     apart = {
         (a, b): float(np.hypot(*np.subtract(layout.at[a], layout.at[b]))) for a in placed for b in placed if a != b
     }
-    nearest = [min(apart[a, b] for b in placed if b != a) for a in placed]
+    nearest = [min((apart[a, b] for b in placed if b != a), default=np.inf) for a in placed]
     graph = nx.Graph()
     graph.add_nodes_from(placed)
     for (a, b), metres in apart.items():
@@ -116,6 +116,8 @@ def toggle(front: Array, inside: Array, pause: float) -> tuple[Array, Mask]:
 
 def lately(values: NDArray[np.intp], samples: int) -> NDArray[np.intp]:
     """Running maximum over the latest `samples` + 1 values."""
+    if not len(values):
+        return values
     padded = np.concatenate([np.full(samples, values.min(initial=0)), values])
     windows = np.lib.stride_tricks.sliding_window_view(padded, samples + 1)
     result: NDArray[np.intp] = windows.max(axis=1)

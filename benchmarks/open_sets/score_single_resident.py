@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchmarks.open_sets import passages, rivals, scores, supervised
 from benchmarks.open_sets.following import Trace, follow_all, instants, with_learned
-from benchmarks.open_sets.recording import half, held
+from benchmarks.open_sets.recording import half, held, some
 from benchmarks.open_sets.single_resident import SingleResident, load
 from presence.floorplan import AWAY
 
@@ -39,10 +39,15 @@ def run_single_resident(
     rivals_only: bool = False,
     learned: Path | None = None,
 ) -> dict[str, Any]:
-    """Scores of the tracker and its rivals; the whole log is followed, a part of its days is scored."""
+    """Scores of the tracker and its rivals; the whole log is followed, a part of its days is scored.
+
+    Over all days those of the second half are scored by themselves too, with what the first half chose.
+    """
     data = load(Path(folder), house=house, visitors=visitors)
     grid = instants(data.recording, every)
-    days = np.array(half(np.unique(grid // DAY).tolist(), part))
+    whole = np.unique(grid // DAY)
+    days = np.array(half(whole.tolist(), part))
+    some(days.tolist(), "days", len(whole), part, Path(folder))
     truth = front_passages(data, days)
     result: dict[str, Any] = {
         "set": "single_resident",
@@ -52,15 +57,35 @@ def run_single_resident(
         "passages": len(truth),
         "faults": [str(fault) for fault in data.faults],
     }
+    trace = None
     if not rivals_only:
         plan, settings = with_learned(data.plan, settings, learned)
         trace = follow_all(plan, [data.recording], every, settings, hypotheses, workers)[0]
-        result["tracker"] = score_tracker(data, trace, days, truth)
-    if part == "second":
-        result["supervised_trees"] = score_supervised(data, grid, days)
-    result["toggle_with_reset"] = score_toggle(data, grid, days, truth)
-    result["last_event_room"] = score_last_event(data, grid, days)
+    result |= score_all(data, trace, grid, days, whole, labels=part == "second")
+    earlier, later = (np.array(half(whole.tolist(), name)) for name in ("first", "second"))
+    if part == "all" and len(earlier):
+        found = score_all(data, trace, grid, later, earlier, labels=True)
+        found.get("tracker", {}).pop("log_likelihood", None)  # it is the whole log's
+        result["second_half"] = {
+            "recordings": len(later),
+            "passages": len(front_passages(data, later)),
+            **found,
+        }
     return result
+
+
+def score_all(
+    data: SingleResident, trace: Trace | None, grid: Array, days: Array, tuned_on: Array, *, labels: bool
+) -> dict[str, Any]:
+    """The tracker, if it was run; what has seen labels of the first half, if asked for; the rivals."""
+    truth = front_passages(data, days)
+    result: dict[str, Any] = {}
+    if trace is not None:
+        result["tracker"] = score_tracker(data, trace, days, truth)
+    if labels:
+        result["supervised_trees"] = score_supervised(data, grid, days)
+    result["toggle_with_reset"] = score_toggle(data, grid, days, tuned_on, truth)
+    return {**result, "last_event_room": score_last_event(data, grid, days)}
 
 
 def is_away(data: SingleResident, grid: Array) -> Mask:
@@ -141,13 +166,16 @@ def inside_times(data: SingleResident) -> Array:
     return np.array([e.seconds for e in data.recording.events if e.sensor != data.front and e.value in INSIDE])
 
 
-def score_toggle(data: SingleResident, grid: Array, days: Array, truth: Sequence[tuple[float, bool]]) -> dict[str, Any]:
-    """The front door toggles home and away, any event inside means home; the best pause between two visits."""
+def score_toggle(
+    data: SingleResident, grid: Array, days: Array, tuned_on: Array, truth: Sequence[tuple[float, bool]]
+) -> dict[str, Any]:
+    """The front door toggles home and away, any event inside means home; the pause of a visit is tuned on some days."""
     front, inside = passages.openings(data.recording, data.front), inside_times(data)
-    away = is_away(data, grid)
+    seen = grid[np.isin(grid // DAY, tuned_on)]
+    away = is_away(data, seen)
 
     def agreement(pause: float) -> float:
-        return float((held(*rivals.toggle(front, inside, pause), grid, True) != away).mean())
+        return float((held(*rivals.toggle(front, inside, pause), seen, True) != away).mean())
 
     pause = max(rivals.PAUSES, key=agreement)
     times, states = rivals.toggle(front, inside, pause)
@@ -190,7 +218,7 @@ def score_supervised(data: SingleResident, grid: Array, days: Array) -> dict[str
     features = supervised.age_features(np.stack(ages, axis=1), grid)
     away, room = is_away(data, grid), true_room(data, grid)
     known = room != ""
-    if len(np.unique(away[first])) < 2 or not known[first].any():
+    if len(np.unique(away[first])) < 2 or not known[first].any() or not supervised.available():
         return {}
     _, (p_away,) = supervised.forest(features[first], away[first], [features])
     rooms, (p_room,) = supervised.forest(features[first & known], room[first & known], [features])

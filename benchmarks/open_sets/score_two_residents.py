@@ -12,16 +12,24 @@ from numpy.typing import NDArray
 
 from benchmarks.open_sets import rivals, scores, supervised
 from benchmarks.open_sets.following import Trace, follow_all, instants, with_learned
-from benchmarks.open_sets.recording import Layout, half
-from benchmarks.open_sets.two_residents import PEOPLE, Row, Session, TwoResidents, load, true_rooms
+from benchmarks.open_sets.layout import Layout
+from benchmarks.open_sets.recording import half, some
+from benchmarks.open_sets.two_residents import PEOPLE, Row, Session, TwoResidents, load
+from benchmarks.open_sets.two_residents_scores import (
+    best_matching,
+    firings,
+    indoor,
+    log_loss,
+    score_people,
+    score_rooms,
+    true_occupied,
+    when_sure,
+)
 
 if TYPE_CHECKING:
     from presence import Settings
 
 Array = NDArray[np.float64]
-
-STRETCH = 300.0
-"""Seconds after which "who" may be matched anew in the score that asks for tracking rather than naming."""
 
 
 def run_two_residents(
@@ -37,9 +45,13 @@ def run_two_residents(
     rivals_only: bool = False,
     learned: Path | None = None,
 ) -> dict[str, Any]:
-    """Scores of the tracker, afresh each session, and of its rivals, on sessions by name or on a part of them."""
+    """Scores of the tracker, afresh each session, and of its rivals, on sessions by name or on a part of them.
+
+    Over all sessions those of the second half are scored by themselves too, with what the first half chose.
+    """
     data = load(Path(folder), visitors=visitors)
     chosen = [s for s in half(data.sessions, part) if sessions is None or s.recording.name in sessions]
+    some(chosen, "sessions", len(data.sessions), part, Path(folder))
     result: dict[str, Any] = {
         "set": "two_residents",
         "recordings": len(chosen),
@@ -47,94 +59,41 @@ def run_two_residents(
         "hold_s": round(data.hold, 2),
         "faults": [str(fault) for fault in data.faults],
     }
+    traces: list[Trace] | None = None
     if not rivals_only:
         plan, settings = with_learned(data.plan, settings, learned)
         traces = follow_all(plan, [s.recording for s in chosen], every, settings, hypotheses, workers)
-        result["tracker"] = score_tracker(data, chosen, traces, every)
-    if part == "second":
-        result["supervised_trees"] = score_supervised(data, chosen, every)
-    result["greedy"] = score_greedy(data, chosen, every)
-    result["timer"] = score_timer(data, chosen, every)
-    result["always_same"] = score_people(
-        chosen, [[1.0] * len(firings(s)) for s in chosen], [[0] * len(firings(s)) for s in chosen]
-    )
+    result |= score_all(data, chosen, chosen, traces, every, labels=part == "second")
+    earlier, later = half(chosen, "first"), half(chosen, "second")
+    if part == "all" and sessions is None and earlier:
+        told = None if traces is None else half(traces, "second")
+        result["second_half"] = {
+            "recordings": len(later),
+            **score_all(data, later, earlier, told, every, labels=True),
+        }
     return result
 
 
-def firings(session: Session) -> list[Row]:
-    """The motion sensors' "on" rows."""
-    return [row for row in session.rows if row.state == "ON"]
-
-
-def score_people(
-    sessions: Sequence[Session], same: Sequence[Sequence[float]], who: Sequence[Sequence[int]]
-) -> dict[str, scores.Score]:
-    """Scores of "the same person as before" (a probability for every firing) and of who it was (0 or 1)."""
-    single, whole, naming, tracking = [], [], [], []
-    for session, p_same, person in zip(sessions, same, who, strict=True):
-        rows = firings(session)
-        pairs = [(a.residents, b.residents, p) for (a, b), p in zip(pairwise(rows), p_same[1:], strict=True)]
-        whole.append(np.array([hit(p, bool(a & b)) for a, b, p in pairs if a and b]))
-        single.append(np.array([hit(p, a == b) for a, b, p in pairs if len(a) == len(b) == 1]))
-        known = [
-            (row.time, k == min(row.residents) - 1)
-            for row, k in zip(rows, person, strict=True)
-            if len(row.residents) == 1
-        ]
-        right = np.array([ok for _, ok in known], dtype=np.bool_)
-        naming.append(best_matching(right))
-        stretch = np.array([(time - session.recording.start) // STRETCH for time, _ in known])
-        tracking.append(np.concatenate([right[:0], *(best_matching(right[stretch == k]) for k in np.unique(stretch))]))
-    return {
-        "same_person": scores.share(single),
-        "same_person_shared_tags_too": scores.share(whole),
-        "identity_whole_session": scores.share(naming),
-        "identity_within_5_min": scores.share(tracking),
-    }
-
-
-def hit(p: float, truth: bool) -> float:
-    """1 for the right side of one half, 0 for the wrong one, one half for no answer."""
-    return 0.5 if p == 0.5 else float((p > 0.5) == truth)
-
-
-def best_matching(right: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Hits under the better of the two ways to name two people."""
-    return right if 2 * right.sum() >= len(right) else ~right
-
-
-def score_rooms(
-    data: TwoResidents, sessions: Sequence[Session], said: Sequence[NDArray[np.bool_]], every: float
-) -> dict[str, scores.Score]:
-    """Exact set of occupied rooms at each instant, and rooms pooled; `said` has shape (T, rooms of the plan)."""
-    result: dict[str, scores.Score] = {}
-    for name, off_edges in (("", False), ("_off_edges_too", True)):
-        exact, answers, truths = [], [], []
-        for session, occupied in zip(sessions, said, strict=True):
-            truth, known = true_occupied(data, session, every, off_edges)
-            exact.append((occupied[known] == truth[known]).all(axis=1))
-            answers.append(occupied[known].ravel())
-            truths.append(truth[known].ravel())
-        result["room_set" + name] = scores.share(exact)
-        if not off_edges:
-            pooled = scores.detection(answers, truths)
-            result |= {f"rooms_{key}": value for key, value in pooled.items()}
-    return result
-
-
-def indoor(data: TwoResidents) -> list[str]:
-    """The layout's rooms that are in the plan."""
-    return [room for room in data.layout.rooms if room in data.plan.rooms]
-
-
-def true_occupied(
-    data: TwoResidents, session: Session, every: float, off_edges: bool
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Which rooms hold a resident at each instant, and whether both residents have been seen by then."""
-    where = true_rooms(session, data.layout, instants(session.recording, every), off_edges=off_edges)
-    rooms = list(data.layout.rooms)
-    truth = np.stack([(where == rooms.index(room)).any(axis=1) for room in indoor(data)], axis=1)
-    return truth, np.asarray((where >= 0).all(axis=1))
+def score_all(
+    data: TwoResidents,
+    sessions: Sequence[Session],
+    tuned_on: Sequence[Session],
+    traces: Sequence[Trace] | None,
+    every: float,
+    *,
+    labels: bool,
+) -> dict[str, Any]:
+    """The tracker, if it was run; what has seen labels of the first half, if asked for; the rivals."""
+    result: dict[str, Any] = {}
+    if traces is not None:
+        result["tracker"] = score_tracker(data, sessions, traces, every)
+    if labels:
+        result["supervised_trees"] = score_supervised(data, sessions, every)
+    if len(data.layout.placed) > 1:
+        result["greedy"] = score_greedy(data, sessions, every)
+    result["timer"] = score_timer(data, sessions, tuned_on, every)
+    same = [[1.0] * len(firings(s)) for s in sessions]
+    return {**result, "always_same": score_people(sessions, same, [[0] * len(p) for p in same])}
 
 
 def score_tracker(
@@ -146,8 +105,8 @@ def score_tracker(
         p_same, people, nobodies = read_causes(firings(session), trace)
         same.append(p_same)
         who.append(people.argmax(axis=1).tolist())
-        single = np.array([len(row.residents) == 1 for row in firings(session)])
-        truth = np.array([min(row.residents, default=1) - 1 for row in firings(session)])
+        single = np.array([len(row.residents) == 1 for row in firings(session)], dtype=np.bool_)
+        truth = np.array([min(row.residents, default=1) - 1 for row in firings(session)], dtype=np.intp)
         right = best_matching((people.argmax(axis=1) == truth)[single])
         swapped = not np.array_equal(right, (people.argmax(axis=1) == truth)[single])
         p_right = people[np.arange(len(truth)), 1 - truth if swapped else truth][single]
@@ -185,23 +144,8 @@ def read_causes(rows: Sequence[Row], trace: Trace) -> tuple[list[float], Array, 
             found[cause.time, cause.sensor] = (chain, [cause.people.get(p, 0.0) for p in PEOPLE], cause.nobody)
             chain = 1.0
     answers = [found.get((row.time, row.sensor), (0.5, [0.5, 0.5], 0.0)) for row in rows]
-    return [a[0] for a in answers], np.array([a[1] for a in answers]), np.array([a[2] for a in answers])
-
-
-def _single_pairs(session: Session, same: Sequence[float]) -> list[tuple[float, bool]]:
-    rows = firings(session)
-    pairs = zip(pairwise(rows), same[1:], strict=True)
-    return [(p, a.residents == b.residents) for (a, b), p in pairs if len(a.residents) == len(b.residents) == 1]
-
-
-def log_loss(session: Session, same: Sequence[float]) -> Array:
-    """Loss of each answer in nats."""
-    return np.array([-np.log(max(p if truth else 1 - p, 1e-6)) for p, truth in _single_pairs(session, same)])
-
-
-def when_sure(session: Session, same: Sequence[float]) -> Array:
-    """Hits of the answers given with .9 or more."""
-    return np.array([hit(p, truth) for p, truth in _single_pairs(session, same) if max(p, 1 - p) >= 0.9])
+    people = np.array([a[1] for a in answers]).reshape(-1, 2)
+    return [a[0] for a in answers], people, np.array([a[2] for a in answers])
 
 
 def score_greedy(data: TwoResidents, sessions: Sequence[Session], every: float) -> dict[str, scores.Score]:
@@ -229,7 +173,8 @@ def score_supervised(data: TwoResidents, sessions: Sequence[Session], every: flo
         [(firings(session), session.recording.start) for session in part]
         for part in (half(data.sessions, "first"), sessions)
     )
-    if not any(len(row.residents) == 1 for rows, _ in known for row in rows):
+    alone = [len(a.residents) == len(b.residents) == 1 for rows, _ in known for a, b in pairwise(rows)]
+    if not any(alone) or not supervised.available():
         return {}
     same, who = supervised.who_caused(data.layout, known, asked)
     said = [rooms_of(data, session, chosen, every) for session, chosen in zip(sessions, who, strict=True)]
@@ -238,12 +183,23 @@ def score_supervised(data: TwoResidents, sessions: Sequence[Session], every: flo
     return {**scored, **score_rooms(data, sessions, said, every)}
 
 
-def score_timer(data: TwoResidents, sessions: Sequence[Session], every: float) -> dict[str, Any]:
-    """Per room the best timer after its last movement, chosen on these same sessions (so it is flattered)."""
+def score_timer(
+    data: TwoResidents, sessions: Sequence[Session], tuned_on: Sequence[Session], every: float
+) -> dict[str, Any]:
+    """Per room a timer after its last movement, the best on some sessions (flattered if these are those scored)."""
+    minutes = best_minutes(data, tuned_on, every)
+    rooms = list(minutes)
+    ages = [room_ages(data.layout, session, rooms, instants(session.recording, every)) for session in sessions]
+    said = [age <= 60 * np.array([minutes[room] for room in rooms]) for age in ages]
+    return {**score_rooms(data, sessions, said, every), "minutes": str(minutes)}
+
+
+def best_minutes(data: TwoResidents, sessions: Sequence[Session], every: float) -> dict[str, int]:
+    """The best timer of each room on some sessions."""
     rooms = indoor(data)
     ages = [room_ages(data.layout, session, rooms, instants(session.recording, every)) for session in sessions]
     truth = [true_occupied(data, session, every, False) for session in sessions]
-    minutes = {
+    return {
         room: rivals.best_timer(
             [age[known, k] for age, (_, known) in zip(ages, truth, strict=True)],
             [true[known, k] for true, known in truth],
@@ -251,8 +207,6 @@ def score_timer(data: TwoResidents, sessions: Sequence[Session], every: float) -
         )
         for k, room in enumerate(rooms)
     }
-    said = [age <= 60 * np.array([minutes[room] for room in rooms]) for age in ages]
-    return {**score_rooms(data, sessions, said, every), "minutes": str(minutes)}
 
 
 def accuracy(c: Array) -> Array:

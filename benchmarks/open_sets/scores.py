@@ -135,6 +135,33 @@ def plain(scores: Any) -> Any:
     return scores
 
 
+def markdown(scores: dict[str, Any]) -> list[str]:
+    """The second half's figures, if they are there, as a table of Markdown: one line a figure, one column a method."""
+    part = "second half" if "second_half" in scores else "all that was scored"
+    shown = scores.get("second_half", scores)
+    methods = {name: found for name, value in shown.items() if isinstance(value, dict) and (found := _flat(value))}
+    heading = [f"{scores['set']}, {part}: {shown['recordings']} recordings", *methods]
+    rows = [[name, *(_cell(found.get(name)) for found in methods.values())]
+            for name in dict.fromkeys(name for found in methods.values() for name in found)]  # fmt: skip
+    return ["| " + " | ".join(row) + " |" for row in (heading, ["---", *["---:"] * len(methods)], *rows)]
+
+
+def _flat(scores: dict[str, Any], prefix: str = "") -> dict[str, Score]:
+    found: dict[str, Score] = {}
+    for key, value in scores.items():
+        if isinstance(value, dict):
+            found |= _flat(value, f"{prefix}{key} ")
+        elif isinstance(value, Score):
+            found[prefix + key] = value
+    return found
+
+
+def _cell(score: Score | None) -> str:
+    if score is None or np.isnan(score.value):
+        return ""
+    return f"{score.value:.3f}" + ("" if np.isnan(score.low) else f" [{score.low:.3f}, {score.high:.3f}]")
+
+
 def table(scores: dict[str, Any], indent: str = "") -> list[str]:
     """Scores for people, one line a figure."""
     lines = []

@@ -17,17 +17,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks.open_sets.layout import Layout, build_plan, door_id, front_door, numbered, read_layout
 from benchmarks.open_sets.recording import (
-    Layout,
     Recording,
-    build_plan,
-    door_id,
     event,
-    front_door,
+    first_lines,
+    longest_run,
     low_hold,
     one_file,
     read_integers,
-    read_layout,
     read_lines,
 )
 from presence.errors import Fault, LogError
@@ -45,6 +43,11 @@ MEANINGS: Sequence[tuple[str, tuple[str, ...]]] = (
 """Words of an activity's name and where it takes place; eating and dressing may be anywhere and have no room."""
 WORDS = {"contact": ("open", "closed"), "motion": ("detected", "clear"), "pressure": ("pressed", "released"),
          "switch": ("pressed", None)}  # fmt: skip
+DAY = 86400
+LONGEST = 60 * DAY
+"""Seconds: a log of weeks holds no longer silence and nothing that lasts longer; a wrong year makes one."""
+LATEST = 4102444800
+"""2100: what lies beyond is no date in seconds."""
 
 
 @dataclass(frozen=True)
@@ -69,19 +72,27 @@ def load(folder: Path, *, house: str = "", visitors: int = 0) -> SingleResident:
     """The house in a folder; with files of several houses the first by name, or the one with the given letter.
 
     Raises:
-        LogError: if a file is missing or the layout has no front door with a contact.
+        LogError: if a file is missing or nothing can be made of it, or the layout has no front door with a contact.
     """
     sensors_path = one_file(folder, f"*{house}.sensors")
     stem = sensors_path.name.removesuffix(".sensors")
-    layout = read_layout(folder / "layout.json", stem)
+    layout = numbered(read_layout(folder / "layout.json", stem))
     faults: list[Fault] = []
-    rows = read_integers(sensors_path, 3, faults)
+    rows, _ = read_rows(sensors_path, faults)
     names = read_names(folder / f"{stem}.sensor_names")
-    activities = read_integers(folder / f"{stem}.activities", 3, faults)
+    activities, lines = read_rows(folder / f"{stem}.activities", faults)
     activity_names = read_names(folder / f"{stem}.activity_names")
+    faults += first_lines(
+        folder / f"{stem}.activities",
+        activities[:, 2],
+        lines,
+        activity_names,
+        f"activity {{}} is not in {stem}.activity_names; it counts as at home, in no room that is known",
+    )
     front = front_door(layout, names)
     if front is None or front.contact is None or not len(rows) or not len(activities):
-        raise LogError([Fault(str(folder), 0, "needs sensor rows, activities and a contact on a door to the outside")])
+        needs = Fault(str(folder), 0, "needs sensor rows, activities and a contact on a door to the outside")
+        raise LogError([*faults, needs])
     unknown = sorted(set(map(str, rows[:, 2])) - set(layout.sensors))
     faults += [Fault(str(sensors_path), 0, f"sensor {u} is not in layout.json; its rows are left out") for u in unknown]
     plan = make_plan(stem, layout, names, rows, visitors)
@@ -89,8 +100,33 @@ def load(folder: Path, *, house: str = "", visitors: int = 0) -> SingleResident:
     start = float(activities[:, 0].min())
     end = float((activities[:, 0] + activities[:, 1]).max())
     events = tuple(e for e in make_events(plan, rows) if start <= e.seconds <= end)
+    if not events:
+        apart = Fault(str(sensors_path), 0, f"nothing happens between the first and the last of {stem}.activities")
+        raise LogError([*faults, apart])
     recording = Recording(stem, start, end, events)
     return SingleResident(plan, layout, recording, front.contact, door_id(front), away, stays, tuple(faults))
+
+
+def read_rows(path: Path, faults: list[Fault]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Rows of start, length, id, and their lines, without those that a silence longer than any parts from most."""
+    rows, lines = read_integers(path, 3, faults, _wrong)
+    order = np.argsort(rows[:, 0], kind="stable")
+    run = longest_run(rows[order, 0].tolist(), LONGEST)
+    faults += [
+        Fault(str(path), int(lines[k]), f"start {rows[k, 0]} is months away from the other rows; it is left out")
+        for k in sorted({*order.tolist()} - {*order[run].tolist()})
+    ]
+    kept = np.sort(order[run])
+    return rows[kept], lines[kept]
+
+
+def _wrong(row: list[int]) -> str | None:
+    start, length, _ = row
+    if not 0 <= start <= LATEST:
+        return f"start {start} is no time in seconds since 1970; one before 2100 would be right"
+    if not 0 <= length <= LONGEST:
+        return f"length {length}; 0 to {LONGEST} seconds would be right"
+    return None
 
 
 def read_names(path: Path) -> dict[str, str]:

@@ -8,12 +8,13 @@ scikit-learn is needed (it is in the extra `test`).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib.util import find_spec
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.open_sets.recording import Layout
+from benchmarks.open_sets.layout import Layout
 from benchmarks.open_sets.rivals import sensor_distances
 from benchmarks.open_sets.two_residents import Row
 from presence.markov import filter_chain
@@ -32,13 +33,21 @@ FAR = 20.0
 """Metres between sensors that no way joins."""
 
 
+def available() -> bool:
+    """Whether scikit-learn is installed."""
+    return find_spec("sklearn") is not None
+
+
 def forest(features: Array, labels: NDArray[np.generic], asked: Sequence[Array]) -> tuple[Array, list[Array]]:
     """The classes, shape (C,), and for each asked array of T samples their probabilities, shape (T, C)."""
     from sklearn.ensemble import RandomForestClassifier
 
     trees = RandomForestClassifier(TREES, min_samples_leaf=LEAF, class_weight="balanced_subsample", random_state=1)
     trees.fit(features, labels)
-    return np.asarray(trees.classes_), [np.asarray(trees.predict_proba(part)) for part in asked]
+    told = [
+        np.asarray(trees.predict_proba(part)) if len(part) else np.empty((0, len(trees.classes_))) for part in asked
+    ]
+    return np.asarray(trees.classes_), told
 
 
 def age_features(ages: Array, grid: Array) -> Array:
@@ -65,7 +74,7 @@ def firing_features(layout: Layout, rows: Sequence[Row], start: float) -> Array:
             metres = distances.get(before.sensor, {}).get(row.sensor, FAR)
             found += [*layout.at.get(before.sensor, (-1.0, -1.0)), row.time - before.time, metres]
         features.append(found)
-    return np.array(features)
+    return np.array(features) if features else np.empty((0, 0))
 
 
 def who_caused(
@@ -92,14 +101,24 @@ def who_caused(
             if len(row.residents) == 1:
                 single.append(feature)
                 who.append(min(row.residents) - 1)
-    _, p_same = forest(np.array(pairs), np.array(same), wanted)
-    _, p_who = forest(np.array(single), np.array(who), wanted)
-    chains = [_joined(a[:, -1], b) for a, b in zip(p_same, p_who, strict=True)]
-    return [a[:, -1].tolist() for a in p_same], [chain.argmax(axis=1).tolist() for chain in chains]
+    p_same = [p[:, 1] for p in _of_two(*forest(np.array(pairs), np.array(same), wanted))]
+    p_who = _of_two(*forest(np.array(single), np.array(who), wanted))
+    chains = [_joined(a, b) for a, b in zip(p_same, p_who, strict=True)]
+    return [a.tolist() for a in p_same], [chain.argmax(axis=1).tolist() for chain in chains]
+
+
+def _of_two(classes: Array, p: Sequence[Array]) -> list[Array]:
+    """Probabilities of the classes 0 and 1, shape (T, 2), also where labels have shown one of them only."""
+    whole = [np.zeros((len(part), 2)) for part in p]
+    for both, part in zip(whole, p, strict=True):
+        both[:, classes.astype(int)] = part
+    return whole
 
 
 def _joined(same: Array, who: Array) -> Array:
     """`p(who)` at each firing, given the changes and the looks of all firings so far; shape (T, 2)."""
+    if not len(who):
+        return np.empty((0, 2))
     p = np.clip(same[1:], 0.01, 0.99)
     transition = np.stack([np.stack([p, 1 - p], axis=-1), np.stack([1 - p, p], axis=-1)], axis=-2)
     return filter_chain(np.full(2, 0.5), transition, np.clip(who, 0.01, 0.99)).filtered

@@ -20,25 +20,21 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.open_sets.recording import (
-    Layout,
-    Recording,
-    build_plan,
-    door_id,
-    event,
-    front_door,
-    layout_houses,
-    low_hold,
-    one_file,
-    read_integers,
-    read_layout,
-    read_lines,
+from benchmarks.open_sets.layout import Layout, build_plan, door_id, front_door, numbered
+from benchmarks.open_sets.month_files import (
+    DAY,
+    Column,
+    choose_house,
+    read_changes,
+    read_columns,
+    read_labels,
+    unexplained,
 )
+from benchmarks.open_sets.recording import Recording, event, low_hold, one_file
 from presence.errors import Fault, LogError
 from presence.events import Event
 from presence.floorplan import AWAY, Floorplan
 
-DAY = 86400
 DAY_0 = 11326 * DAY
 """Midnight before day 0, epoch seconds: a Thursday in 2001, invented, for the set says no dates."""
 MEANINGS = (
@@ -50,16 +46,6 @@ MEANINGS = (
 """Words of an activity's name and where it takes place. Meals are where the chairs are; the rest may be anywhere."""
 WORDS = {"pressure": ("released", "pressed"), "motion": ("clear", "detected"), "contact": ("closed", "open"),
          "switch": (None, "pressed")}  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Column:
-    """What COLUMNS.txt says of one sensor."""
-
-    number: str
-    name: str
-    type: str
-    place: str
 
 
 @dataclass(frozen=True)
@@ -95,48 +81,26 @@ def load(folder: Path, *, visitors: int = 0) -> Month:
     """Every day in a folder. A layout of several houses is matched with COLUMNS.txt by the sensors' names.
 
     Raises:
-        LogError: if a file is missing or the layout has no front door with a contact.
+        LogError: if a file is missing, nothing is labelled, or the layout has no front door with a contact.
     """
     faults: list[Fault] = []
-    columns, activities = read_columns(one_file(folder, "*COLUMNS*"))
-    layout = choose_house(folder / "layout.json", columns)
-    rows = read_integers(one_file(folder, "*events.tsv"), 4, faults)
-    labels = read_integers(one_file(folder, "*labels.tsv"), 4, faults)
+    table = one_file(folder, "*COLUMNS*")
+    columns, activities = read_columns(table)
+    layout = numbered(choose_house(folder / "layout.json", columns))
+    faults += unexplained(table, columns, layout)
+    rows = read_changes(one_file(folder, "*events.tsv"), {*columns, *layout.sensors}, faults)
+    labels_path = one_file(folder, "*labels.tsv")
     front = front_door(layout, {column.number: column.place for column in columns.values()})
     if front is None or front.contact is None or not len(rows):
-        raise LogError([Fault(str(folder), 0, "needs sensor changes and a contact on a door to the outside")])
+        needs = Fault(str(folder), 0, "needs sensor changes and a contact on a door to the outside")
+        raise LogError([*faults, needs])
+    labels = read_labels(labels_path, activities, np.unique(rows[:, 0]).tolist(), faults)
     plan = make_plan(layout, columns, rows, visitors)
     inner = {sensor for sensor in layout.contacts if sensor != front.contact and one_means_shut(sensor, layout, rows)}
     shut = inner | ({front.contact} if share_on(front.contact, rows) > 0.5 else set())
-    days = tuple(read_day(int(day), plan, rows, labels, shut) for day in np.unique(rows[:, 0]))
+    days = tuple(read_day(int(day), plan, rows, labels, shut) for day in np.unique(labels[:, 0]))
     rooms = {number: room for number, name in activities.items() if (room := activity_room(name, layout, columns))}
     return Month(plan, layout, days, rows, rooms, front.contact, door_id(front), shut, tuple(faults))
-
-
-def read_columns(path: Path) -> tuple[dict[str, Column], dict[int, str]]:
-    """The sensors by column number, and the activities by id, that COLUMNS.txt explains."""
-    columns: dict[str, Column] = {}
-    activities: dict[int, str] = {}
-    for line in read_lines(path):
-        parts = [part.strip() for part in re.split(r"\t+", line.strip()) if part.strip()]
-        if parts and parts[0].isdigit() and len(parts) >= 4:
-            columns[parts[0]] = Column(parts[0], parts[1], parts[2].lower(), parts[3].lower())
-        elif len(parts) == 2 and parts[0].isdigit():
-            activities[int(parts[0])] = parts[1].lower()
-    return columns, activities
-
-
-def choose_house(path: Path, columns: Mapping[str, Column]) -> Layout:
-    """The layout's house whose sensors bear the names that COLUMNS.txt gives their columns; the first if none does."""
-    houses = layout_houses(path)
-
-    def fit(house: str) -> int:
-        rooms = houses[house].get("rooms", {}).values()
-        named = [pair for room in rooms for pair in zip(room.get("columns", []), room.get("sensors", []), strict=False)]
-        known = [(columns[str(c)].name.lower(), str(name).lower()) for c, name in named if str(c) in columns]
-        return sum(name.split()[:1] == [column] for column, name in known)
-
-    return read_layout(path, max(houses, key=fit) if houses else None)
 
 
 def sensor_kind(column: Column) -> str | None:
@@ -163,7 +127,7 @@ def make_plan(layout: Layout, columns: Mapping[str, Column], rows: NDArray[np.in
         sensors[sensor] = {"kind": kind, "door": door} if door else {"kind": kind, "room": room}
         if kind == "motion":
             sensors[sensor]["hold"] = low_hold(column_times(rows, sensor))
-        if room and re.search(r"\bbed\b", columns[sensor].place):
+        if room and sensor in columns and re.search(r"\bbed\b", columns[sensor].place):
             rest.add(room)
     return build_plan("two residents, a month", layout, sensors, {"P1": {}, "P2": {}}, rest=rest, visitors=visitors)
 
