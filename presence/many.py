@@ -30,6 +30,8 @@ ONE_THREAD = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
 DIED = "its worker process died (killed, or out of memory)"
 CONNECTING = 10.0
 """Seconds to wait for a scheduler."""
+COMING_BACK = 60.0
+"""Seconds to wait for a worker of a cluster that has none left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +193,12 @@ def _on_cluster(
             else:
                 yield index, outcome
         for index in sorted(suspects):  # whoever waited at a worker that another task took down is blamed for it, too
-            yield from done([index])
+            try:
+                client.wait_for_workers(1, timeout=COMING_BACK)
+            except TimeoutError:
+                yield index, Outcome(None, DIED)
+            else:
+                yield from done([index])
 
 
 def _fetched(future: Any) -> Outcome[Any]:
