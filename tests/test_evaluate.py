@@ -504,8 +504,8 @@ def test_the_worst_stretches_from_the_lines_alone(told_and_true: tuple[Scores, l
     runs = []
     for k, room in enumerate(grid[0][1]):
         wrong = [(now, (p[room] >= 0.5) - there[k]) for now, p, there in grid]  # 1 told occupied, -1 told empty
-        for kind, run in groupby(wrong, key=lambda pair: pair[1]):
-            times = [now for now, _ in run]
+        for kind, stretch in groupby(wrong, key=lambda pair: pair[1]):
+            times = [now for now, _ in stretch]
             if kind:
                 minutes = 7.0 * len(times) / 60
                 runs.append(
