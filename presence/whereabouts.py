@@ -94,6 +94,10 @@ class Whereabouts:
         """Since when whoever has been in one room at home for longest is there; infinite where nobody is at home."""
         return min((at for person, (at, _) in self._since.items() if self._is_home(person)), default=math.inf)
 
+    def _told_until(self, seconds: float) -> float:
+        """The last moment up to an instant of which the truth may have told; what follows its end is no gap in it."""
+        return min(seconds, self.latest) if self.ended else seconds
+
     def _is_home(self, person: str) -> bool:
         return self.where[person] != self.index[AWAY]
 
@@ -145,7 +149,7 @@ class Whereabouts:
             if known and old != new and doors:
                 direction = f"{list(self.plan.rooms)[old]}>{line.room}"
                 passages.append(TruePassage(at, (line.door,) if line.door in doors else doors, direction))
-        self.lost = seconds - self._longest_since() > self._may_stay
+        self.lost = self._told_until(seconds) - self._longest_since() > self._may_stay
         self.lost_since = min(*gaps, self._longest_since() if self.lost else math.inf)
         return passages
 
@@ -220,9 +224,10 @@ class Whereabouts:
         """
         notes = list(self._notes)
         begin, end = (log[0], log[-1]) if log else (math.nan, math.nan)
+        until = self._told_until(end)
         for person, (since, number) in self._since.items():
-            if self._is_gap(person, end):
-                notes.append(Note(number, self._gap(person, end - since, "the log's end")))
+            if self._is_gap(person, until):
+                notes.append(Note(number, self._gap(person, until - since, "the log's end")))
         if self.first - begin > NOTABLE:
             text = f"begins {_hours(self.first - begin)} after the log; what came before is not scored"
             notes.append(Note(self._first_line, text))
@@ -257,7 +262,8 @@ class Whereabouts:
     def no_instant(self, log: Sequence[float]) -> str:
         """Why no instant is covered by log and truth; the arguments are those of `notes`."""
         if not log:
-            return "the log is too short for one instant of the grid; events on both sides of one would be right"
+            short = "the log is too short for one instant of the grid; events on both sides of one would be right"
+            return f"no instant is covered: {short}"
         begin, end = self.span
         truth = "without a line" if math.isnan(begin) else f"{instant(begin)} to {instant(end) or 'later'}"
         missing = f"; no line by then of {', '.join(self.missing)}" if self.missing else ""
