@@ -24,7 +24,7 @@ from presence.truth import TruthLine
 TRUTH_ENDS_AFTER = 43200.0
 """A log that goes on this long after the truth's last line is longer than its truth; else the last rooms hold."""
 ENDS_EARLY = 21600.0
-"""Seconds by which a truth ends before its log from which it is said, unless nobody need have moved by then."""
+"""Seconds by which a truth ends before its log from which it is said, unless nobody need have moved in the log."""
 LONGEST_STAY = 64800.0
 """Seconds after which lines of whoever is in one room at home are missing, if it cannot be lived in alone. Common
 practice, no source; in simulated lives nobody stays for more than 13.1 h."""
@@ -239,9 +239,9 @@ class Whereabouts:
             if (lost := at - max(self.first, begin)) > NOTABLE:
                 text = f"is the first line of {person}; the {_hours(lost)} before it are not scored"
                 notes.append(Note(number, text))
-        return [*notes, *self._end_notes(end), *self._rest()]
+        return [*notes, *self._end_notes(begin, end), *self._rest()]
 
-    def _end_notes(self, end: float) -> Iterator[Note]:
+    def _end_notes(self, begin: float, end: float) -> Iterator[Note]:
         """What is to be said where log and truth do not end together; takes in what is left of the lines."""
         last, number = self.latest, self._latest_line
         for line in chain([self._next] if self._next is not None else [], self._lines):
@@ -250,7 +250,7 @@ class Whereabouts:
             yield Note(number, f"goes on for {_hours(last - end)} after the log; what comes after is not scored")
         if end - last > TRUTH_ENDS_AFTER:
             yield Note(number, f"ends long before the log does; scored up to its last line at {instant(last)}")
-        elif end - last > ENDS_EARLY and not math.isinf(self.known_until):
+        elif end - last > ENDS_EARLY and last >= begin and not math.isinf(self.known_until):
             hold = "the last rooms are taken to hold until the log ends"
             yield Note(number, f"ends {_hours(end - last)} before the log; {hold}")
 

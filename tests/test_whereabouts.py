@@ -125,12 +125,13 @@ def test_a_truth_that_tells_of_moves_long_before_its_log_is_noted(rows: Lines, s
         ("bedroom", 2.5, PLAN, []),
         ("away", 1.0, PLAN, []),  # then everybody is
         ("den", 1.0, LIVED_IN_DEN, []),
+        ("bedroom", -1.0, PLAN, []),  # a night: the log tells of no more than that she is asleep
     ],
 )
 def test_a_log_that_goes_on_for_hours_after_its_truth_is_noted(
     room: str, last: float, plan: Floorplan, says: list[str]
 ) -> None:
-    assert notes([*BOTH, (last, "ada", room)], 0, 8, plan) == says
+    assert notes([*((-2.0, *who) for _, *who in BOTH), (last, "ada", room)], 0, 8, plan) == says
 
 
 # --- where lines are missing ------------------------------------------------------------------------------------------
