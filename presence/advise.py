@@ -119,7 +119,7 @@ def candidates(plan: Floorplan, kinds: Sequence[str] = DEFAULT_KINDS, *, removal
     """
     changes: list[Change] = []
     have = {(s.kind, s.room or s.door or s.person) for s in plan.sensors.values()}
-    for kind in kinds:
+    for kind in dict.fromkeys(kinds):
         if kind not in ADDABLE:
             raise SettingError(f"kinds: {kind!r} cannot be tried; {', '.join(ADDABLE)} can")
         for place in _places(plan, kind):
@@ -214,10 +214,16 @@ def advise(
         watch: passes trials and their number through; for telling how far it has come.
 
     Raises:
-        SettingError: if a kind cannot be tried, `every` is no step, or the plan as it is cannot be simulated.
+        SettingError: if a kind cannot be tried, nothing is left to try, `every` is no step, or the plan as it is cannot
+            be simulated.
     """
     check_seconds("every", every, LEAST_STEP)
-    changes: list[Change | None] = [None, *candidates(plan, kinds, removals=removals)]
+    tried = candidates(plan, kinds, removals=removals)
+    if not tried:
+        others = ", ".join(kind for kind in ADDABLE if kind not in kinds)
+        message = "nothing to try: the plan has these kinds wherever they fit, and no sensor is to be taken away"
+        raise SettingError(f"kinds: {message}; {others or 'removals'} could be tried")
+    changes: list[Change | None] = [None, *tried]
     trials = [Trial(plan, change, seed, days, every) for change in changes for seed in seeds]
     done = run_many(trials, run_trial, workers=workers, scheduler=scheduler)
     outcomes = dict(done if watch is None else watch(done, len(trials)))

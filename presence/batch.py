@@ -6,8 +6,11 @@ matter where a worker runs, as long as it sees the same files.
 
 from __future__ import annotations
 
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import tzinfo
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -21,17 +24,20 @@ from presence.errors import (
     PresenceError,
     SettingError,
 )
-from presence.evaluate import TRUTH, Scores, evaluate
+from presence.evaluate import LOG, TRUTH, Scores, evaluate
 from presence.events import OF_A_FILE, Event, LogCounts, read_log, reorder
 from presence.floorplan import Floorplan
-from presence.homes import Home
+from presence.homes import FILES, Home
 from presence.many import Outcome
+from presence.reading import unreadable
 from presence.settings import Settings
-from presence.simulate import SimulationSettings, simulate, write
+from presence.simulate import SimulationSettings, is_simulated, simulate, write
 from presence.truth import TruthLine, stream_truth
 
 MOST_FAULTS = 20
-"""Faults of one home that are told; the rest is counted."""
+"""Lines about one file that are told; the rest is counted."""
+MOST_LOOKED_AT = 100_000
+"""Events that are read of a log whose truth is at fault: for their faults, while nobody has to wait for them."""
 OPTIONS: Mapping[str, type] = {"every": float, "hypotheses": int}
 MAKING: Mapping[str, type] = {"days": float, "seed": int}
 
@@ -49,6 +55,8 @@ def score_files(
 ) -> Scores:
     """The scores of a log against a truth file; memory does not grow with either.
 
+    Where the truth is at fault the log is looked into all the same, so that the faults of both are told at once.
+
     Args:
         plan: the home.
         events: of the log, in order of time.
@@ -62,23 +70,59 @@ def score_files(
         LogError: naming what is wrong with the truth, or that nothing is covered by both.
         SettingError, EventError: as `presence.replay.replay`.
     """
-    offsets: dict[str, int] = {}
-    lines = _noting(stream_truth(truth, plan), offsets)
+    offsets: dict[str, tuple[int, bool]] = {}
+    lines = _noting(_checked(stream_truth(truth, plan), events), offsets, plan.zone)
     try:
         scores = evaluate(plan, events, lines, every=every, settings=settings, hypotheses=hypotheses)
     except LogError as error:
-        raise LogError(replace(f, path=truth) if f.path == TRUTH else f for f in error.faults) from None
+        named = {LOG: counts.path, TRUTH: truth}
+        raise LogError(replace(f, path=named.get(f.path, f.path)) for f in error.faults) from None
+    here, there = ("/".join(sorted(found)) for found in (offsets, counts.offsets))
+    same = "each is taken as the instant that it names"
     if offsets and counts.offsets and counts.offsets.isdisjoint(offsets):
-        here, there = ("/".join(sorted(found)) for found in (offsets, counts.offsets))
-        text = f"times here are at {here}, in the log at {there}; each is taken as the instant that it names"
-        scores.covered["notes"].append({"line": min(offsets.values()), "text": text})
+        line, text = min(line for line, _ in offsets.values()), f"times here are at {here}, in the log at {there}"
+        scores.covered["notes"].append({"line": line, "text": f"{text}; {same}"})
+    elif len(offsets) > 1 and not all(is_local for _, is_local in offsets.values()):
+        line, text = max(line for line, _ in offsets.values()), f"times up to here are at {here}"
+        scores.covered["notes"].append({"line": line, "text": f"{text}; {same}"})
     return scores
 
 
-def _noting(lines: Iterable[TruthLine], offsets: dict[str, int]) -> Iterator[TruthLine]:
+def _checked(lines: Iterator[TruthLine], events: Iterable[Event]) -> Iterator[TruthLine]:
+    """The same lines; if they are refused, the log has been looked into and is refused with them."""
+    try:
+        first = next(lines, None)
+    except LogError as error:
+        faults = error.faults
+        try:
+            deque(islice(events, MOST_LOOKED_AT), maxlen=0)
+        except LogError as other:
+            faults = (*other.faults, *faults)
+        raise LogError(faults) from None
+    yield from chain([] if first is None else [first], lines)
+
+
+def _noting(lines: Iterable[TruthLine], offsets: dict[str, tuple[int, bool]], zone: tzinfo) -> Iterator[TruthLine]:
+    """The same lines; of each offset from UTC the first of them, and whether clocks at home have it then."""
     for line in lines:
-        offsets.setdefault(line.offset, line.line)
+        if line.offset not in offsets:
+            offsets[line.offset] = line.line, line.time.astimezone(zone).isoformat().endswith(line.offset)
         yield line
+
+
+def replaced(folder: Path, plan: Path) -> list[Fault]:
+    """Log and truth in a folder that lives in a plan would replace, each with a word about it.
+
+    Raises:
+        InputError: if they are what a home has recorded: its plan stands beside them, and they are no simulated lives
+            or it is the very plan that is lived in.
+    """
+    there = [path for path in (folder / "log.jsonl", folder / "truth.jsonl") if path.is_file()]
+    recorded = any((folder / name).is_file() for name in FILES["plan"]) and not is_simulated(folder)
+    if there and (recorded or folder.samefile(plan.parent)):
+        told = "belongs to the home whose plan stands beside it; another --out, or it moved away, would be right"
+        raise InputError([Fault(str(there[0]), 0, told)])
+    return [Fault(str(path), 0, "stood there before and is replaced") for path in there]
 
 
 # --- one of many ------------------------------------------------------------------------------------------------------
@@ -113,7 +157,10 @@ def evaluate_home(job: Job) -> HomeReport:
         counts, options = LogCounts(), {**job.options, **job.home.options}
         if options.get("hypotheses", 1) < 1:
             raise SettingError(f"hypotheses: {options['hypotheses']} is too few; 1 or more would be right")
-        plan, strict = Floorplan.load(paths["plan"]), options.pop("strict", False)
+        try:
+            plan, strict = Floorplan.load(paths["plan"]), options.pop("strict", False)
+        except InputError as error:
+            raise InputError([*error.faults, *unreadable(paths["log"], paths["truth"])]) from None
         read = read_log(paths["log"], plan=plan, strict=strict, counts=counts, on_fault=told.fault)
         events = reorder(read, believed=OF_A_FILE, counts=counts, on_fault=told.fault)
         settings = Settings.from_mapping(job.home.settings)
@@ -132,16 +179,31 @@ def simulate_home(job: Job) -> HomeReport:
 
     def work(paths: Mapping[str, str], told: _Told) -> Mapping[str, Any]:
         plan = Floorplan.load(paths["plan"])
-        folder = Path(job.folder, job.out, job.home.name)
-        copy = folder / f"plan{Path(paths['plan']).suffix.lower()}"
-        if copy.exists() and copy.samefile(paths["plan"]):
+        called = Path(job.out, job.home.name)
+        own, folder = Path(paths["plan"]), job.folder / called
+        told.given = {str(folder / n): str(called / n) for names in FILES.values() for n in names} | told.given
+        copy = folder / f"plan{own.suffix.lower()}"
+        if copy.exists() and copy.samefile(own):
             message = "is at home in the folder that would be written, log and truth too; another --out would be right"
             raise InputError([Fault(paths["plan"], 0, message)])
+        notes = replaced(folder, own)
+        if (other := _another_plan(copy, own)) is not None:
+            message = "is the plan of another home; another --out, or it moved away, would be right"
+            raise InputError([Fault(str(other), 0, message)])
         made = simulate(plan, settings=_lived(job.home.settings), **{**job.options, **job.home.options})
-        write(made, folder, {copy.name: Path(paths["plan"]).read_bytes().decode()})
+        write(made, folder, {copy.name: own.read_bytes().decode()})
+        for note in notes:
+            told.note(note)
         return {"events": len(made.log), "truth_lines": len(made.truth)}
 
     return _reported(job, work)
+
+
+def _another_plan(copy: Path, own: Path) -> Path | None:
+    """Another plan where the copy of one would stand, but for that of earlier simulated lives, or beside it."""
+    there = [path for path in (copy.with_name(name) for name in FILES["plan"]) if path.is_file()]
+    same = [copy] if is_simulated(copy.parent) or (copy in there and copy.read_bytes() == own.read_bytes()) else []
+    return next((path for path in there if path not in same), None)
 
 
 def _lived(settings: Mapping[str, Any]) -> SimulationSettings:
@@ -152,8 +214,9 @@ class _Told:
     """What one home's files made us say, by the names that people gave them; bounded."""
 
     def __init__(self, given: Mapping[str, str]) -> None:
-        self.given, self.faults, self.last = given, 0, ""
+        self.given, self.faults, self.last = dict(given), 0, ""
         self.lines: list[str] = []
+        self.about: Counter[str] = Counter()
 
     def fault(self, fault: Fault) -> None:
         """Take in something that is wrong."""
@@ -162,13 +225,15 @@ class _Told:
 
     def note(self, fault: Fault) -> None:
         """Take in something that is odd."""
-        if len(self.lines) <= MOST_FAULTS:
-            self.lines.append(str(replace(fault, path=self.given.get(fault.path, fault.path))))
+        path = self.given.get(fault.path, fault.path)
+        self.about[path] += 1
+        if self.about[path] <= MOST_FAULTS:
+            self.lines.append(str(replace(fault, path=path)))
 
     def all(self) -> tuple[str, ...]:
         """Lines for standard error."""
-        more = [] if len(self.lines) <= MOST_FAULTS else ["and more of the same files"]
-        return (*self.lines[:MOST_FAULTS], *more, *([self.last] if self.last else []))
+        more = [f"{path}:0: and {n - MOST_FAULTS} more" for path, n in self.about.items() if n > MOST_FAULTS]
+        return (*self.lines, *more, *([self.last] if self.last else []))
 
 
 def _reported(job: Job, work: Callable[[Mapping[str, str], _Told], Mapping[str, Any]]) -> HomeReport:

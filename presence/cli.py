@@ -143,7 +143,7 @@ def replay(
     from presence.replay import replay as lines
     from presence.replay import to_json
 
-    home, settings = load_learned(plan, learned)
+    home, settings = load_learned(plan, learned, log)
     source = Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
     at_once = log == "-" or out.isatty()
@@ -196,7 +196,7 @@ def evaluate(
     from presence.batch import score_files
     from presence.report import report
 
-    home, settings = load_learned(plan, learned)
+    home, settings = load_learned(plan, learned, log, truth)
     source = Source(home, log, strict)
     scores = score_files(home, source, truth, source.counts, every=every, hypotheses=hypotheses, settings=settings)
     for note in scores.covered["notes"]:
@@ -238,6 +238,7 @@ def simulate(
 
         numbers = str(seed) if seeds is None else seeds
         return simulate_many(given, days, numbers, out, workers=workers, scheduler=scheduler)
+    from presence.batch import replaced
     from presence.simulate import simulate as live
     from presence.simulate import write
 
@@ -247,7 +248,8 @@ def simulate(
         raise click.UsageError(DAYS_MISSING)
     home = load(plan)
     Path(out).mkdir(parents=True, exist_ok=True)  # what forbids it is said now, not after they have lived
-    _tell_replaced(plan, out)
+    for note in replaced(Path(out), Path(plan)):
+        complain(str(note))
     write(live(home, days=days, seed=seed), out)
     return DONE
 
@@ -266,15 +268,6 @@ def demo() -> None:
 
     for line in tell():
         click.echo(line)
-
-
-def _tell_replaced(plan: str, out: str) -> None:
-    """Name the log and the truth that would be replaced; those of the plan's own home are not."""
-    for path in filter(Path.is_file, (Path(out, name) for name in ("log.jsonl", "truth.jsonl"))):
-        if path.parent.samefile(Path(plan).parent):
-            told = "belongs to the home whose plan stands beside it; another --out, or it moved away, would be right"
-            raise InputError([Fault(str(path), 0, told)])
-        complain(f"{path}:0: stood there before and is replaced")
 
 
 def _only_for_many(workers: int | None, scheduler: str | None) -> None:

@@ -46,7 +46,7 @@ def draw(
     from presence.writing import write_whole
 
     goal = target(out, plan, log, truth, learned)
-    home, settings = load_learned(plan, learned)
+    home, settings = load_learned(plan, learned, *filter(None, (log, truth)))
     if log is None:
         write_whole({goal: [page(home)]})
         return DONE

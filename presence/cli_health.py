@@ -23,7 +23,7 @@ def health(plan: str, log: str, learned: str | None, as_json: bool, strict: bool
     from presence.health.report import text, to_json
     from presence.health.review import review
 
-    home, settings = load_learned(plan, learned)
+    home, settings = load_learned(plan, learned, log)
     source = Source(home, log, strict)
     found = review(home, source, settings=settings, hypotheses=hypotheses)
     click.echo(to_json(found) if as_json else text(found, home), nl=as_json)

@@ -43,7 +43,7 @@ def learn(
     from presence.learn.report import report_lines
     from presence.learned import write_learned
 
-    home = load(plan)
+    home = load(plan, beside=logs)
     written_to(out, (plan, *logs))
     sources = [Source(home, log, strict) for log in logs]
     events = [list(source) for source in sources]

@@ -21,7 +21,7 @@ import numpy as np
 from presence.batch import MAKING, OPTIONS, HomeReport, Job, evaluate_home, report_of, simulate_home
 from presence.cli_options import DAYS_MISSING
 from presence.cli_source import complain, say
-from presence.errors import DONE, FAILED, counted
+from presence.errors import DONE, FAILED, Fault, counted
 from presence.homes import Home, find_homes
 from presence.many import in_order, run_many
 from presence.report import cell, minutes
@@ -52,7 +52,8 @@ def evaluate_many(
     given: Sequence[str], options: Mapping[str, Any], *, as_json: bool, workers: int | None, scheduler: str | None
 ) -> int:
     """Score many homes; the exit status."""
-    homes = find_homes(given, ("plan", "log", "truth"), options=OPTIONS, settings=Settings)
+    needed = ("plan", "log", "truth")
+    homes = find_homes(given, needed, options=OPTIONS, settings=Settings, on_doubt=_doubt)
     width = max(len(name) for name in ("Home", *SUMMARY, *(home.name for home in homes)))
     scored: list[list[float]] = []
 
@@ -85,11 +86,11 @@ def simulate_many(
 ) -> int:
     """Let people live in many plans, or many lives in one; the exit status."""
     seeds = whole_numbers("--seeds", numbers)
-    homes = find_homes(given, ("plan",), options=MAKING, settings=SimulationSettings)
+    homes = find_homes(given, ("plan",), options=MAKING, settings=SimulationSettings, on_doubt=_doubt)
     if days is None and any("days" not in home.options for home in homes):
         raise click.UsageError(DAYS_MISSING)
     if len(seeds) > 1:
-        homes = [_seeded(home, seed) for home in homes for seed in seeds]
+        homes = [_seeded(home, seed) for home in homes for seed in (seeds[:1] if home.faults else seeds)]
 
     def tell(home: Home, report: HomeReport) -> None:
         made = report.figures
@@ -100,6 +101,10 @@ def simulate_many(
     status, made = _run(jobs, simulate_home, tell, workers, scheduler)
     click.echo(f"{made} of {len(homes)} homes made")
     return status
+
+
+def _doubt(fault: Fault) -> None:
+    complain(str(fault))
 
 
 def _seeded(home: Home, seed: int) -> Home:

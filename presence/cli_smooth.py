@@ -26,7 +26,7 @@ def smooth(plan: str, log: str, every: float, paths: bool, learned: str | None, 
     from presence.smoothing import paths as likeliest
     from presence.smoothing import smooth as smoothed
 
-    home, settings = load_learned(plan, learned)
+    home, settings = load_learned(plan, learned, log)
     source = Source(home, log, strict)
     if paths:
         for change in likeliest(home, source, every=every, settings=settings, hypotheses=hypotheses):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import click
 
-from presence.errors import DONE, INPUT_AT_FAULT
+from presence.errors import DONE, INPUT_AT_FAULT, InputError
 
 if TYPE_CHECKING:
     from presence.errors import Fault
@@ -37,16 +37,20 @@ def say(text: str) -> None:
         sys.stderr.flush()
 
 
-def load(plan: str, on_doubt: Callable[[Fault], None] | None = None) -> Floorplan:
-    """A plan; its faults end the command."""
+def load(plan: str, on_doubt: Callable[[Fault], None] | None = None, beside: Sequence[str] = ()) -> Floorplan:
+    """A plan; its faults end the command, and what keeps the files that go with it from being opened is told, too."""
     from presence.floorplan import Floorplan
+    from presence.reading import unreadable
 
-    return Floorplan.load(plan, on_doubt)
+    try:
+        return Floorplan.load(plan, on_doubt)
+    except InputError as error:
+        raise InputError([*error.faults, *unreadable(*beside)]) from None
 
 
-def load_learned(plan: str, learned: str | None) -> tuple[Floorplan, Settings | None]:
-    """A plan, and the settings that were learned for it; None: the defaults."""
-    home = load(plan)
+def load_learned(plan: str, learned: str | None, *beside: str) -> tuple[Floorplan, Settings | None]:
+    """A plan, and the settings that were learned for it (None: the defaults); `beside` as `load` takes it."""
+    home = load(plan, beside=beside) if beside else load(plan)
     if learned is None:
         return home, None
     from presence.learned import read_learned

@@ -9,11 +9,10 @@ import json
 import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from presence.direction import DirectionSums
 from presence.errors import Fault, LogError
@@ -23,6 +22,7 @@ from presence.floorplan import AWAY, Floorplan
 from presence.metrics import BinarySums, CountSums
 from presence.passages import Passage
 from presence.replay import replay
+from presence.samples import Samples
 from presence.settings import Settings
 from presence.snapshot import Belief
 from presence.stretches import Stretches
@@ -32,8 +32,8 @@ from presence.whereabouts import TRUTH_ENDS_AFTER, Whereabouts, instant
 
 BATCH = 1024
 """Samples that are scored together."""
-TRUTH = "<truth>"
-"""What faults call the truth, whose file is not known here."""
+LOG, TRUTH = "<log>", "<truth>"
+"""What faults call the two, whose files are not known here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,20 +99,6 @@ def evaluate(
     return scoring.scores()
 
 
-@dataclass(slots=True)
-class _Rows:
-    """Samples that wait to be scored together."""
-
-    seconds: list[float] = field(default_factory=list)
-    probability: list[list[float]] = field(default_factory=list)
-    occupied: list[NDArray[np.bool_]] = field(default_factory=list)
-    told: list[list[int]] = field(default_factory=list)
-    where: list[list[int]] = field(default_factory=list)
-    at_home: list[tuple[float, ...]] = field(default_factory=list)
-    number: list[int] = field(default_factory=list)
-    ages: list[NDArray[np.float64]] = field(default_factory=list)
-
-
 class Scoring:
     """Takes in replay lines one by one.
 
@@ -144,7 +130,9 @@ class Scoring:
         self._movement = LastMovement(plan, self.rooms)
         self._pulled: deque[Event] = deque()
         self._first_event = math.inf
-        self._rows = _Rows()
+        self._rows = Samples()
+        self._held: deque[Samples] = deque()
+        """Full batches, while lines of the truth from their time on may turn out to be missing."""
         self._span: list[float] = []
         self._log_span: list[float] = []
 
@@ -171,14 +159,18 @@ class Scoring:
             if passage.seconds >= self._first_event:
                 self.direction.passage(passage)
         self.direction.settle(seconds)
+        self._forget(self.truth.lost_since)
         if not self.truth.complete:
             return True
         if self.truth.ended and seconds - self.truth.latest > TRUTH_ENDS_AFTER:
-            self._drop_tail()
+            self._forget(self.truth.latest)
             return False
         if (not self.truth.ended or math.isnan(self.truth.latest)) and len(self._rows.seconds) >= BATCH:
-            self._flush()
+            self._held.append(self._rows)
+            self._rows = Samples()
         self._keep(belief, seconds)
+        while self._held and self._held[0].seconds[-1] <= self.truth.known_until:
+            self._score(self._held.popleft())
         return True
 
     def _take_events(self, seconds: float) -> None:
@@ -198,27 +190,28 @@ class Scoring:
         rows.at_home.append(belief.at_home)
         rows.number.append(int(self.truth.heads[: len(self.rooms)].sum()))
         rows.ages.append(self._movement.ages(seconds))
+        rows.known.append(not self.truth.lost)
 
-    def _drop_tail(self) -> None:
-        """Forget the samples after the truth's last line."""
-        rows, kept = self._rows, sum(t <= self.truth.latest for t in self._rows.seconds)
-        for name in _Rows.__slots__:
-            del getattr(rows, name)[kept:]
+    def _forget(self, after: float) -> None:
+        """Score none of the waiting samples after an instant."""
+        for rows in (*self._held, self._rows):
+            rows.forget(after)
 
-    def _flush(self) -> None:
-        rows = self._rows
+    def _score(self, rows: Samples) -> None:
         if not rows.seconds:
             return
-        probability, occupied = np.array(rows.probability), np.array(rows.occupied)
-        self.binary.add(probability, occupied)
+        probability, occupied, known = np.array(rows.probability), np.array(rows.occupied), np.array(rows.known)
         for sums in (self.switching, *self.further):
-            sums.add(probability, np.array(rows.ages), occupied)
-        self.stretches.add(rows.seconds, probability, occupied)
-        self.count.add(np.array(rows.at_home), np.array(rows.number))
-        if rows.where and rows.where[0]:
-            np.add.at(self.confusion, (np.array(rows.where), np.array(rows.told)), 1)
-        self._span = [(self._span or rows.seconds)[0], rows.seconds[-1]]
-        self._rows = _Rows()
+            sums.add(probability, np.array(rows.ages), occupied, known)
+        if not known.any():
+            return
+        seconds = np.array(rows.seconds)[known].tolist()
+        self.binary.add(probability[known], occupied[known])
+        self.stretches.add(seconds, probability[known], occupied[known])
+        self.count.add(np.array(rows.at_home)[known], np.array(rows.number)[known])
+        if rows.where[0]:
+            np.add.at(self.confusion, (np.array(rows.where)[known], np.array(rows.told)[known]), 1)
+        self._span = [(self._span or seconds)[0], seconds[-1]]
 
     def scores(self) -> Scores:
         """The scores of all that was taken in.
@@ -226,14 +219,17 @@ class Scoring:
         Raises:
             LogError: if no instant is covered by both log and truth.
         """
-        self._flush()
+        for rows in (*self._held, self._rows):
+            self._score(rows)
+        self._held, self._rows = deque(), Samples()
         self._take_events(math.inf)
         self.direction.finish()
         for sums in (self.switching, *self.further):
             sums.never_off = self._movement.never_off()
         if not self._span:
             odd = [Fault(TRUTH, *note) for note in self.truth.notes(self._log_span)]
-            raise LogError([Fault(TRUTH, self.truth.first_line, self._nothing_covered()), *odd])
+            where = (TRUTH, self.truth.first_line) if self._log_span else (LOG, 0)
+            raise LogError([Fault(*where, self.truth.no_instant(self._log_span)), *odd])
         switching, rooms, order = self.switching, self.rooms, list(self.plan.rooms)
         told = self.confusion.sum(axis=1)
         return Scores(
@@ -279,13 +275,6 @@ class Scoring:
             "truth": [instant(t) for t in self.truth.span],
             "notes": [note._asdict() for note in self.truth.notes(self._log_span)],
         }
-
-    def _nothing_covered(self) -> str:
-        log = " to ".join(instant(t) for t in self._log_span) or "too short for one instant of the grid"
-        begin, end = self.truth.span
-        truth = "without a line" if math.isnan(begin) else f"{instant(begin)} to {instant(end) or 'later'}"
-        missing = f"; no line by then of {', '.join(self.truth.missing)}" if self.truth.missing else ""
-        return f"no instant is covered by both log and truth (log: {log}; truth: {truth}{missing})"
 
 
 def _without_nan(value: Any) -> Any:

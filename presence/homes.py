@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import csv
 import os
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from glob import glob
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from presence.errors import Fault, InputError, did_you_mean, shown
+from presence.errors import Fault, InputError, counted, did_you_mean, shown
 from presence.permitted import WITH_NAMES
 from presence.rows import SEPARATORS
 
@@ -27,6 +27,8 @@ FILES: Mapping[str, tuple[str, ...]] = {
 }
 """What the files of a home are called in its folder."""
 PLANS = (".yaml", ".yml", ".json")
+MOST_NAMED = 10
+"""Folders that are named where they are left out."""
 TABLE = ".csv"
 YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
@@ -49,8 +51,9 @@ class Home:
 
 
 def is_many(given: Sequence[str]) -> bool:
-    """Whether arguments of a command stand for many homes: folders, patterns or a table."""
-    return bool(given) and all(_is_group(text) for text in given)
+    """Whether arguments of a command stand for many homes: folders, patterns or a table, or several with a folder."""
+    several = len(given) > 1 and any(Path(text).is_dir() for text in given)
+    return several or (bool(given) and all(_is_group(text) for text in given))
 
 
 def _is_group(text: str) -> bool:
@@ -62,20 +65,29 @@ def _is_pattern(text: str) -> bool:
 
 
 def find_homes(
-    given: Sequence[str], needed: Sequence[str], *, options: Mapping[str, type], settings: type
+    given: Sequence[str],
+    needed: Sequence[str],
+    *,
+    options: Mapping[str, type],
+    settings: type,
+    on_doubt: Callable[[Fault], None] | None = None,
 ) -> list[Home]:
     """The homes that arguments stand for, in the order of the arguments, and by name within each.
+
+    An argument that stands for none, and a home of a name that another has, are homes with a fault.
 
     Args:
         given: folders (a home, or with homes inside), patterns of such or of plans, plans, tables.
         needed: which of `FILES` a home must have.
         options: columns of a table besides the files and the fields of `settings`, and their types.
         settings: a dataclass with a default for every field.
+        on_doubt: is told of folders within the arguments that are left out since they hold no file of a home.
 
     Raises:
-        InputError: if there is no home, if two have one name, or if a table cannot be read as one.
+        InputError: if there is no home, or if a table cannot be read as one.
     """
     found: list[Home] = []
+    none: list[Fault] = []
     for text in given:
         if text.lower().endswith(TABLE):
             found += _in_table(text, needed, options, settings)
@@ -84,14 +96,48 @@ def find_homes(
         homes = [home for path in paths for home in _at(path, needed)]
         if not homes:
             names = ", ".join("/".join(FILES[what][:1]) for what in needed)
-            raise InputError([Fault(text, 0, f"no home is there; folders with {names} would be right")])
+            none.append(Fault(text, 0, f"no home is there; folders with {names} would be right"))
+            homes = [Home(text, dict.fromkeys(needed, text), faults=(none[-1],))]
+        elif on_doubt is not None:
+            _tell_left_out(text, paths, needed, on_doubt)
         found += homes
-    first: dict[str, Home] = {}
-    for home in found:
-        if first.setdefault(home.name, home) is not home:
-            where = home.row or (home.files["plan"], 0)
-            raise InputError([Fault(*where, f"a second home is called {shown(home.name)}; one would be right")])
+    if len(none) == len(found):
+        raise InputError(none)
+    return _each_name_once(found)
+
+
+def _each_name_once(homes: Sequence[Home]) -> list[Home]:
+    """The homes; of one name all but the first have a fault, and are called by where they are."""
+    names: set[str] = set()
+    found = []
+    for home in homes:
+        if home.name in names:
+            path, line = home.row or (home.files["plan"], 0)
+            fault = Fault(path, line, f"a second home is called {shown(home.name)}; one would be right")
+            home = replace(home, name=f"{path}:{line}", faults=(*home.faults, fault))
+        names.add(home.name)
+        found.append(home)
     return found
+
+
+def _tell_left_out(text: str, paths: Sequence[str], needed: Sequence[str], on_doubt: Callable[[Fault], None]) -> None:
+    """Name the folders of an argument in which there is no file of a home."""
+    at = Path(text)
+    if paths != [text]:  # a pattern
+        folders = [Path(path) for path in paths if Path(path).is_dir() and not _at(path, needed)]
+    elif at.is_dir() and not _is_home(at):
+        folders = [inner for inner in _inside(at) if inner.is_dir() and not _is_home(inner)]
+    else:
+        return
+    if folders:
+        named = ", ".join(folder.name for folder in folders[:MOST_NAMED])
+        more = f" and {len(folders) - MOST_NAMED} more" if len(folders) > MOST_NAMED else ""
+        many = counted(len(folders), "folder")
+        on_doubt(Fault(text, 0, f"{many} without any file of a home left out: {named}{more}"))
+
+
+def _inside(folder: Path) -> list[Path]:
+    return sorted(inner for inner in folder.iterdir() if not inner.name.startswith("."))
 
 
 def _at(path: str, needed: Sequence[str]) -> list[Home]:
@@ -102,7 +148,7 @@ def _at(path: str, needed: Sequence[str]) -> list[Home]:
         return [Home(at.stem, {"plan": path})] if is_plan else []
     if _is_home(at):
         return [_folder(at, needed)]
-    inside = sorted(inner for inner in at.iterdir() if not inner.name.startswith("."))
+    inside = _inside(at)
     homes = [_folder(inner, needed) for inner in inside if inner.is_dir() and _is_home(inner)]
     return homes + [home for inner in inside if not inner.is_dir() for home in _at(str(inner), needed)]
 

@@ -47,8 +47,12 @@ def name_of(source: Source) -> str:
     return name if isinstance(name, str) and name != "<stdin>" else "-"
 
 
-def read_lines(source: Source) -> Iterator[Line]:
+def read_lines(source: Source, *, only: str | None = None) -> Iterator[Line]:
     """The lines of a path, an open file or any iterable, blank ones too; never raises for what is inside.
+
+    Args:
+        source: what to read.
+        only: the form in which it is read, where that is but one; of a log there are several.
 
     Raises:
         LogError: if a path cannot be opened.
@@ -56,7 +60,7 @@ def read_lines(source: Source) -> Iterator[Line]:
     if isinstance(source, (str, os.PathLike)):
         try:
             with open(source, "rb") as opened:  # noqa: PTH123, a path may be any text
-                yield from _file_lines(cast("IO[bytes]", opened))
+                yield from _file_lines(cast("IO[bytes]", opened), only)
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             message = f"cannot be read ({reason}); a readable file is needed"
@@ -64,13 +68,25 @@ def read_lines(source: Source) -> Iterator[Line]:
         return
     file: Any = getattr(cast("Any", source), "buffer", source)
     if hasattr(file, "peek") and hasattr(file, "readline"):
-        yield from _file_lines(file)
+        yield from _file_lines(file, only)
         return
     for number, raw in enumerate(source, 1):
         yield _decoded(number, raw) if isinstance(raw, bytes) else _checked(number, raw)
 
 
-def _file_lines(file: IO[bytes]) -> Iterator[Line]:
+def unreadable(*paths: str) -> list[Fault]:
+    """What keeps files from being opened, without a look at what is in them; pipes and terminals are left alone."""
+    faults: list[Fault] = []
+    for path in paths:
+        if path != "-" and (os.path.isfile(path) or os.path.isdir(path) or not os.path.lexists(path)):  # noqa: PTH112, PTH113, a path may be any text
+            try:
+                next(read_lines(path), None)
+            except LogError as error:
+                faults += error.faults
+    return faults
+
+
+def _file_lines(file: IO[bytes], only: str | None) -> Iterator[Line]:
     """Lines of a binary stream that can `peek`, unpacked if it begins like gzip."""
     packed = cast("Any", file).peek(2)[:2] == b"\x1f\x8b"
     stream = cast("IO[bytes]", gzip.GzipFile(fileobj=file)) if packed else file
@@ -78,10 +94,12 @@ def _file_lines(file: IO[bytes]) -> Iterator[Line]:
     try:
         head = cast("Any", stream).peek(HEAD)[:HEAD]
         if head[:4] == MAGIC:
-            yield 1, "", "this is Parquet, which is read from a plain file only; the path of one would be right"
+            right = f"; {only}" if only else ", which is read from a plain file only; the path of one"
+            yield 1, "", f"this is Parquet{right} would be right"
             return
         if _binary(head):
-            yield 1, "", "this is no text in UTF-8 but binary data; JSON Lines or CSV, plain or gzip, would be right"
+            right = only or "JSON Lines or CSV, plain or gzip,"
+            yield 1, "", f"this is no text in UTF-8 but binary data; {right} would be right"
             return
         while raw := stream.readline(MAX_LINE + 1):
             number += 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 from datetime import datetime, tzinfo
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -29,7 +30,14 @@ class Stretches:
         self._end = 0.0
 
     def add(self, seconds: list[float], probability: NDArray[np.float64], occupied: NDArray[np.bool_]) -> None:
-        """Take in T samples, shapes (T,) and (T, R)."""
+        """Take in T samples, shapes (T,) and (T, R); where some of the grid are left out, no stretch goes on."""
+        left_out = np.flatnonzero(np.diff([self._end - self.every, *seconds]) > 1.5 * self.every)
+        for begin, end in pairwise([0, *left_out[left_out > 0].tolist(), len(seconds)]):
+            if begin in left_out:
+                self._end_all()
+            self._add(seconds[begin:end], probability[begin:end], occupied[begin:end])
+
+    def _add(self, seconds: list[float], probability: NDArray[np.float64], occupied: NDArray[np.bool_]) -> None:
         told = probability >= 0.5
         wrong = np.where(occupied & ~told, 1, np.where(told & ~occupied, 2, 0))
         before = np.vstack([np.array([[what for what, _ in self._open]], wrong.dtype), wrong[:-1]])
@@ -45,11 +53,14 @@ class Stretches:
             if len(self._longest) > KEPT:
                 heapq.heappop(self._longest)
 
-    def longest(self) -> list[dict[str, Any]]:
-        """The longest first; ends the stretches that are still open."""
+    def _end_all(self) -> None:
         for room in range(len(self.rooms)):
             self._close(room, self._end)
             self._open[room] = (0, 0.0)
+
+    def longest(self) -> list[dict[str, Any]]:
+        """The longest first; ends the stretches that are still open."""
+        self._end_all()
         return [
             {
                 "room": self.rooms[room],

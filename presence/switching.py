@@ -119,14 +119,19 @@ class SwitchingSums:
         self._by_reading: CountArray = np.zeros((READINGS, len(self.minutes), 2, rooms), np.int64)
         self._on: BoolArray = np.zeros((len(self.rules), rooms), bool)
 
-    def add(self, probability: Array, ages: Array, truth: BoolArray) -> None:
-        """Take in T samples: of shape (T, R), the ages (T, READINGS, R)."""
+    def add(self, probability: Array, ages: Array, truth: BoolArray, known: BoolArray | None = None) -> None:
+        """Take in T samples: of shape (T, R), the ages (T, READINGS, R), and which of them count, shape (T,); all.
+
+        A rule goes on through those that do not count.
+        """
+        known = np.ones(len(truth), bool) if known is None else known
+        ages, truth = ages[known], truth[known]
         self.samples += len(truth)
         self.occupied += int(truth.sum())
         for i, rule in enumerate(self.rules):
             on = rule.series(probability, self._on[i])
             self._on[i] = on[-1]
-            self.rule_sums[i] += _dark_and_wasted(on, truth)
+            self.rule_sums[i] += _dark_and_wasted(on[known], truth)
         for i, minutes in enumerate(self.minutes):
             for reading in range(READINGS):
                 self._by_reading[reading, i] += _dark_and_wasted(ages[:, reading] < minutes * 60.0, truth)

@@ -116,7 +116,7 @@ class _Faults:
 
 def _lines(source: Source, plan: Floorplan | None, faults: _Faults) -> Iterator[TruthLine]:
     """The good lines as they stand."""
-    for number, text, problem in read_lines(source):
+    for number, text, problem in read_lines(source, only="a truth in JSON Lines, plain or gzip,"):
         if problem is None and not text.strip():
             continue
         try:

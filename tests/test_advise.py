@@ -1,6 +1,7 @@
 """Advice on sensors: paired lives, differences that add up, words that say how sure they are."""
 
 import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -235,6 +236,25 @@ def test_the_command_tells_gains_in_both_forms_and_names_faults(
         assert (captured.out, len(captured.err.splitlines())) == ("", 1)
         assert bad[1] in captured.err
         assert "unexpected" not in captured.err
+
+
+def test_where_nothing_is_to_be_tried_nobody_lives_and_it_says_so(
+    flat: Floorplan, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys.modules["presence.advise"], "run_many", lambda *_, **__: pytest.fail("somebody lived"))
+    plan = str(PLANS / "one_room_flat.yaml")
+    for kinds in ("motion", ""):  # both rooms have one
+        assert cli.run(["advise", plan, "--kinds", kinds, "--no-removals"]) == 2
+        captured = capsys.readouterr()
+        assert captured.out == ""
+        assert captured.err.startswith("presence: kinds: nothing to try: ")
+        assert "camera" in captured.err.partition("; ")[2]
+
+
+def test_a_kind_that_is_named_twice_is_tried_once(flat: Floorplan) -> None:
+    once, twice = (candidates(flat, kinds) for kinds in (["contact", "motion"], ["contact", "motion", "contact"]))
+    assert twice == once
+    assert any(change.added for change in once)
 
 
 def test_a_home_that_says_too_little_is_told_so(flat: Floorplan) -> None:

@@ -48,7 +48,7 @@ LAYERS = [
     {"wording", "record", "recorder"},
     {"retrace", "stories", "telling", "explain", "health", "kept", "tracker"},
     {"explained", "occupancy", "replay", "smoothing", "metrics"},
-    {"direction", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
+    {"direction", "samples", "stretches", "switching", "whereabouts", "simulate", "evaluate", "report"},
     {"batch", "advise", "advice_text", "draw"},
     {"demo", "cli_many", "learn", "cli_source", "cli_options"},
     {"cli_advise", "cli_draw", "cli_health", "cli_learn", "cli_smooth"},

@@ -460,20 +460,29 @@ HOURS = [(f"2026-03-01T{hour:02d}:00:00+00:00", "den_motion", ("detected", "clea
     [
         ([("01:00", "P1", "den")], ["1: ends long before the log does; scored up to its last line"]),
         ([("00:00", "P1", "den"), ("14:00", "P1", "away")], ["2: P1 goes from den to away at 2026-03-01T14:00:00"]),
-        ([("07:00", "P1", "den"), ("14:00", "P1", "hall")], ["1: begins 6.0 h after the log; what came before is not"]),
+        ([("07:00", "P1", "den"), ("20:00", "P1", "hall")], ["1: begins 6.0 h after the log; what came before is not"]),
         (
-            [("01:00", "guest", "away"), ("09:00", "P1", "den"), ("14:00", "P1", "hall")],
+            [("01:00", "guest", "away"), ("09:00", "P1", "den"), ("20:00", "P1", "hall")],
             ["2: is the first line of P1; the 8.0 h before it are not scored"],
         ),
         (
-            [("01:00", "P1", "den"), ("02:00", "p1", "hall"), ("23:00", "P1", "hall")],
+            [
+                ("01:00", "P1", "den"),
+                ("02:00", "p1", "hall"),
+                ("12:00", "p1", "away"),
+                ("14:00", "P1", "hall"),
+                ("23:00", "P1", "den"),
+            ],
             ['2: "p1" is not in the plan and counts as a visitor; did you mean "P1"?'],
         ),
         (
             [("01:00", "P1", "den"), ("20:00", "P1", "hall"), ("14:00", "P1", "hall")],
             ["3: goes back in time: P1's line 2 is"],
         ),
-        ([("01:00", "P1", "den"), ("2026-03-02T23:59", "P1", "hall")], ["2: goes on for 25.1 h after the log; what"]),
+        (
+            [("01:00", "P1", "den"), ("14:00", "P1", "hall"), ("2026-03-02T23:59", "P1", "hall")],
+            ["3: goes on for 25.1 h after the log; what"],
+        ),
     ],
 )
 def test_what_is_odd_about_a_truth_is_named_with_its_line(
@@ -501,6 +510,56 @@ def test_a_truth_in_another_zone_than_its_log_is_said_with_its_line(run: Run, ho
     assert (status, len(err.splitlines())) == (0, 1)
     assert err.startswith("other.jsonl:2: times here are at +05:00, in the log at +00:00/+01:00; each is taken as")
     assert "29 samples" in out  # the same instants
+
+
+def test_zones_that_are_mixed_within_one_truth_are_said_unless_they_are_the_homes_own(run: Run, home: Path) -> None:
+    """Clocks in Berlin go forward on the 29th of March; nobody's clock there is at +03:00 an hour later."""
+    times = ["2026-03-28T12:00:00+01:00", "2026-03-29T12:00:00+02:00", "2026-03-29T14:00:00+03:00"]
+    rows = [
+        json.dumps({"time": t, "person": "P1", "room": r}) for t, r in zip(times, ("away", "hall", "den"), strict=True)
+    ]
+    events = [event_line(f"2026-03-29T{hour}:00:30+02:00", "hall_motion", "detected") for hour in (12, 13, 14)]
+    (home / "day.jsonl").write_text("\n".join(events), encoding="utf-8")
+    for lines, says in (
+        (2, []),
+        (3, ["odd.jsonl:3: times up to here are at +01:00/+02:00/+03:00; each is taken as the"]),
+    ):
+        (home / "odd.jsonl").write_text("\n".join(rows[:lines]) + "\n", encoding="utf-8")
+        status, _, err = run("evaluate", "plan.yaml", "day.jsonl", "odd.jsonl", "--every", "600")
+        assert status == 0
+        assert [line[: len(text)] for line, text in zip(err.splitlines(), says, strict=True)] == says
+
+
+def test_faults_of_all_files_are_told_at_once(run: Run, home: Path) -> None:
+    (home / "bad.jsonl").write_text('{"time": "2026-03-01T11:00:00Z", "person": "P1", "room": "attic"}\n', "utf-8")
+    with (home / "log.jsonl").open("a", encoding="utf-8") as file:
+        file.write("nonsense\n")
+    status, out, err = run("evaluate", "plan.yaml", "log.jsonl", "bad.jsonl")
+    assert (status, out) == (2, "")
+    assert [line.split(": ")[0] for line in err.splitlines()] == ["log.jsonl:6", "bad.jsonl:1"]
+    assert [line.split(": ")[0] for line in run("evaluate", "plan.yaml", "nowhere", "bad.jsonl")[2].splitlines()] == [
+        "nowhere:0",
+        "bad.jsonl:1",
+    ]
+    (home / "plan.yaml").write_text(PLAN.replace("bed: den", "bed: attic"), encoding="utf-8")
+    for command, names in (
+        (("evaluate", "plan.yaml", "nowhere", "no.jsonl"), ["nowhere:0", "no.jsonl:0"]),
+        (("evaluate", "plan.yaml", "log.jsonl", "bad.jsonl"), []),
+        (("replay", "plan.yaml", "nowhere"), ["nowhere:0"]),
+        (("replay", "plan.yaml", "-"), []),
+        (("learn", "plan.yaml", "log.jsonl", "nowhere", "--out", "x.json"), ["nowhere:0"]),
+    ):
+        status, out, err = run(*command)
+        assert (status, out) == (2, "")
+        assert [line.split(": ")[0] for line in err.splitlines()] == ["plan.yaml:14", *names]
+
+
+def test_an_empty_log_does_not_blame_the_truth(run: Run, home: Path) -> None:
+    (home / "empty.jsonl").touch()
+    status, out, err = run("evaluate", "plan.yaml", "empty.jsonl", "truth.jsonl")
+    assert (status, out) == (2, "")
+    assert [line.split(": ")[0] for line in err.splitlines()] == ["empty.jsonl:1", "empty.jsonl:0"]
+    assert "P1" not in err
 
 
 def test_a_misspelt_resident_is_named_where_nothing_is_covered(run: Run, home: Path) -> None:
@@ -539,6 +598,21 @@ def test_simulate_never_replaces_a_log_in_silence(run: Run, home: Path) -> None:
     assert run("simulate", "plan.yaml", "--days", "0.1", "--seed", "2", "--out", ".") == (0, "", "")
     for name in WRITTEN:
         assert (home / name).read_bytes() == (home / "made" / name).read_bytes()
+
+
+def test_simulate_does_not_replace_what_another_home_has_recorded(run: Run, home: Path) -> None:
+    """Whose log it is tells the plan beside it; what was simulated there can be lived again."""
+    (home / "other").mkdir()
+    (home / "other/plan.yml").write_text(PLAN.replace("two rooms", "another"), encoding="utf-8")
+    (home / "other/log.jsonl").write_text("recorded", encoding="utf-8")
+    simulate = ("simulate", "plan.yaml", "--days", "0.1", "--out", "other")
+    status, _, err = run(*simulate)
+    assert (status, err.split(" ")[0]) == (2, "other/log.jsonl:0:")
+    assert (home / "other/log.jsonl").read_text("utf-8") == "recorded"
+    (home / "other/log.jsonl").unlink()
+    assert run(*simulate) == (0, "", "")
+    status, _, err = run(*simulate)
+    assert (status, [line.split(": ")[0] for line in err.splitlines()]) == (0, [f"other/{n}:0" for n in WRITTEN])
 
 
 def test_the_demo_tells_the_garage_story(run: Run) -> None:

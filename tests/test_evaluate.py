@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from itertools import pairwise
+from itertools import groupby, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -453,6 +453,118 @@ def test_scores_agree_with_a_plain_recomputation(every: float) -> None:
     assert found == pytest.approx(expected, abs=1e-9)
     assert scores.direction["passages"] == 5
     assert scores.direction["covered_share"] == pytest.approx(2 / 5)
+
+
+@pytest.fixture(scope="module")
+def told_and_true() -> tuple[Scores, list[dict], list[tuple[datetime, dict[str, float], list[bool]]]]:
+    """Scores, replay lines, and what is told and true of each room at each instant; P2, whom nobody saw, is outside."""
+    events, lines = life()
+    lines = sorted([*lines, *truth((2000.0, "P2", "yard"), (4000.0, "P2", "away"))], key=lambda line: line.time)
+    output = [json.loads(to_json(line)) for line in replay(PLAN, events, every=7.0)]
+    grid = []
+    for line in (line for line in output if line["kind"] == "occupancy"):
+        now = datetime.fromisoformat(line["time"])
+        where = {t.person: t.room for t in lines if t.time <= now}
+        grid.append((now, line["rooms"], [room in where.values() for room in line["rooms"]]))
+    return evaluate(PLAN, events, lines, every=7.0), output, grid
+
+
+def test_each_doors_scores_are_of_its_own_passages(told_and_true: tuple[Scores, list[dict], list]) -> None:
+    """In and out by the front door, which alone has a contact, and by the arch; out, and twice for P2, by the gate."""
+    scores, output, _ = told_and_true
+    front = [
+        line for line in output if line["kind"] == "passage" and line["door"] == "front" and not line.get("inferred")
+    ]
+    loss, right, at_once = [], [], []
+    for time, direction in (("12:00:10", "yard>hall"), ("13:40:18", "hall>yard")):
+        answers = [line for line in front if line["time"][11:19] == time]
+        loss.append(-math.log(answers[-1]["directions"][direction]))
+        right.append(max(answers[-1]["directions"], key=answers[-1]["directions"].get) == direction)
+        at_once.append(max(answers[0]["directions"], key=answers[0]["directions"].get) == direction)
+        assert answers[-1]["final"]
+    assert list(scores.per_door) == ["arch", "front", "gate"]
+    assert scores.per_door["front"] == pytest.approx(
+        {
+            "passages": 2,
+            "covered_share": 1.0,
+            "accuracy": np.mean(right),
+            "accuracy_at_once": np.mean(at_once),
+            "log_loss": np.mean(loss),
+        },
+        abs=1e-9,
+    )
+    for door, passages in (("arch", 2), ("gate", 3)):
+        assert (scores.per_door[door]["passages"], scores.per_door[door]["covered_share"]) == (passages, 0.0)
+        assert math.isnan(scores.per_door[door]["accuracy"])
+
+
+def test_the_worst_stretches_from_the_lines_alone(told_and_true: tuple[Scores, list[dict], list]) -> None:
+    """By run length; and the line for people that says when a room was told empty with somebody in it."""
+    scores, _, grid = told_and_true
+    runs = []
+    for k, room in enumerate(grid[0][1]):
+        wrong = [(now, (p[room] >= 0.5) - there[k]) for now, p, there in grid]  # 1 told occupied, -1 told empty
+        for kind, stretch in groupby(wrong, key=lambda pair: pair[1]):
+            times = [now for now, _ in stretch]
+            if kind:
+                minutes = 7.0 * len(times) / 60
+                runs.append(
+                    (-minutes, room, {1: "occupied", -1: "empty"}[kind], times[0], times[-1] + timedelta(seconds=7))
+                )
+    runs.sort(key=lambda run: run[0])
+    assert len(scores.worst) == min(20, len(runs))
+    assert [row["minutes"] for row in scores.worst] == pytest.approx([-run[0] for run in runs[:20]], abs=1e-9)
+    told = {
+        (r["room"], r["told"], datetime.fromisoformat(r["from"]), datetime.fromisoformat(r["to"])) for r in scores.worst
+    }
+    longer = {run[1:] for run in runs if run[0] < runs[:20][-1][0] - 1e-9}
+    assert longer <= told <= {run[1:] for run in runs}
+    minutes, room, what, begin, end = runs[0]
+    assert (room, what) == ("yard", "empty")
+    clock = [f"{time.astimezone(PLAN.zone):%H:%M}" for time in (begin, end)]
+    line = f"  2026-03-02 {clock[0]}-{clock[1]} ({-minutes:.0f} min) yard told empty with somebody in it"
+    assert line in report(scores, PLAN.zone).splitlines()
+
+
+def test_each_rooms_switching_and_best_timer_from_the_lines_alone(
+    told_and_true: tuple[Scores, list[dict], list],
+) -> None:
+    """Contract, section 6, room by room: on above one half, off below a fifth; on for N minutes after movement."""
+    scores, _, grid = told_and_true
+    events, keys = life()[0], ("false_off_minutes_per_day", "wasted_minutes_per_day")
+    sensor = {"hall": "hall_motion", "den": "den_motion", "yard": "front_contact"}  # the yard's only one
+    for k, room in enumerate(sensor):
+        on, rule, timers = False, np.zeros(2), np.zeros((7, 2))
+        for now, p, there in grid:
+            on = p[room] > 0.5 or (on and p[room] >= 0.2)
+            rule += [there[k] and not on, on and not there[k]]
+            own = [event for event in events if event.sensor == sensor[room] and event.time <= now]
+            since = (now - own[-1].time).total_seconds() if own else math.inf
+            since = 0.0 if own and own[-1].value in ("detected", "open") and room != "yard" else since
+            for row, minutes in zip(timers, (1, 2, 5, 10, 15, 20, 30), strict=True):
+                row += [there[k] and since >= 60 * minutes, since < 60 * minutes and not there[k]]
+        share = sum(there[k] for _, _, there in grid) / len(grid)
+        found, best = scores.per_room[room], int((timers @ [4.0, 1.0]).argmin())
+        assert found["occupied_share"] == pytest.approx(share)
+        assert [found["switching"][key] for key in keys] == pytest.approx(rule * 1440 / len(grid), abs=1e-9)
+        assert [found["timer"][key] for key in keys] == pytest.approx(timers[best] * 1440 / len(grid), abs=1e-9)
+        assert found["timer"]["minutes"] == (1, 2, 5, 10, 15, 20, 30)[best]
+
+
+def test_the_rows_of_the_reliability_table_are_scikit_learns(told_and_true: tuple[Scores, list[dict], list]) -> None:
+    scores, _, grid = told_and_true
+    p = np.array([list(rooms.values()) for _, rooms, _ in grid]).ravel()
+    y = np.array([there for _, _, there in grid]).ravel()
+    share, mean = calibration_curve(y, p, n_bins=15)
+    counts = np.histogram(p, bins=15, range=(0, 1))[0]
+    rows = scores.reliability
+    assert len(rows) > 5
+    assert [row["share_occupied"] for row in rows] == pytest.approx(share, abs=1e-9)
+    assert [row["mean_probability"] for row in rows] == pytest.approx(mean, abs=1e-9)
+    assert [row["samples"] for row in rows] == counts[counts > 0].tolist()
+    edges = np.linspace(0, 1, 16)
+    assert [row["from"] for row in rows] == pytest.approx(edges[:-1][counts > 0], abs=1e-9)
+    assert [row["to"] for row in rows] == pytest.approx(edges[1:][counts > 0], abs=1e-9)
 
 
 # --- the commands, from files to scores ------------------------------------------------------------------------------

@@ -187,6 +187,33 @@ def test_a_home_is_not_written_over_by_lives_of_its_plan(run: Run, tmp_path: Pat
     assert (tmp_path / "homes/a/log.jsonl").read_bytes() == before
 
 
+def test_what_a_home_has_recorded_is_not_replaced_by_lives_of_another_plan(run: Run, tmp_path: Path) -> None:
+    """Nor where its plan is the very same; but whoever runs a command again may do so, with a plan that was edited."""
+    (tmp_path / "plans").mkdir()
+    for name, plan in (("a", PLAN + "# another\n"), ("b", PLAN)):
+        (tmp_path / f"plans/{name}.yaml").write_text(plan, encoding="utf-8")
+    making = ("simulate", "plans", "--days", "0.1", "--workers", "1", "--out")
+    before = {path: path.read_bytes() for path in (tmp_path / "homes").rglob("*.*")}
+    status, out, err = run(*making, "homes")
+    assert (status, out.splitlines()[-1]) == (2, "0 of 2 homes made")
+    assert [line.split(": ")[0] for line in err.splitlines()] == ["homes/a/log.jsonl:0", "homes/b/log.jsonl:0"]
+    (tmp_path / "bare/a").mkdir(parents=True)
+    (tmp_path / "bare/a/plan.yml").write_text(PLAN, encoding="utf-8")
+    status, out, err = run(*making, "bare")
+    assert (status, out.splitlines()[-1]) == (2, "1 of 2 homes made")
+    assert err.startswith("bare/a/plan.yml:0: is the plan of another home")
+    assert {path: path.read_bytes() for path in (tmp_path / "homes").rglob("*.*")} == before
+    assert run(*making, "made")[::2] == (0, "")
+    first = {path: path.read_bytes() for path in (tmp_path / "made").rglob("*.*")}
+    told = [f"made/{name}/{file}:0: stood there before and is replaced" for name in "ab" for file in FILES[1:]]
+    status, _, err = run(*making, "made")
+    assert (status, err.splitlines()) == (0, told)
+    assert {path: path.read_bytes() for path in (tmp_path / "made").rglob("*.*")} == first
+    (tmp_path / "plans/b.yaml").write_text(PLAN + "# edited\n", encoding="utf-8")
+    assert run(*making, "made")[::2] == (0, err)
+    assert (tmp_path / "made/b/plan.yaml").read_text("utf-8").endswith("edited\n")
+
+
 def test_a_mapping_is_a_column_for_each_entry(run: Run, tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text("plan,log,truth,misses\n1,2,3,0.5", encoding="utf-8")
     with pytest.raises(InputError, match=r"t\.csv:1: unknown column \"misses\"; one for each entry, misses\.NAME"):
@@ -235,7 +262,6 @@ def test_homes_are_found_in_folders_patterns_and_one_by_one(run: Run, tmp_path: 
         ("plan,log,truth,plan\n1,2,3,4", 't.csv:1: column "plan" stands twice'),
         ("plan,log,truth,door_rate.x\n1,2,3,4", "t.csv:1: unknown column"),
         ("plan,log,truth,factors\n1,2,3,4", 't.csv:1: unknown column "factors"; there is home'),
-        ("home,plan,log,truth\nx,1,2,3\nx,1,2,3", 't.csv:3: a second home is called "x"'),
         ('plan,log,truth\n"1,2,3', "t.csv:0: cannot be read as a table"),
         (b"plan,log,truth\n\xff,2,3", "t.csv:0: cannot be read as a table"),
     ],
@@ -245,6 +271,93 @@ def test_a_table_that_is_none_is_refused(run: Run, tmp_path: Path, table: Any, s
     with pytest.raises(InputError) as caught:
         found("t.csv")
     assert says in str(caught.value)
+
+
+def test_a_second_home_of_a_name_is_a_home_with_a_fault(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("home,plan,log,truth\nx,1,2,3\ny,1,2,3\nx,4,5,6", encoding="utf-8")
+    homes = found("t.csv")
+    assert [(home.name, len(home.faults)) for home in homes] == [("x", 0), ("y", 0), ("t.csv:4", 1)]
+    assert str(homes[2].faults[0]) == 't.csv:4: a second home is called "x"; one would be right'
+    write_home(tmp_path / "more/a")
+    first, second = found("homes/a", "more/a")
+    assert (first.faults, first.name) == ((), "a")
+    assert str(second.faults[0]).startswith('more/a/plan.yaml:0: a second home is called "a"')
+
+
+def test_what_is_no_home_among_several_is_a_bad_home_and_the_rest_is_scored(run: Run, tmp_path: Path) -> None:
+    """As a shell writes out `homes/*`."""
+    for name in ("empty", "odd"):
+        (tmp_path / "homes" / name).mkdir()
+    (tmp_path / "homes/odd/house.yaml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "homes/notes.txt").write_text("notes", encoding="utf-8")
+    none = ["homes/empty", "homes/notes.txt", "homes/odd", "homes/typo"]
+    status, out, err = run("evaluate", "homes/a", *none, "homes/b", "--workers", "1")
+    assert status == 2
+    assert [row.split()[0] for row in out.splitlines()[1:7]] == ["a", *(f"{name}" for name in none), "b"]
+    assert out.splitlines()[-1] == "2 of 6 homes scored"
+    assert [line.split(": ")[0] for line in err.splitlines()] == [f"{name}:0" for name in none]
+    making = ("simulate", "homes/a", "homes/typo", "--days", "0.1", "--seeds", "1-2", "--out", "made")
+    status, out, err = run(*making, "--workers", "1")
+    assert (status, out.splitlines()[-1], len(err.splitlines())) == (2, "2 of 3 homes made", 1)
+    (tmp_path / "t.csv").write_text("", encoding="utf-8")
+    assert run("evaluate", "homes/a", "t.csv")[:2] == (2, "")
+
+
+@pytest.mark.parametrize("given", [("homes/typo",), ("homes/empty",), ("homes/no*",)])
+def test_where_no_home_is_at_all_nothing_is_told_but_that(run: Run, tmp_path: Path, given: tuple[str, ...]) -> None:
+    (tmp_path / "homes/empty").mkdir()
+    with pytest.raises(InputError, match="no home is there"):
+        found(*given)
+
+
+def test_a_mistyped_file_of_one_home_is_told_as_before(run: Run) -> None:
+    for k, name in enumerate(FILES):
+        one = [f"homes/a/{n}" for n in FILES]
+        one[k] = f"homes/a/x-{name}"
+        status, out, err = run("evaluate", *one)
+        assert (status, out, len(err.splitlines())) == (2, "", 1)
+        assert err.startswith(f"homes/a/x-{name}:0: cannot be read (No such file or directory)")
+
+
+def test_folders_without_a_file_of_a_home_are_named_as_left_out(run: Run, tmp_path: Path) -> None:
+    for name in ("notes", "odd", ".hidden"):
+        (tmp_path / "homes" / name).mkdir()
+    (tmp_path / "homes/odd/house.yaml").write_text(PLAN, encoding="utf-8")
+    (tmp_path / "homes/a/pictures").mkdir()
+    (tmp_path / "homes/read.me").write_text("", encoding="utf-8")
+
+    def told(*given: str, needed: tuple[str, ...] = SCORED) -> list[str]:
+        doubts: list[str] = []
+        find_homes(given, needed, options={}, settings=Settings, on_doubt=lambda fault: doubts.append(str(fault)))
+        return doubts
+
+    assert told("homes") == ["homes:0: 2 folders without any file of a home left out: notes, odd"]
+    assert told("homes/*") == ["homes/*:0: 2 folders without any file of a home left out: notes, odd"]
+    assert told("homes/*", needed=("plan",)) == ["homes/*:0: 1 folder without any file of a home left out: notes"]
+    assert told("homes/a") == told("homes/[ab]") == []
+    for k in range(20):
+        (tmp_path / f"homes/more-{k:02d}").mkdir()
+    assert told("homes")[0].endswith("more-08, more-09 and 12 more")
+    status, _, err = run("simulate", "homes", "--days", "0.1", "--out", "made", "--workers", "1")
+    assert (status, err.splitlines()[0][:26]) == (2, "homes:0: 22 folders withou")  # 2: of d, whose plan is bad
+
+
+def test_the_faults_of_all_files_of_a_home_are_told_at_once_and_each_files_are_bounded(
+    run: Run, tmp_path: Path
+) -> None:
+    for name in ("a", "c"):
+        with (tmp_path / f"homes/{name}/log.jsonl").open("a", encoding="utf-8") as file:
+            file.write("nonsense\n" * 30)
+        (tmp_path / f"homes/{name}/truth.jsonl").write_text("nonsense\n", encoding="utf-8")
+    (tmp_path / "homes/c/plan.yaml").write_text("name: 1\n", encoding="utf-8")
+    (tmp_path / "homes/c/truth.jsonl").unlink()
+    (tmp_path / "homes/c/truth.jsonl").mkdir()
+    status, _, err = run("evaluate", "homes/[ac]", "--workers", "1")
+    told = [line.split(": ")[0] for line in err.splitlines()]
+    assert status == 2
+    assert told[:21] == [*(f"homes/a/log.jsonl:{k}" for k in range(6, 26)), "homes/a/truth.jsonl:1"]
+    assert "homes/a/log.jsonl:0: and 10 more" in err
+    assert told[-1] == "homes/c/truth.jsonl:0"
 
 
 @pytest.mark.parametrize("separator", [",", ";", "\t"])

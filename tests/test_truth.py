@@ -118,6 +118,16 @@ def test_what_is_no_text_is_one_fault(tmp_path: Path, raw: bytes) -> None:
     assert [fault.line for fault in caught.value.faults] == [1]
 
 
+@pytest.mark.parametrize("raw", [b"PAR1" + b"\x00" * 50, gzip.compress(b"PAR1" + b"\x00" * 50), b"\x00\x01" * 50])
+def test_what_is_no_json_lines_is_told_what_a_truth_is(tmp_path: Path, raw: bytes) -> None:
+    path = tmp_path / "truth.parquet"
+    path.write_bytes(raw)
+    with pytest.raises(LogError) as caught:
+        list(stream_truth(path, PLAN))
+    assert caught.value.faults[0].message.endswith("; a truth in JSON Lines, plain or gzip, would be right")
+    assert ("Parquet" in caught.value.faults[0].message) == (raw[:2] != b"\x00\x01")
+
+
 def test_a_stream_gives_what_reading_gives(tmp_path: Path) -> None:
     path = tmp_path / "truth.jsonl"
     minutes = [line(time=f"2026-03-01T07:{k:02d}:00+01:00", room=("den", "hall")[k % 2]) for k in range(60)]

@@ -26,7 +26,7 @@ from presence.simulate.sight import Sight
 from presence.truth import TruthLine
 from presence.writing import write_whole
 
-__all__ = ["Simulation", "SimulationSettings", "TruthLine", "simulate", "write"]
+__all__ = ["Simulation", "SimulationSettings", "TruthLine", "is_simulated", "simulate", "write"]
 
 START = date(2026, 3, 2)
 """A Monday."""
@@ -87,6 +87,16 @@ def write(simulation: Simulation, directory: Path | str, further: Mapping[str, s
     truth = (_truth_line(line) + "\n" for line in simulation.truth)
     more = {folder / name: [text] for name, text in (further or {}).items()}
     write_whole({folder / "log.jsonl": log, folder / "truth.jsonl": truth, **more})
+
+
+def is_simulated(directory: Path) -> bool:
+    """Whether log and truth in a folder are lives that `write` put there: by its truth, which begins when all do."""
+    try:
+        with (directory / "truth.jsonl").open(encoding="utf-8", errors="replace") as file:
+            first = file.readline(200)
+    except OSError:
+        return False
+    return not first or first.startswith(f'{{"time": "{START}T00:00:00.000')
 
 
 def _event_line(event: Event) -> str:
