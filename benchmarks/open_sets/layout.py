@@ -148,8 +148,8 @@ def _edge(what: str, edge: Any, rooms: Mapping[str, Any], wrong: list[str]) -> E
         a, b, kind = edge.get("a"), edge.get("b"), str(edge.get("kind", ""))
         contact, pair = edge.get("contact", edge.get("contact_column")), edge.get("sensor_pair")
     elif isinstance(edge, list):
-        a, b, *words = [*edge, *[None] * (2 - len(edge))]
-        kind = str(words[0]) if words else ""
+        a, b, kind = [*edge, *[None] * (2 - len(edge)), ""][:3]
+        kind = str(kind)
         found = re.search(r"contact (\w+)", kind)
         contact = found.group(1) if found else None
     else:

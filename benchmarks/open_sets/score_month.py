@@ -59,12 +59,11 @@ def run_two_residents_month(
     data = load(Path(folder), visitors=visitors)
     chosen = [day for day in half(data.days, part) if days is None or day.number in days]
     some(chosen, "labelled days", len(data.days), part, Path(folder))
-    truth = [front_passages(data, day) for day in chosen]
     result: dict[str, Any] = {
         "set": "two_residents_month",
         "recordings": len(chosen),
         "events": sum(len(day.recording.events) for day in chosen),
-        "passages": sum(map(len, truth)),
+        "passages": sum(len(front_passages(data, day)) for day in chosen),
         "read_as_shut_at_1": ", ".join(sorted(data.shut)),
         "faults": [str(fault) for fault in data.faults],
     }
@@ -75,15 +74,19 @@ def run_two_residents_month(
     looks = [look(data, day, instants(day.recording, every)) for day in chosen]
     labels = [look(data, day, instants(day.recording, every)) for day in half(data.days, "first") if part == "second"]
     result |= score_all(data, chosen, traces, looks, looks, labels, every)
-    earlier, later = half(looks, "first"), half(chosen, "second")
-    if part == "all" and days is None and earlier:
-        told = None if traces is None else half(traces, "second")
-        result["second_half"] = {
-            "recordings": len(later),
-            "passages": sum(map(len, half(truth, "second"))),
-            **score_all(data, later, told, half(looks, "second"), earlier, earlier, every),
-        }
+    if part == "all" and days is None and len(chosen) > 1:
+        result["second_half"] = score_second_half(data, chosen, traces, looks, every)
     return result
+
+
+def score_second_half(
+    data: Month, days: Sequence[Day], traces: Sequence[Trace] | None, looks: Sequence[Look], every: float
+) -> dict[str, Any]:
+    """The later half of some days, with what the earlier one chose and told."""
+    earlier, later = half(looks, "first"), half(days, "second")
+    told = half(traces, "second") if traces else None
+    found = score_all(data, later, told, half(looks, "second"), earlier, earlier, every)
+    return {"recordings": len(later), "passages": sum(len(front_passages(data, day)) for day in later), **found}
 
 
 def score_all(

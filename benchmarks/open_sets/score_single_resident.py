@@ -62,16 +62,17 @@ def run_single_resident(
         plan, settings = with_learned(data.plan, settings, learned)
         trace = follow_all(plan, [data.recording], every, settings, hypotheses, workers)[0]
     result |= score_all(data, trace, grid, days, whole, labels=part == "second")
-    earlier, later = (np.array(half(whole.tolist(), name)) for name in ("first", "second"))
-    if part == "all" and len(earlier):
-        found = score_all(data, trace, grid, later, earlier, labels=True)
-        found.get("tracker", {}).pop("log_likelihood", None)  # it is the whole log's
-        result["second_half"] = {
-            "recordings": len(later),
-            "passages": len(front_passages(data, later)),
-            **found,
-        }
+    if part == "all" and len(whole) > 1:
+        result["second_half"] = score_second_half(data, trace, grid, whole)
     return result
+
+
+def score_second_half(data: SingleResident, trace: Trace | None, grid: Array, days: Array) -> dict[str, Any]:
+    """The later half of some days, with what the earlier one chose and told."""
+    earlier, later = (np.array(half(days.tolist(), part)) for part in ("first", "second"))
+    found = score_all(data, trace, grid, later, earlier, labels=True)
+    found.get("tracker", {}).pop("log_likelihood", None)  # it is the whole log's
+    return {"recordings": len(later), "passages": len(front_passages(data, later)), **found}
 
 
 def score_all(
