@@ -29,7 +29,7 @@ from presence.events import OF_A_FILE, Event, LogCounts, read_log, reorder
 from presence.floorplan import Floorplan
 from presence.homes import FILES, Home
 from presence.many import Outcome
-from presence.reading import unreadable
+from presence.reading import with_unreadable
 from presence.settings import Settings
 from presence.simulate import SimulationSettings, is_simulated, simulate, write
 from presence.truth import TruthLine, stream_truth
@@ -157,10 +157,8 @@ def evaluate_home(job: Job) -> HomeReport:
         counts, options = LogCounts(), {**job.options, **job.home.options}
         if options.get("hypotheses", 1) < 1:
             raise SettingError(f"hypotheses: {options['hypotheses']} is too few; 1 or more would be right")
-        try:
+        with with_unreadable(paths["log"], paths["truth"]):
             plan, strict = Floorplan.load(paths["plan"]), options.pop("strict", False)
-        except InputError as error:
-            raise InputError([*error.faults, *unreadable(paths["log"], paths["truth"])]) from None
         read = read_log(paths["log"], plan=plan, strict=strict, counts=counts, on_fault=told.fault)
         events = reorder(read, believed=OF_A_FILE, counts=counts, on_fault=told.fault)
         settings = Settings.from_mapping(job.home.settings)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from presence.errors import DONE, INPUT_AT_FAULT, InputError
+from presence.errors import DONE, INPUT_AT_FAULT
 
 if TYPE_CHECKING:
     from presence.errors import Fault
@@ -40,17 +40,15 @@ def say(text: str) -> None:
 def load(plan: str, on_doubt: Callable[[Fault], None] | None = None, beside: Sequence[str] = ()) -> Floorplan:
     """A plan; its faults end the command, and what keeps the files that go with it from being opened is told, too."""
     from presence.floorplan import Floorplan
-    from presence.reading import unreadable
+    from presence.reading import with_unreadable
 
-    try:
+    with with_unreadable(*beside):
         return Floorplan.load(plan, on_doubt)
-    except InputError as error:
-        raise InputError([*error.faults, *unreadable(*beside)]) from None
 
 
 def load_learned(plan: str, learned: str | None, *beside: str) -> tuple[Floorplan, Settings | None]:
     """A plan, and the settings that were learned for it (None: the defaults); `beside` as `load` takes it."""
-    home = load(plan, beside=beside) if beside else load(plan)
+    home = load(plan, beside=beside)
     if learned is None:
         return home, None
     from presence.learned import read_learned

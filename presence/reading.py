@@ -13,11 +13,12 @@ import re
 import sys
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from itertools import islice
 from typing import IO, Any, cast
 
-from presence.errors import Fault, LogError, TimeError, shown
+from presence.errors import Fault, InputError, LogError, TimeError, shown
 from presence.parquet import MAGIC
 from presence.times import rfc3339, utc
 
@@ -74,16 +75,20 @@ def read_lines(source: Source, *, only: str | None = None) -> Iterator[Line]:
         yield _decoded(number, raw) if isinstance(raw, bytes) else _checked(number, raw)
 
 
-def unreadable(*paths: str) -> list[Fault]:
-    """What keeps files from being opened, without a look at what is in them; pipes and terminals are left alone."""
-    faults: list[Fault] = []
-    for path in paths:
-        if path != "-" and (os.path.isfile(path) or os.path.isdir(path) or not os.path.lexists(path)):  # noqa: PTH112, PTH113, a path may be any text
-            try:
-                next(read_lines(path), None)
-            except LogError as error:
-                faults += error.faults
-    return faults
+@contextmanager
+def with_unreadable(*paths: str) -> Iterator[None]:
+    """What is found wrong meanwhile is told with what keeps files from being opened; pipes are left alone."""
+    try:
+        yield
+    except InputError as error:
+        faults = list(error.faults)
+        for path in paths:
+            if path != "-" and (os.path.isfile(path) or os.path.isdir(path) or not os.path.lexists(path)):  # noqa: PTH112, PTH113, a path may be any text
+                try:
+                    next(read_lines(path), None)
+                except LogError as other:
+                    faults += other.faults
+        raise InputError(faults) from None
 
 
 def _file_lines(file: IO[bytes], only: str | None) -> Iterator[Line]:

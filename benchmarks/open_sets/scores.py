@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks.trust.page import table as markdown_table
+
 Array = NDArray[np.float64]
 
 DRAWS = 2000
@@ -141,9 +143,11 @@ def markdown(scores: dict[str, Any]) -> list[str]:
     shown = scores.get("second_half", scores)
     methods = {name: found for name, value in shown.items() if isinstance(value, dict) and (found := _flat(value))}
     heading = [f"{scores['set']}, {part}: {shown['recordings']} recordings", *methods]
-    rows = [[name, *(_cell(found.get(name)) for found in methods.values())]
-            for name in dict.fromkeys(name for found in methods.values() for name in found)]  # fmt: skip
-    return ["| " + " | ".join(row) + " |" for row in (heading, ["---", *["---:"] * len(methods)], *rows)]
+    rows = [
+        [name, *(_cell(found.get(name)) for found in methods.values())]
+        for name in dict.fromkeys(name for found in methods.values() for name in found)
+    ]
+    return markdown_table(heading, rows)
 
 
 def _flat(scores: dict[str, Any], prefix: str = "") -> dict[str, Score]:
