@@ -118,7 +118,15 @@ def test_what_is_no_text_is_one_fault(tmp_path: Path, raw: bytes) -> None:
     assert [fault.line for fault in caught.value.faults] == [1]
 
 
-@pytest.mark.parametrize("raw", [b"PAR1" + b"\x00" * 50, gzip.compress(b"PAR1" + b"\x00" * 50), b"\x00\x01" * 50])
+NO_JSON_LINES = {
+    "Parquet": b"PAR1" + b"\x00" * 50,
+    "packed Parquet": gzip.compress(b"PAR1" + b"\x00" * 50, mtime=0),
+    "binary": b"\x00\x01" * 50,
+}
+
+
+# Ids by name: workers that collect in different seconds must find the same tests.
+@pytest.mark.parametrize("raw", NO_JSON_LINES.values(), ids=NO_JSON_LINES)
 def test_what_is_no_json_lines_is_told_what_a_truth_is(tmp_path: Path, raw: bytes) -> None:
     path = tmp_path / "truth.parquet"
     path.write_bytes(raw)
