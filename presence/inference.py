@@ -48,6 +48,7 @@ class Engine(SeatEngine):
             return self._reachable(snapshot, sensor, event.value == "online"), []
         told: list[Passage] = []
         snapshot = self._note_sides(snapshot, sensor)  # before the event that may be the first to tell of a passage
+        before = snapshot.mixture
         if sensor.kind in ("phone", "badge"):
             snapshot = self._report(snapshot, sensor, event.value)
         elif sensor.kind in ("contact", "lock"):
@@ -58,10 +59,11 @@ class Engine(SeatEngine):
         elif event.value not in ON_VALUES:
             snapshot = self._off(snapshot, sensor, event)
         else:
-            snapshot = self._on(snapshot, sensor, event, told)
+            snapshot = self._on(snapshot, sensor, event)
+        told += self._inferred(snapshot, before, sensor.door)
         return self._note_sides(self._follow(self._retell(snapshot, told))), told
 
-    def _on(self, snapshot: Snapshot, sensor: Sensor, event: Event, told: list[Passage]) -> Snapshot:
+    def _on(self, snapshot: Snapshot, sensor: Sensor, event: Event) -> Snapshot:
         """A motion, occupancy or camera sensor turns on; a switch is pressed; an appliance is started."""
         lasting = sensor.kind in WATCHERS
         blind = ("blind", sensor.id)
@@ -75,11 +77,10 @@ class Engine(SeatEngine):
             last, record = snapshot.holders.get(sensor.id), snapshot.unprompted.get(sensor.id)
             nobody = self._false_alarm_rate(snapshot, sensor)
             nobody += chatter_rate(self.settings, last, record, snapshot.seconds)
-            before, ways = snapshot.mixture, self._world(snapshot).ways(sensor.id, event.value)
+            ways = self._world(snapshot).ways(sensor.id, event.value)
             if (factor := self._visitors(snapshot, sensor, ways, nobody)) is not None:
                 snapshot = self._factor(snapshot, factor)
             snapshot = self._recorded(self._set_off(snapshot, event, ways, nobody), sensor)
-            told += self._inferred(snapshot, before)
         else:  # on already: nothing new
             snapshot = self._told_again(snapshot, sensor, event)
         if not lasting:
@@ -124,13 +125,18 @@ class Engine(SeatEngine):
         record = record.in_time(nobody, snapshot.begun, snapshot.seconds) if stray else record.after(nobody)
         return replace(snapshot, unprompted={**snapshot.unprompted, sensor.id: record})
 
-    def _inferred(self, snapshot: Snapshot, before: Mixture) -> list[Passage]:
-        """Passages through doors without sensors, told where the belief moves."""
+    def _inferred(self, snapshot: Snapshot, before: Mixture, spoken: str | None) -> list[Passage]:
+        """Passages through doors without sensors, told where an event, of the door `spoken` of maybe, moves the belief.
+
+        What an event has left as it was is not looked at, to save time.
+        """
+        if snapshot.mixture is before:
+            return []
         people = slice(self.model.persons)
         old, new = (self.model.marginals(m)[people] @ self.model.room_of for m in (before, snapshot.mixture))
         if (old.argmax(axis=1) == new.argmax(axis=1)).all():
             return []
-        return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds))
+        return list(inferred_passages(self.plan, self.names[people], old, new, snapshot.seconds, spoken))
 
     def _visitors(self, snapshot: Snapshot, sensor: Sensor, ways: list[Way], nobody: float) -> Array | None:
         """Factors on visitors, shape (P, K, S): that others stir there does not tell of them (see `resting`)."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from itertools import pairwise
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,7 +123,7 @@ def as_told(windows: Sequence[Window], before: Sequence[Window]) -> tuple[Window
 
 
 def inferred_passages(
-    plan: Floorplan, names: Sequence[str], before: Array, after: Array, now: float
+    plan: Floorplan, names: Sequence[str], before: Array, after: Array, now: float, spoken: str | None = None
 ) -> Iterator[Passage]:
     """Passages through doors without sensors, where the belief about somebody moved from one room to another.
 
@@ -133,28 +133,44 @@ def inferred_passages(
         before: shape (P, R), room probabilities before the event.
         after: shape (P, R), and after it.
         now: epoch seconds.
+        spoken: the door whose sensor has told of the move: whoever passed between its rooms passed there.
     """
     rooms = list(plan.rooms)
     for name, old, new in zip(names, before, after, strict=True):
         a, b = int(old.argmax()), int(new.argmax())
         if a != b and min(old[a], new[b]) >= SURE_MOVE:
-            yield from _inferred_way(plan, name, rooms[a], rooms[b], float(old[a] * new[b]), now)
+            yield from _inferred_ways(plan, name, rooms[a], rooms[b], float(old[a] * new[b]), now, spoken)
 
 
-def _inferred_way(plan: Floorplan, name: str, start: str, end: str, sure: float, now: float) -> Iterator[Passage]:
-    """Passages of one being through the doors without sensors between two rooms, each step as `sure` as the whole."""
+def _inferred_ways(
+    plan: Floorplan, name: str, start: str, end: str, sure: float, now: float, spoken: str | None
+) -> Iterator[Passage]:
+    """Passages of one being through the doors without sensors on the shortest ways between two rooms.
+
+    Each step is as `sure` as the whole. Of several ways as short each is as likely.
+    """
     import networkx
 
+    told = {plan.doors[spoken].between, plan.doors[spoken].between[::-1]} if spoken else set()
     watched = {s.door for s in plan.sensors.values() if s.door is not None}
-    path = networkx.shortest_path(plan.graph, start, end)
-    sure = min(INFERRED_LIMIT, sure ** (len(path) - 1))
-    for here, there in pairwise(path):
-        for door in plan.graph[here][there]:
-            if door in watched:
-                continue
-            first, second = plan.doors[door].between
-            share = sure / len(plan.graph[here][there])
-            other = (1.0 - share) * INFERRED_OTHER_WAY
-            directions = {f"{here}>{there}": share, f"{there}>{here}": other}
-            ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
-            yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True, plan)
+    gone, left = (networkx.single_source_shortest_path_length(plan.graph, room) for room in (start, end))
+    begun, ended = _ways(plan, gone), _ways(plan, left)
+    sure = min(INFERRED_LIMIT, sure ** gone[end])
+    steps = [(here, there, door) for door in plan.doors for here, there in permutations(plan.doors[door].between)]
+    for here, there, door in sorted(steps, key=lambda step: gone[step[0]]):
+        if gone[here] + 1 + left[there] != gone[end] or (here, there) in told or door in watched:
+            continue
+        first, second = plan.doors[door].between
+        share = sure * begun[here] * ended[there] / begun[end] / len(plan.graph[here][there])
+        other = (1.0 - share) * INFERRED_OTHER_WAY
+        directions = {f"{here}>{there}": share, f"{there}>{here}": other}
+        ordered = {key: directions[key] for key in (f"{first}>{second}", f"{second}>{first}")}
+        yield Passage(utc(now), utc(now), door, ordered, 1.0 - share - other, {name: share}, True, True, plan)
+
+
+def _ways(plan: Floorplan, steps: Mapping[str, int]) -> dict[str, int]:
+    """How many shortest ways lead to each room, from that which is so many `steps` from each."""
+    ways: dict[str, int] = {}
+    for room in sorted(steps, key=lambda room: steps[room]):
+        ways[room] = sum(ways[near] for near in plan.graph[room] if steps[near] < steps[room]) or 1
+    return ways

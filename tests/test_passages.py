@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,6 +28,7 @@ from tests.oracle import (
     JointFilter,
     at,
     contact,
+    doors,
     draw_log,
     exact_direction,
     home,
@@ -1067,6 +1069,67 @@ def test_inferred_passages_follow_the_shortest_way() -> None:
     assert [p.door for p in passages] == ["arch", "gate"]
     assert passages[0].directions["lounge>hall"] == INFERRED_LIMIT
     assert passages[1].directions["porch>away"] == INFERRED_LIMIT
+
+
+def test_of_several_ways_as_short_each_is_as_likely_in_whatever_order_the_plan_names_them() -> None:
+    """Round a court: from one corner to the far one by either of two, through four archways."""
+    corners = ["north", "east", "south", "west"]
+    arches = {f"{a}_{b}": {"between": [a, b], "leaf": "none"} for a, b in zip(corners, corners[1:] + corners[:1])}
+    answers = []
+    for turned in (1, -1):
+        out = {"gate": {"between": ["north", "away"]}}
+        plan = home(1, rooms={room: {} for room in corners[::turned]}, doors=dict(list(arches.items())[::turned]) | out)
+        rooms = list(plan.rooms)
+        before, after = np.eye(len(rooms))[[rooms.index("south")]], np.eye(len(rooms))[[rooms.index("north")]]
+        found = list(inferred_passages(plan, ["P1"], before, after, NOON.timestamp()))
+        assert [set(p.door.split("_")) & {"north", "south"} for p in found] == [{"south"}] * 2 + [{"north"}] * 2
+        answers.append({p.door: (dict(p.directions), p.nobody, dict(p.people)) for p in found})
+    assert answers[0] == answers[1]
+    assert answers[0]["east_south"][0]["south>east"] == answers[0]["south_west"][0]["south>west"] == INFERRED_LIMIT / 2
+
+
+def test_who_went_by_a_door_that_tells_of_it_did_not_go_by_the_archway_beside_it() -> None:
+    plan = home(
+        1, doors={"front": {"between": ["hall", "away"]}, **doors(inner="hall bed hinged", arch="bed hall none")}
+    )
+    rooms = list(plan.rooms)
+    before, after = np.eye(len(rooms))[[rooms.index("hall")]], np.eye(len(rooms))[[rooms.index("bed")]]
+    assert list(inferred_passages(plan, ["P1"], before, after, 0.0, "inner")) == []
+    assert len(list(inferred_passages(plan, ["P1"], before, after, 0.0))) == 2
+
+
+HEARD: dict[str, tuple[dict[str, Any], list[Line], list[str]]] = {
+    "tag": (
+        {"P1_tag": {"kind": "badge", "person": "P1"}},
+        [(5.0, "P1_tag", "lounge"), (400.0, "P1_tag", "kitchen"), (600.0, "P1_tag", "hall")],
+        ["lounge>kitchen", "kitchen>hall"],
+    ),
+    "seat": (
+        {"kitchen_motion": motion("kitchen"), "sofa": {"kind": "pressure", "room": "lounge"}},
+        [(5.0, "kitchen_motion", "detected"), (15.0, "kitchen_motion", "clear"), (20.0, "sofa", "pressed")],
+        ["kitchen>lounge"],
+    ),
+    "door two rooms off": (
+        {"lounge_motion": motion("lounge"), "bath_contact": contact("bath_door")},
+        [(5.0, "lounge_motion", "detected"), (15.0, "lounge_motion", "clear"), (25.0, "bath_contact", "open")],
+        ["lounge>kitchen", "kitchen>hall"],
+    ),
+}
+
+
+@pytest.mark.parametrize("story", HEARD)
+def test_passages_are_inferred_from_whatever_tells_that_somebody_is_elsewhere(story: str) -> None:
+    """Not from motion sensors alone: by archways only one can have come from the lounge to where they are heard."""
+    sensors, lines, ways = HEARD[story]
+    plan = home(
+        1,
+        rooms={room: {} for room in ("hall", "kitchen", "lounge", "bath")},
+        doors=doors(front="hall away", arch="hall kitchen none", wide="kitchen lounge none", bath_door="hall bath"),
+        **sensors,
+    )
+    inferred = [p for p in told(plan, lines) if p.inferred]
+    assert [max(p.directions, key=lambda way: p.directions[way]) for p in inferred] == ways
+    assert all(p.final and p.nobody > 0.0 and p.people["P1"] > 0.25 for p in inferred)
 
 
 @pytest.mark.parametrize(("people", "visitors"), [(1, 0), (2, 0), (2, 1)])
