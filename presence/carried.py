@@ -16,20 +16,8 @@ from presence.witness import Staying
 
 Array = NDArray[np.float64]
 
-OVERTAKEN = 20.0
-"""Seconds after a tag was told to be away within which the room by the door may be told of, which it left before..."""
-OVERTAKEN_SHARE = 0.3
-"""...as likely as this, its owner being away. Common practice, no source."""
 GAPS, ENOUGH = 64, 20
 """How many of a tag's gaps are kept, and of how many its rhythm is told. Common practice, no source."""
-FALLEN_SILENT = 0.01
-"""Probability that a tag is not heard again, though its owner is at home: its battery, a tin. Common practice, no
-source."""
-LASTING = 0.02
-"""Share of a phone's or a tag's wrong reports that stay wrong for hours: its battery is flat, it sleeps, it drifts.
-The more, the less is believed of who has left unheard, and whose phone says so. Common practice, no source."""
-BEFORE = 600.0
-"""Seconds before a report within which an outer door was used that explains it. Common practice, no source."""
 MISSING = ("unheard", "listen")
 """What falls due of a tag that is missed: it tells, or, as its hub may have been down, only whether that is up."""
 USUALLY, STEADY = 0.9, 3.0
@@ -87,7 +75,7 @@ class CarriedEngine(EngineCore):
             brought = self.settings.phone_return_error / max(1, len(rooms) - 1)
             likelihood = np.where(self.model.states.room == self.model.away, brought, likelihood)
         if last is not None and self._overtaken(snapshot, last, value):  # it goes on being away
-            likelihood[self.model.states.room == self.model.away] = OVERTAKEN_SHARE
+            likelihood[self.model.states.room == self.model.away] = self.settings.badge_overtaken_share
             return self._about(snapshot, owner, likelihood)
         if last is not None and last.value == value:
             elsewhere = self._elsewhere(snapshot, owner, agrees)
@@ -107,7 +95,7 @@ class CarriedEngine(EngineCore):
 
     def _overtaken(self, snapshot: Snapshot, last: Reported, value: str) -> bool:
         """Whether a tag may only now be told to have been in the room by the door, on its way to be away."""
-        soon = last.value == AWAY and snapshot.seconds - last.since <= OVERTAKEN
+        soon = last.value == AWAY and snapshot.seconds - last.since <= self.settings.badge_overtaken
         return soon and value != last.before and self.plan.graph.has_edge(AWAY, value)
 
     def _next_unheard(self, snapshot: Snapshot, sensor: Sensor, last: Reported | None, value: str) -> Snapshot:
@@ -127,7 +115,7 @@ class CarriedEngine(EngineCore):
         patience = self._patience(snapshot, sensor)
         if patience == np.inf:
             return snapshot
-        missed = Staying(FALLEN_SILENT, self._in_reach(snapshot, sensor)[0])
+        missed = Staying(self.settings.badge_silent_share, self._in_reach(snapshot, sensor)[0])
         staying = {**snapshot.staying, _unheard(sensor): missed}
         return self._schedule(snapshot, snapshot.seconds + patience, "unheard", sensor.id, staying=staying)
 
@@ -192,7 +180,8 @@ class CarriedEngine(EngineCore):
         elsewhere = self._elsewhere(snapshot, owner, self._phone(value, 1.0, 0.0) > 0.0)
         known = snapshot.staying.get(key)
         if snapshot.seconds - since < 2.0 * self.settings.phone_still:  # it tells so for the first time
-            known = Staying(LASTING, elsewhere) if none_passed(self.plan, snapshot, since - BEFORE) else None
+            begin, lasting = since - self.settings.phone_explained, self.settings.phone_lasting_share
+            known = Staying(lasting, elsewhere) if none_passed(self.plan, snapshot, begin) else None
         wrong = doubt
         if known is not None:
             wrong, staying[key] = known.once_more(elsewhere, self.settings.phone_error, doubt)

@@ -8,12 +8,6 @@ from presence.experience import DoorUse
 from presence.snapshot import Snapshot, replace
 from presence.unprompted import locks_itself_rate, opened_by, pulled_shut_rate
 
-SHUT_BY_ITSELF = 10.0
-"""A door is shut (a draught) or locked with nobody near so many times as often as an inner one is opened. Common
-practice, no source."""
-OVERHEAD_TRAVEL = 15.0
-"""Seconds that an overhead door may take to come down. Common practice, no source."""
-
 
 class ClosingEngine(CarriedEngine):
     """The part of the inference that takes in what ends a standing open: a door is shut, a lock is locked."""
@@ -26,7 +20,7 @@ class ClosingEngine(CarriedEngine):
         if event.value == "closed" and not use.since and self.plan.outdoor_sides[door] is not None:
             # it has stood shut unless its opening was lost
             ways = [way._replace(rates=way.rates * world.sight.door_miss(door)) for way in ways]
-        by_itself += SHUT_BY_ITSELF * self.settings.door_false_alarm_rate
+        by_itself += self.settings.door_draught_factor * self.settings.door_false_alarm_rate
         pulled = self._gone_on_rate(snapshot, event, use)
         opener = opened_by(self.plan, door, use, snapshot.holders) if event.value == "closed" else None
         snapshot = self._branch(snapshot, event, ways, by_itself + pulled)
@@ -52,5 +46,6 @@ class ClosingEngine(CarriedEngine):
         inside = set(self.plan.doors[door].between) & set(self.plan.indoor)
         others = (other for other in self.plan.doors.values() if other.id != door and inside & set(other.between))
         ways_on = (snapshot.doors[other.id] for other in others if other.id in snapshot.doors)
-        open_lately = any(way.open or snapshot.seconds - way.heard <= OVERHEAD_TRAVEL for way in ways_on)
+        travel = self.settings.overhead_travel
+        open_lately = any(way.open or snapshot.seconds - way.heard <= travel for way in ways_on)
         return self.settings.door_pulled_shut_share * self.settings.door_closing_rate * open_lately

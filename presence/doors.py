@@ -15,7 +15,7 @@ from presence.events import Event
 from presence.experience import DoorUse, Said
 from presence.floorplan import Sensor
 from presence.hypotheses import Way
-from presence.passages import CLOSING_SHARE, UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
+from presence.passages import UNTOLD, Passage, Window, labels_of, stop_accepting, tracks
 from presence.sides import forget_sides, note_first_passage, note_sides, sides_lately
 from presence.snapshot import Snapshot, replace
 from presence.unprompted import (
@@ -231,7 +231,7 @@ class DoorEngine(ClosingEngine):
         first = np.full((1, label.shape[1]), 0.5 / (label.shape[1] - 1))
         if opening is not None:  # who passed at the opening may have done so only now
             first = np.tile(labels_of(snapshot.mixture, snapshot.windows, opening), (2, 1))
-        label = first_passage.else_earlier(label, CLOSING_SHARE * first)
+        label = first_passage.else_earlier(label, self.settings.door_closing_share * first)
         snapshot = self._open_window(snapshot, door, beyond=True)
         snapshot = replace(snapshot, mixture=divide(snapshot.mixture, being, near, label))
         told.append(self._read(snapshot, len(snapshot.windows) - 1, final=False))
@@ -241,7 +241,7 @@ class DoorEngine(ClosingEngine):
         """A closing is mostly nobody's passage: say so, at once and when its window closes."""
         same = [i for i, w in enumerate(snapshot.windows) if w.door == door]
         first, second = self.plan.doors[door].between
-        share = CLOSING_SHARE
+        share = self.settings.door_closing_share
         if same:
             answer = self._read(snapshot, same[-1], final=False)
             directions = {key: share * p for key, p in answer.directions.items()}

@@ -12,10 +12,6 @@ from presence.places import ACTIVE, MOVING
 if TYPE_CHECKING:
     from presence.sensing import Sight
 
-LOCK_MISS = 0.5
-"""Share of passages that go unreported where a lock must do as the door's contact: one that is unlocked is passed
-again. Common practice, no source."""
-
 
 def lock_ways(sight: Sight, door: str, value: str, by: str | None) -> list[Way]:
     """Somebody works a lock from the inside or the outside; without a contact an unlocking is a passage.

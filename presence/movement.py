@@ -48,20 +48,8 @@ IndexArray = NDArray[np.intp]
 RESIDENT, VISITOR, PET = "resident", "visitor", "pet"
 NEVER = 1e-9
 """1/s: the rate of what hardly ever happens; nothing is impossible."""
-GONE_RATE = 1 / 60
-"""1/s: whoever walks off the property has gone where no door of it is near. Common practice, no source."""
 LEAST_ZONE_RATE = 1e-5
 """1/s: between zones however far apart; nothing is impossible."""
-PET_AWAY_SHARE = 1e-5
-"""Share of time an animal is off the property. This and the other `PET_` values: common practice, no source."""
-PET_ASTRAY_SHARE = 1e-3
-"""Weight of a room that an animal does not keep to, relative to one that it does..."""
-PET_ASTRAY_DOOR_SHARE = 1e-4
-"""...and how readily it passes a door that leads to one, relative to others."""
-PET_SEAT_SHARE = 0.01
-"""How readily an animal turns to a seat with a sensor, relative to a person: most weigh too little."""
-PET_HANDS = 1e-6
-"""How readily an animal opens a door or presses a switch, relative to a person; nothing is impossible."""
 
 
 class Being(NamedTuple):
@@ -149,7 +137,7 @@ def _pace_rates(
     s = settings
     if room == AWAY:
         back = s.errand_rate if being.role == RESIDENT else s.return_rate
-        return [(MOVING, GONE_RATE, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
+        return [(MOVING, s.gone_rate, back * hour.back), (ACTIVE, s.outing_rate, s.return_rate * hour.back)]
     asleep, awake = _sleep_rates(plan, room, being, hour, settings)
     person = being.role != PET  # an animal lies down anywhere
     corridor = person and is_corridor(plan, room) and not plan.rooms[room].rest
@@ -213,7 +201,8 @@ def _scale_away(states: States, being: Being, hour: Hour, weights: Array, flows:
     """
     away = states.select(states.places_of(AWAY))
     home = float(weights.sum() - weights[away].sum())
-    share = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: PET_AWAY_SHARE}[being.role]
+    usual = {RESIDENT: settings.away_share, VISITOR: 1 - settings.visitor_share, PET: settings.pet_away_share}
+    share = usual[being.role]
     usually = float((weights[away] * hour.back ** states.pace[away]).sum())  # the chain of paces away, hour.back = 1
     factor = share / (1 - share) * home / usually
     weights[away] *= factor
@@ -222,8 +211,8 @@ def _scale_away(states: States, being: Being, hour: Hour, weights: Array, flows:
         for room in states.rooms:
             if room not in being.rooms and room != AWAY:
                 elsewhere = states.select(states.places_of(room, seats=True))
-                weights[elsewhere] *= PET_ASTRAY_SHARE
-                flows[np.ix_(elsewhere, elsewhere)] *= PET_ASTRAY_SHARE
+                weights[elsewhere] *= settings.pet_astray_share
+                flows[np.ix_(elsewhere, elsewhere)] *= settings.pet_astray_share
 
 
 def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) -> float:
@@ -231,7 +220,7 @@ def _door_rate(plan: Floorplan, being: Being, door: Door, settings: Settings) ->
     outside = [room == AWAY or plan.rooms[room].outdoors for room in door.between]
     if being.role == PET:
         inside = being.rooms is not None and all(room in being.rooms for room in door.between)
-        return settings.door_rate if inside else settings.door_rate * PET_ASTRAY_DOOR_SHARE
+        return settings.door_rate if inside else settings.door_rate * settings.pet_astray_door_share
     if all(outside):
         share = settings.side_gate_share if door.id in plan.side_gates else 1.0
         return share * settings.rate_at("outdoor_rate", door.id)
@@ -273,7 +262,7 @@ def _add_seats(
             continue
         zone = at[seat_zone(plan, states, index), ACTIVE]
         perched, settled, asleep = (at[index, pace] for pace in (ACTIVE, SETTLED, ASLEEP))
-        turning = settings.seat_rate * (PET_SEAT_SHARE if being.role == PET else 1.0)
+        turning = settings.seat_rate * (settings.pet_seat_share if being.role == PET else 1.0)
         up = being.role == VISITOR or (being.awake is not None and not hour.asleep)
         if up and is_bed(plan, plan.sensors[place.seat]):
             turning *= settings.dozing_rate / settings.bedtime_rate  # a bed is for the night

@@ -29,8 +29,6 @@ INFERRED_LIMIT = 0.95
 """An inferred passage is never claimed with certainty..."""
 INFERRED_OTHER_WAY = 0.1
 """...and this share of the rest goes to the other direction. Common practice, no source."""
-CLOSING_SHARE = 0.05
-"""A closing is told as a passage of its own with this share only. Common practice, no source."""
 
 
 UNTOLD = -1

@@ -13,9 +13,6 @@ from presence.places import MOVING
 if TYPE_CHECKING:
     from presence.sensing import Sight
 
-REMOTE_SHARE = 0.01
-"""Somebody who walks near a garage sets its overhead door going from there, relative to the flow through it of those
-beside it: with an outing or two a day about one in ten. Common practice, no source."""
 REMOTE_ROOMS = 2
 """How many rooms before the garage at most: the door takes about as long to open as they take to get there. Common
 practice, no source."""
@@ -38,7 +35,7 @@ def set_going(sight: Sight, door: str) -> list[Way]:
     steps = nx.single_source_shortest_path_length(plan.graph.subgraph(plan.indoor), garage, REMOTE_ROOMS)
     places = [place for room in steps if room != garage for place in sight.states.places_of(room)]
     index = sight.states.select(places, MOVING)
-    rate = REMOTE_SHARE * sight.usual_flow(door) * sight.hands()
+    rate = sight.settings.overhead_remote_share * sight.usual_flow(door) * sight.hands()
     return [Way(index, index, rate[:, None, None] * np.eye(len(index)))] if len(index) else []
 
 

@@ -20,8 +20,8 @@ from presence.company import letting, together
 from presence.floorplan import AWAY, VALUES, Floorplan, Sensor
 from presence.hypotheses import BACK, FORTH, Way
 from presence.leaning import undrawn
-from presence.locks import LOCK_MISS, lock_ways
-from presence.movement import PET, PET_HANDS, Being
+from presence.locks import lock_ways
+from presence.movement import PET, Being
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -33,7 +33,8 @@ from presence.places import (
     zone_and_others,
 )
 from presence.remote import driven_off, set_going
-from presence.settings import PaceRates, Settings
+from presence.movement_settings import PaceRates
+from presence.settings import Settings
 from presence.views import views
 from presence.zones import close_set, door_places, entry_miss
 
@@ -121,7 +122,7 @@ class Sight:
 
     def hands(self) -> Array:
         """1 for beings that open doors and press switches, next to nothing for pets. Shape (P,)."""
-        return np.array([PET_HANDS if being.role == PET else 1.0 for being in self.beings])
+        return np.array([self.settings.pet_hands_share if being.role == PET else 1.0 for being in self.beings])
 
     def _diagonal(self, coverage: dict[int, float], rates: PaceRates, *, hands: bool) -> Way:
         """An event caused from some places (with a share each) at a rate by pace, moving nobody."""
@@ -203,7 +204,7 @@ class Sight:
         if sensor is None:
             return 1.0
         if sensor.kind != "contact":
-            return LOCK_MISS
+            return self.settings.lock_miss
         return self.settings.door_miss if self.plan.outdoor_sides[door] is None else self.settings.outer_door_miss
 
     def door_states(self, door: str) -> list[tuple[int, int]]:

@@ -1,5 +1,6 @@
 """Every default of the model in one place, with its source, all overridable: `Settings(door_rate=0.2)`.
 
+`Settings` has those of movement, which stand in `movement_settings`, and those of sensors, which stand here.
 Rates are per second, durations in seconds, probabilities in [0, 1]. Where four values stand in a row they belong to
 the paces moving, active, settled, asleep.
 """
@@ -12,123 +13,18 @@ from typing import Any
 
 from presence.errors import SettingError, did_you_mean
 from presence.habits import Habit, from_mapping
+from presence.movement_settings import MovementSettings, PaceRates
 from presence.permitted import check_setting
-
-PaceRates = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class Settings(MovementSettings):
     """How people move and how sensors see, until a home's own log teaches better.
 
     Raises:
         SettingError: if a value is not finite, not positive (a few may be 0), or a probability is not inside (0, 1).
     """
 
-    # --- movement -------------------------------------------------------------------------------------------------
-    door_rate: float = 0.2
-    """A moving person takes a given inner door once in 5 s: 4-6 m of path at an indoor pace below the comfortable
-    1.27-1.46 m/s of Bohannon 1997 (Age and Ageing 26:15). Picked by hand, among values near it, on the first sessions
-    of one open log (CASAS "ADLMR")."""
-    outer_door_rate: float = 0.01
-    """Doors between indoors and outdoors; gives two to three outings a day. Common practice, no source."""
-    outdoor_rate: float = 0.07
-    """Between outdoor rooms and `away`: a path or a drive is walked in about 15 s. Common practice, no source."""
-    side_gate_share: float = 0.01
-    """Ways between outdoor places that no entrance needs (`Floorplan.side_gates`), relative to `outdoor_rate`: most who
-    go into a garden come back by the same door. Common practice, no source."""
-    zone_rate: float = 0.25
-    """From one motion sensor's zone to a neighbour's in the same room. This and the other `zone_` values but
-    `zone_decay`: picked by hand on the first sessions of one open log (CASAS "ADLMR"), so not independent of it."""
-    zone_decay: float = 3.4
-    """How fast `zone_rate` falls with distance, per spacing of the sensors: the next event comes from next door. Comes
-    nearest to the hazards by distance and age measured in one flat before this code, and makes the first sessions of
-    one open log (CASAS "ADLMR") likeliest, without labels; 4 and 3 are both less likely."""
-    zone_pausing_rate: float = 0.25
-    """Moving to active inside a sensor's zone."""
-    zone_starting_rate: float = 0.06
-    """Active to moving inside a sensor's zone."""
-    zone_settling_rate: float = 1 / 60
-    """Active to settled inside a sensor's zone."""
-    zone_rising_rate: float = 1 / 160
-    """Settled to active inside a sensor's zone."""
-    zone_miss: float = 0.05
-    """Share of moves into a zone that its sensor does not report at once."""
-    unseen_walk_rate: float = 2e-4
-    """Somebody who sat still in one sensor's zone turns up in a given one further off, and no sensor between has
-    reported: messages are lost in bursts, so misses on one way go together. Measured in one flat before this code,
-    beyond two spacings of the sensors, a minute after the last movement. 1e-4 to 3e-4, from settled, not from who
-    moves, also made the first sessions of one open log (CASAS "ADLMR") likeliest."""
-    room_miss: float = 0.3
-    """Share of walks between two rooms of one motion sensor each that go unreported: it rarely looks at every door.
-    Common practice, no source; in one real home (ARAS house A, days 1-5) a hall's sensor spoke, without labels, in .07
-    to .59 of the changes between two rooms that only the hall joins, and .3 is likelier than .05 by 135 nats."""
-    zone_motion_rates: PaceRates = (0.4, 0.09, 1 / 200, 1 / 5000)
-    """Rate at which the sensor of a zone fires again for somebody in it, where they hang close (`zones.close_set`)."""
-    pausing_rate: float = 0.12
-    """Moving to active: a walk ends after about 8 s. Common practice, no source."""
-    starting_rate: float = 1 / 40
-    """Active to moving: somebody up and about in a room leaves it or crosses it. Common practice, no source."""
-    settling_rate: float = 1 / 150
-    """Active to settled. Common practice, no source."""
-    rising_rate: float = 1 / 900
-    """Settled to active: a sitting of a quarter of an hour before the next stir. Common practice, no source."""
-    unseated_rising_rate: float = 1 / 100
-    """Settled to active in a home whose seats and beds report: who rests long does so on one of them, and quiet
-    elsewhere ends soon. Against 1/900 and 1/300 in trials on half of one real home (ARAS house A, days 1-5)."""
-    small_room_share: float = 0.33
-    """Walking into a room too small to live in (`places.is_small`), relative to others: nobody turns round there..."""
-    small_room_rising_factor: float = 4.0
-    """...and how much sooner quiet ends: people have come to wash or to fetch something, and go. No source."""
-    dozing_rate: float = 1 / 5400
-    """Settled to asleep (or deeply still) outside sleeping hours. Common practice, no source."""
-    nap_share: float = 0.2
-    """Falling asleep in a room that is not marked `rest`, relative to one that is. Common practice, no source."""
-    waking_rate: float = 1 / 1800
-    """Asleep to settled outside sleeping hours. Common practice, no source."""
-    bedtime_rate: float = 1 / 900
-    """Settled to asleep in the own bed's room in sleeping hours. Common practice, no source."""
-    night_waking_rate: float = 1 / 7200
-    """Asleep to settled in sleeping hours: a few stirrings a night. Common practice, no source."""
-    pet_dozing_rate: float = 1 / 900
-    pet_waking_rate: float = 1 / 1800
-    """A pet settled to asleep in any room, and back: it lies deeply still .6 of the time. Laboratory cats slept .57 of
-    it (Sterman et al. 1965, from memory)."""
-    foreign_room_share: float = 0.33
-    """Going into others' bedrooms behind doors (`leaning.foreign_rooms`), relative to other rooms. No source."""
-    foreign_bed_share: float = 0.1
-    """Falling asleep, or settling unseen, in a rest room not their own, relative to it. Common practice, no source."""
-    corridor_share: float = 0.15
-    """Settling in a corridor (`places.is_corridor`), relative to other rooms. Common practice, no source."""
-    approach_share: float = 0.15
-    """Pausing between an entrance and the street (`Floorplan.approaches`), relative to other places: who has left the
-    house walks on, or drives off, and no pause is longer than the walk (`outdoor_rate`). Common practice, no source."""
-    unsensed_share: float = 0.02
-    """Settling in a room that no sensor sees and where nobody sleeps, relative to other rooms: whoever is
-    believed there explains every silence. Picked by hand on half of one open log (ARAS house A, days 1-5)."""
-    unsensed_rising_rate: float = 1 / 100
-    """Settled to active there: quiet must end where nobody hears it. Best by far of 1/400, 1/1600 in one real home."""
-    away_share: float = 0.313
-    """Share of time away: 1 - 16.49 h / 24 h, Building America House Simulation Protocols 2010, Fig. 25."""
-    night_away_share: float = 0.1
-    """How much less likely somebody is away in their sleeping hours, nothing known yet (as above, from memory)."""
-    night_leaving_share: float = 0.33
-    """How much less readily they leave home in these hours: some are up early. Common practice, no source."""
-    homeward_factor: float = 2.0
-    """How much sooner they come home in the hours about bedtime (`habits.BEDTIME`). Common practice, no source."""
-    night_bed_share: float = 0.9
-    """Asleep in their own bed then: nine in ten people are at three, American Time Use Survey (from memory)."""
-    night_room_share: float = 0.7
-    """Of their time at home in these hours they are drawn to their own bedroom for so much (`leaning.to_bed`): less
-    than nine tenths, for hours are not kept to the minute. Picked by hand, see benchmarks/MEASURED.md, "Bedtime"."""
-    errand_rate: float = 1 / 1800
-    """Away: return of a short outing. Common practice, no source."""
-    outing_rate: float = 1 / 3600
-    """Away: a short outing turns into a long one. Common practice, no source."""
-    return_rate: float = 1 / 14400
-    """Away: end of a long outing. Common practice, no source."""
-    visitor_share: float = 0.02
-    """Share of time an unknown person is on the property. Common practice, no source."""
     # --- motion sensors -------------------------------------------------------------------------------------------
     motion_rates: PaceRates = (0.6, 0.08, 1 / 500, 1 / 5000)
     """Rate of firing while it can; low for the still: too high costs more than too low. Common practice, no source."""
@@ -136,9 +32,12 @@ class Settings:
     """A motion sensor fires with nobody there: twice a day. Common practice, no source."""
     outdoor_false_alarm_rate: float = 1 / 14400
     """The same outdoors, by wind, sun, animals, traffic; then its own record tells. Common practice, no source."""
+    outdoor_false_alarm_period: float = 86400.0
+    """Seconds of that record that this expectation is worth. Common practice, no source."""
     hold_expiry: float = 240.0
     """A sensor still on after this many times its hold (and a second) is taken to have lost its off message, sooner
-    where the home's own record says so (`lingering.holds_waited`): who keeps moving keeps it on. No source."""
+    where the home's own record says so (`lingering.holds_waited`): who keeps moving keeps it on. Common practice, no
+    source."""
     pet_rate_share: float = 0.7
     """A pet sets a motion sensor off, relative to a person. Common practice, no source."""
     # --- doors ----------------------------------------------------------------------------------------------------
@@ -166,12 +65,23 @@ class Settings:
     door_pulled_shut_delay: float = 5.0
     """...within so many seconds. Both by how long doors stood open in two logs, see `unprompted.pulled_shut_rate`."""
     door_step_delay: float = 0.5
-    """Half of those who open a door have passed it within so many seconds (`doorways`). No source. 0: at once."""
+    """Half of those who open a door have passed it within so many seconds (`doorways`). Common practice, no source. 0:
+    at once."""
     door_shut_behind_share: float = 0.1
     """Somebody on the outer side shuts a door that usually stands open, at least, relative to somebody on the inner
     side, who shuts themselves in. Common practice, no source."""
     outer_door_expiry: float = 3600.0
     """A door to the outside that stands open so long was shut, and its message lost. Common practice, no source."""
+    door_draught_factor: float = 10.0
+    """A door is shut (a draught) or locked with nobody near so many times as often as an inner one is opened. Common
+    practice, no source."""
+    door_closing_share: float = 0.05
+    """A closing is told as a passage of its own with this share only. Common practice, no source."""
+    overhead_remote_share: float = 0.01
+    """Somebody who walks near a garage sets its overhead door going from there, relative to the flow through it of
+    those beside it: with an outing or two a day about one in ten. Common practice, no source."""
+    overhead_travel: float = 15.0
+    """Seconds that an overhead door may take to come down. Common practice, no source."""
     door_false_alarm_rate: float = 1 / 86400
     """A contact moves with nobody near (wind, jolt): once a day. Common practice, no source."""
     outer_door_false_alarm_rate: float = 1 / 604800
@@ -186,9 +96,16 @@ class Settings:
     """How often a contact or lock says the same again for no reason (supervised radios do) in `door_repeat_period`,
     for a start; from then on its own record counts. Common practice, no source. 0: never."""
     door_repeat_period: float = 3600.0
-    """Seconds of its record that this expectation is worth: radios check in about hourly. No source."""
+    """Seconds of its record that this expectation is worth: radios check in about hourly. Common practice, no
+    source."""
     lock_rate: float = 1 / 20
     """Somebody beside a door locks it (it is unlocked as often as it is passed). Common practice, no source."""
+    lock_miss: float = 0.5
+    """Share of passages that go unreported where a lock must do as the door's contact: one that is unlocked is passed
+    again. Common practice, no source."""
+    lock_itself_share: float = 0.02
+    """Share of lockings that a lock is taken to have made by itself, for a start, where a contact tells who passes the
+    door. Common practice, no source."""
     code_slip: float = 0.001
     """Somebody else uses a person's code, relative to the person. Common practice, no source."""
     passage_window: float = 300.0
@@ -197,15 +114,18 @@ class Settings:
     occupancy_rates: PaceRates = (0.6, 0.3, 0.1, 0.05)
     """A sensor that sees still people: rate of turning on with somebody there. Common practice, no source."""
     occupancy_refresh: float = 60.0
-    """While such a sensor stays on it bears witness again after this many seconds. No source."""
+    """While such a sensor stays on it bears witness again after this many seconds. Common practice, no source."""
     occupancy_alone: float = 0.3
     """Chance that it stays on that long with nobody there, relative to somebody there. Common practice, no source."""
     occupancy_lost: float = 0.01
-    """Share of its off messages lost, so that it stays on for good; motion sensors' late ones, too. No source."""
+    """Share of its off messages lost, so that it stays on for good; motion sensors' late ones, too. Common practice, no
+    source."""
     put_back_events: int = 4
-    """Events taken in once more, at most, to put an off report back to the last movement (`retaken`). No source."""
+    """Events taken in once more, at most, to put an off report back to the last movement (`retaken`). Common practice,
+    no source."""
     camera_rates: PaceRates = (0.5, 0.2, 1 / 500, 1 / 20000)
-    """A camera that recognises people once movement wakes it: still ones as seldom as by `motion_rates`. No source."""
+    """A camera that recognises people once movement wakes it: still ones as seldom as by `motion_rates`. Common
+    practice, no source."""
     switch_rates: PaceRates = (1 / 300, 1 / 300, 1 / 7200, 1e-7)
     """A hand-operated control. Common practice, no source."""
     power_rates: PaceRates = (1 / 1800, 1 / 1800, 1 / 36000, 1e-7)
@@ -226,9 +146,11 @@ class Settings:
     seat_leave_rate: float = 1 / 10
     """...or leaves it. Common practice, no source."""
     seat_release_rate: float = 1 / 300
-    """Who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth. No source."""
+    """Who sits shifts their weight and perches, so that the sensor lets go; asleep a hundredth. Common practice, no
+    source."""
     seat_flutter: float = 0.02
-    """Times it lets go under who stays per e-fold of time pressed, at first (`flutter_rate`). No source. 0: never."""
+    """Times it lets go under who stays per e-fold of time pressed, at first (`flutter_rate`). Common practice, no
+    source. 0: never."""
     seat_shared_share: float = 0.01
     """Two people on one seat, relative to one; beds that two people share are excepted. Common practice, no source."""
     seat_miss: float = 0.02
@@ -244,19 +166,33 @@ class Settings:
     phone_error: float = 0.02
     """A phone reports the other place than its owner's (left behind, dead, late). Common practice, no source."""
     phone_return_error: float = 0.002
-    """A phone that was away reports home without its owner: it was not left behind, nor dead. No source."""
+    """A phone that was away reports home without its owner: it was not left behind, nor dead. Common practice, no
+    source."""
     phone_doubt: float = 0.05
     """A phone that has not changed its report still tells where its owner is: likelihood of the other place, again
     `phone_still` and 4, 16, 64 ... times as long after the report (1: it tells nothing more); bounded where no
-    outer door explains it (`carried.LASTING`). Common practice, no source."""
+    outer door explains it (`phone_lasting_share`). Common practice, no source."""
     phone_still: float = 300.0
     """Seconds after a phone's report when its not having changed first tells something: long enough for nearly every
     phone to have noticed. Common practice, no source."""
     phone_check_in: float = 7200.0
     """A phone that says the same again within so many seconds checks in, which tells nothing new; after a longer
     silence, a change was lost. Radios check in about hourly. Common practice, no source."""
+    phone_lasting_share: float = 0.02
+    """Share of a phone's or a tag's wrong reports that stay wrong for hours: its battery is flat, it sleeps, it drifts.
+    The more, the less is believed of who has left unheard, and whose phone says so. Common practice, no source."""
+    phone_explained: float = 600.0
+    """Seconds before a report within which an outer door was used that explains it. Common practice, no source."""
     badge_error: float = 0.05
     """A tag is heard in another room or lies in one; `vacant` with somebody there. Common practice, no source."""
+    badge_silent_share: float = 0.01
+    """Probability that a tag is not heard again, though its owner is at home: its battery, a tin. Common practice, no
+    source."""
+    badge_overtaken: float = 20.0
+    """Seconds after a tag was told to be away within which the room by the door may be told of, which it left
+    before..."""
+    badge_overtaken_share: float = 0.3
+    """...as likely as this, its owner being away. Common practice, no source."""
     # --- places that differ -----------------------------------------------------------------------------------------
     factors: Mapping[str, Mapping[str, float]] = field(default_factory=dict, hash=False)
     """Factors on some settings (`FACTORED`) by room, sensor or door: `{"rising_rate": {"kitchen": 2.0}}`."""

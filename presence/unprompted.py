@@ -23,13 +23,6 @@ TRUSTED = 10
 """A switch or an appliance is trusted as if it had reported so many times before, never by itself. Common practice, no
 source."""
 
-LOCKS_ITSELF = 0.02
-"""Share of so many lockings that a lock is taken to have made by itself, for a start, where a contact tells who passes
-the door. Common practice, no source."""
-
-OUTDOORS = 86400.0
-"""Seconds of a motion sensor's record outdoors that what is expected of it counts for. Common practice, no source."""
-
 
 def strays(plan: Floorplan, sensor: Sensor) -> bool:
     """Whether wind, sun, animals and traffic set a sensor off: a motion sensor outdoors."""
@@ -53,7 +46,8 @@ def stray_rate(
     """
     if strays(plan, sensor):
         alone = 0.0 if record is None else record.by_itself
-        return (settings.outdoor_false_alarm_rate * OUTDOORS + alone) / (OUTDOORS + max(0.0, heard))
+        period = settings.outdoor_false_alarm_period
+        return (settings.outdoor_false_alarm_rate * period + alone) / (period + max(0.0, heard))
     moving = sensor.kind in ("motion", "occupancy")
     return settings.motion_false_alarm_rate if moving else settings.object_false_alarm_rate
 
@@ -152,7 +146,7 @@ def locks_itself_rate(plan: Floorplan, settings: Settings, event: Event, record:
         return 0.0
     share = settings.door_pulled_shut_share
     if contacts_of(plan, plan.sensors[event.sensor].door):
-        share = min(share, _own_share(record, LOCKS_ITSELF))
+        share = min(share, _own_share(record, settings.lock_itself_share))
     return share * settings.lock_rate
 
 

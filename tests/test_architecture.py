@@ -15,7 +15,7 @@ import presence
 PACKAGE = Path(presence.__file__).parent
 LAYERS = [
     {"errors", "display", "times", "turns", "undone"},
-    {"habits", "permitted"},
+    {"habits", "permitted", "movement_settings"},
     {"many"},
     {
         "reading",

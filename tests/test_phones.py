@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from presence import Floorplan, Settings, Tracker
-from presence.carried import BEFORE, LASTING
 from tests.oracle import at, contact, doors, home, motions, time_at
 
 HOUR = 3600.0
@@ -61,7 +60,7 @@ def odds_away(tracker: Tracker) -> float:
     ("door", "explained"),
     [
         (used(50.0), False),
-        (used(TOLD - BEFORE + 1.0), True),
+        (used(TOLD - Settings().phone_explained + 1.0), True),
         (used(TOLD + 200.0), True),
         ([*used(50.0), *used(TOLD + 310.0)], False),
         (used(50.0)[:1], True),
@@ -85,7 +84,7 @@ def test_what_no_door_explains_is_bounded_evidence_for_hours(
     wrong, right = settings.phone_error, 1.0 - settings.phone_error
     if kind == "badge":  # in any other of three rooms alike, away among them
         wrong, right = settings.badge_error / 2.0, 1.0 - settings.badge_error
-    lasting = 0.0 if explained else LASTING
+    lasting = 0.0 if explained else settings.phone_lasting_share
     factor = wrong / right * (lasting + (1.0 - lasting) * settings.phone_doubt**looks)
     exact = 0.03 if (TOLD + 310.0, "front_contact", "open") in door else 1e-5  # whoever shuts it then is at home
     assert told == pytest.approx(prior * factor if value == "home" else prior / factor, rel=exact)

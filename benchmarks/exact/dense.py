@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from presence import Event, Floorplan, Settings
-from presence.closings import SHUT_BY_ITSELF
 from presence.conditions import entries_of
 from presence.habits import BEDTIME, Habit, Hour, Hours
 from presence.markov import move_joint
@@ -180,7 +179,7 @@ class DenseModel:
         s, kind = self.settings, self.plan.sensors[event.sensor].kind
         if kind in ("contact", "lock"):
             if event.value in ("closed", "locked"):
-                return SHUT_BY_ITSELF * s.door_false_alarm_rate
+                return s.door_draught_factor * s.door_false_alarm_rate
             inner = self.plan.outdoor_sides[str(self.plan.sensors[event.sensor].door)] is None
             alone = s.door_false_alarm_rate if inner else s.outer_door_false_alarm_rate
             return alone * (1.0 if event.code is None else s.code_slip)
