@@ -22,6 +22,7 @@ from presence.hypotheses import BACK, FORTH, Way
 from presence.leaning import undrawn
 from presence.locks import lock_ways
 from presence.movement import PET, Being
+from presence.movement_settings import PaceRates
 from presence.places import (
     ACTIVE,
     MOVING,
@@ -33,7 +34,6 @@ from presence.places import (
     zone_and_others,
 )
 from presence.remote import driven_off, set_going
-from presence.movement_settings import PaceRates
 from presence.settings import Settings
 from presence.views import views
 from presence.zones import close_set, door_places, entry_miss
@@ -227,8 +227,8 @@ class Sight:
         return [*passing, self.idle(door, open_share=open_share), *self.letting(door), *set_going(self, door)]
 
     def passing(self, door: str) -> list[Way]:
-        """Somebody passes the door one way, or the other."""
-        reported = 1 - self.door_miss(door)
+        """Somebody opens the door and passes it one way, or the other; an animal does so only where it stands open."""
+        reported = (1 - self.door_miss(door)) * self.hands()
         options = []
         for label, pairs in ((FORTH, self.door_states(door)), (BACK, [(j, i) for i, j in self.door_states(door)])):
             source, target = (np.unique(column) for column in zip(*pairs, strict=True))
@@ -271,8 +271,7 @@ class Sight:
     def _closing(self, door: str, open_share: float) -> list[Way]:
         """Somebody closes the door; where it usually stands open, mostly somebody inside shuts themselves in."""
         closing = self.beside(door, self.settings.door_closing_rate, (MOVING, ACTIVE))
-        inner = self.plan.inner_sides[door]
-        if inner is not None:
+        if (inner := self.plan.inner_sides[door]) is not None:
             inside = np.isin(closing.source, self.sides(door, (MOVING, ACTIVE), inner))
             outside = max(1.0 - open_share, self.settings.door_shut_behind_share)
             closing = closing._replace(rates=closing.rates * np.where(inside, 1.0, outside)[:, None])

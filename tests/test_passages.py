@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,7 @@ from tests.oracle import (
     logs,
     mirrored,
     motion,
+    motions,
     time_at,
 )
 
@@ -954,6 +956,46 @@ def test_an_unlocking_without_passage_is_not_settled_by_the_next() -> None:
     assert after == pytest.approx(before, rel=0, abs=0.15)
 
 
+# --- animals ---------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("everybody", [1, 0], ids=["somebody asleep", "nobody lives there"])
+def test_an_animal_opens_no_door(everybody: int) -> None:
+    """The cat is up in the hall when the bathroom's door is opened: by somebody who has got up, else by a draught."""
+    plan = home(
+        everybody,
+        rooms={"hall": {}, "bath": {}, "bed": {"rest": True}},
+        doors=doors(front="hall away", bath_door="hall bath", bed_door="hall bed none"),
+        pets={"cat": {}},
+        **motions("hall", "bed"),
+        bath_contact=contact("bath_door"),
+        front_contact=contact("front"),
+    )
+    lines: list[Line] = [(1.0, "bed_motion", "detected"), (11.0, "bed_motion", "clear")]
+    lines += [(600.0, "hall_motion", "detected"), (605.0, "bath_contact", "open"), (607.0, "bath_contact", "closed")]
+    for answer in told(plan, lines, 400.0 + 605.0)[-3:]:
+        assert answer.people["cat"] < 0.1, "it may walk in while the door stands open"
+    assert final(told(plan, lines, 1000.0), 605.0).nobody == pytest.approx(1.0 - everybody, rel=0, abs=0.15)
+
+
+def test_an_animal_walks_through_a_door_that_stands_open() -> None:
+    """Nobody but the cat lives there, and is heard beyond the door that a draught has opened."""
+    ends = doors(front="hall away", bath_door="hall bath")
+    sensors = {**motions("hall", "bath"), "bath_contact": contact("bath_door")}
+    plan = home({}, rooms={"hall": {}, "bath": {}}, doors=ends, pets={"cat": {}}, **sensors)
+    lines: list[Line] = [(5.0, "hall_motion", "detected"), (15.0, "hall_motion", "clear")]
+    gained = []
+    for opened in ([(20.0, "bath_contact", "open")], []):
+        tracker = Tracker(plan)
+        for line in [*lines, *opened]:
+            tracker.observe(at(*line))
+        tracker.advance(time_at(60.0))
+        before = tracker.log_likelihood
+        tracker.observe(at(60.0, "bath_motion", "detected"))
+        gained.append(tracker.log_likelihood - before)
+        assert tracker.association is not None
+        assert tracker.association.people["cat"] > 0.8
+    assert gained[0] > gained[1] + 1.0, "through a shut door it hardly comes"
+
+
 # --- what every answer obeys -----------------------------------------------------------------------------------------
 STREAM = row(2)
 
@@ -1074,7 +1116,7 @@ def test_inferred_passages_follow_the_shortest_way() -> None:
 def test_of_several_ways_as_short_each_is_as_likely_in_whatever_order_the_plan_names_them() -> None:
     """Round a court: from one corner to the far one by either of two, through four archways."""
     corners = ["north", "east", "south", "west"]
-    arches = {f"{a}_{b}": {"between": [a, b], "leaf": "none"} for a, b in zip(corners, corners[1:] + corners[:1])}
+    arches = {f"{a}_{b}": {"between": [a, b], "leaf": "none"} for a, b in pairwise([*corners, "north"])}
     answers = []
     for turned in (1, -1):
         out = {"gate": {"between": ["north", "away"]}}

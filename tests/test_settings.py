@@ -13,7 +13,9 @@ from presence.permitted import WITH_NAMES
 
 PACKAGE = Path(__file__).parents[1] / "presence"
 HOLDING = ("movement_settings", "settings")
-SOURCE = re.compile(r"common practice|from memory|\blogs?\b|real home|in one flat|experiments|\b(19|20)\d\d\b", re.IGNORECASE)
+SOURCE = re.compile(
+    r"common practice|from memory|\blogs?\b|real home|one flat|experiments|\b(19|20)\d\d\b", re.IGNORECASE
+)
 NAMES = [item.name for item in fields(Settings) if item.name not in WITH_NAMES]
 
 

@@ -23,6 +23,7 @@ from benchmarks.exact.senses import Senses
 from presence import Event, Floorplan, Settings
 from presence.floorplan import AWAY
 from presence.habits import Hours
+from presence.movement import PET
 from presence.truth import TruthLine
 
 Array = NDArray[np.float64]
@@ -155,6 +156,8 @@ class _Home:
 
     def _do(self, now: float, being: int, deeds: Deeds) -> None:
         chosen, before = self._pick(deeds.rates), self.state[being]
+        if self._shut_in(now, being, before, deeds.targets[chosen]):
+            return
         self._move(now, being, deeds.targets[chosen])
         share = self.random.random()
         for part, sensor in deeds.reports[chosen]:
@@ -163,6 +166,15 @@ class _Home:
                 self._ask_along(now, sensor, being, before)
                 self._report(now, sensor)
                 return
+
+    def _shut_in(self, now: float, being: int, before: int, after: int) -> bool:
+        """Whether an animal comes to a shut door with a contact, which it passes as seldom as that misses somebody."""
+        sight = self.model.sight(self.model.hours(now))
+        if sight.beings[being].role != PET:
+            return False
+        shut = [door for door in self.plan.contacts if door not in self.senses.open]
+        met = [door for door in shut if {(before, after), (after, before)} & set(sight.door_states(door))]
+        return bool(met) and self.random.random() >= max(sight.door_miss(door) for door in met)
 
     def _ask_along(self, now: float, sensor: str, being: int, before: int) -> None:
         """Whoever has passed a door that reports it may have asked somebody to come with them."""
