@@ -47,7 +47,7 @@ def bundled(name: str) -> Path:
 
 def light(passage: Passage, time: datetime) -> str | None:
     """The rule: if it is dark and somebody probably came through, light the room that they are heading to."""
-    direction = max(passage.directions, key=lambda d: passage.directions[d])
+    direction = passage.likeliest
     dark = time.hour >= DARK_FROM or time.hour < DARK_TO
     return direction.split(">")[1] if dark and passage.directions[direction] > 0.5 else None
 

@@ -196,7 +196,7 @@ class DirectionSums:
     def _score(self, passage: TruePassage, event: DoorEvent) -> None:
         answers = _of_one_report(self._answers.get((event.door, event.seconds), []))
         sums = self.per_door[event.door]
-        right = [max(a.directions, key=lambda d: a.directions[d]) == passage.direction for a in answers]
+        right = [a.likeliest == passage.direction for a in answers]
         if answers:
             sums.answered += 1
             sums.right_at_once += right[0]

@@ -94,7 +94,7 @@ def explain_passage(engine: Engine, steps: Sequence[Step], now: Snapshot, passag
             f"no opening of {passage.door} at {passage.time.isoformat()} is remembered; recent openings and unlockings"
             " can be explained, closings and passages that no sensor reported cannot"
         )
-    direction = max(passage.directions, key=lambda d: passage.directions[d])
+    direction = passage.likeliest
     ends = plan.doors[passage.door].between
     way = [f"{ends[0]}>{ends[1]}", f"{ends[1]}>{ends[0]}"].index(direction)
     into, event, begin = pieces[opening].before, pieces[opening].event, pieces[0].before

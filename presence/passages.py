@@ -60,6 +60,11 @@ class Passage(Shown):
         """What it answers: the same for all answers about one door event, or about one person's unreported move."""
         return self.time, self.door, self.inferred, tuple(self.people) if self.inferred else ()
 
+    @property
+    def likeliest(self) -> str:
+        """The likelier direction."""
+        return max(self.directions, key=lambda way: self.directions[way])
+
 
 @dataclass(frozen=True, slots=True)
 class Window:
@@ -118,6 +123,16 @@ def as_told(windows: Sequence[Window], before: Sequence[Window]) -> tuple[Window
     """
     told = {(w.seconds, w.door, w.beyond): w.told for w in before}
     return tuple(replace(w, told=told.get((w.seconds, w.door, w.beyond), 0)) for w in windows)
+
+
+def told_by(until: datetime, passage: Passage, told: Sequence[Passage]) -> bool:
+    """Whether a final answer is one of those told by an instant: a late event has had its own taken in once more.
+
+    An inferred passage may turn out to be another then: of somebody else, or the other way.
+    """
+    if not passage.final or passage.decided > until:
+        return False
+    return not passage.inferred or any(p.about == passage.about and p.likeliest == passage.likeliest for p in told)
 
 
 def inferred_passages(

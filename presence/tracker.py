@@ -19,7 +19,7 @@ from presence.floorplan import OFF, Floorplan
 from presence.health import AT_EASE, HOLE, Monitor
 from presence.kept import Kept
 from presence.lost_openings import TrackerEngine
-from presence.passages import Passage
+from presence.passages import Passage, told_by
 from presence.permitted import check_options
 from presence.reading import epoch_seconds
 from presence.record import Record, next_look
@@ -294,7 +294,6 @@ class Tracker(Kept):
     def _tell(self, passages: list[Passage]) -> None:
         """Remember answers, but not final ones that were told before a late event made us take them in again."""
         until = self._final_until
-        again = [p.final and not p.inferred and until is not None and p.decided <= until for p in passages]
-        if told := [passage for passage, known in zip(passages, again, strict=True) if not known]:
+        if told := [p for p in passages if until is None or not told_by(until, p, self._passages)]:
             self._passages = (*self._passages, *told)[-REMEMBERED_PASSAGES:]
             self._untaken = (*self._untaken, *told)[-UNTAKEN_PASSAGES:]

@@ -1103,6 +1103,16 @@ def test_an_inferred_passage_names_door_direction_and_person() -> None:
     assert max(passage.people, key=lambda name: passage.people[name]) == "P1"
 
 
+def test_an_inferred_passage_is_told_once_though_an_event_before_it_comes_late() -> None:
+    tracker = Tracker(row(1))
+    tracker.advance(NOON)
+    in_order = [at(5.0, "lounge_motion", "detected"), at(17.0, "hall_motion", "detected")]
+    for event in [*in_order, at(16.0, "lounge_motion", "clear")]:
+        tracker.observe(event)
+    assert tracker.counts.reordered == 1
+    assert [p.door for p in tracker.take_passages() if p.inferred] == ["arch"]
+
+
 def test_inferred_passages_follow_the_shortest_way() -> None:
     """From the lounge to away: through the arch and the gate; the front door has a sensor and speaks for itself."""
     plan, rooms = row(1), list(row(1).rooms)
