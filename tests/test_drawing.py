@@ -91,6 +91,15 @@ def test_the_exact_filter_is_calibrated_on_what_is_drawn_from_its_model() -> Non
     assert error.max() < 0.1 * len(surplus)
 
 
+def test_an_animal_opens_no_door() -> None:
+    """Four days of a cat alone: false alarms of the contact, one a day, are all that opens the door between its rooms."""
+    plan = home({}, pets={"cat": {"rooms": ["hall", "bed"]}}, **SENSORS)
+    life = draw_life(plan, 4 * DAY, 1)
+    heard = Counter((event.sensor, event.value) for event in life.events)
+    assert heard["inner_contact", "open"] <= 12  # of a Poisson law with mean 4 (P = .9997)
+    assert heard["hall_motion", "detected"] + heard["bed_motion", "detected"] > 100
+
+
 def test_what_cannot_be_drawn_is_refused() -> None:
     plan = home(1, mat={"kind": "pressure", "room": "bed"})
     with pytest.raises(ValueError, match="pressure cannot be drawn"):
