@@ -92,7 +92,7 @@ def test_the_exact_filter_is_calibrated_on_what_is_drawn_from_its_model() -> Non
 
 
 def test_an_animal_opens_no_door() -> None:
-    """Four days of a cat alone: false alarms of the contact, one a day, are all that opens the door between its rooms."""
+    """Four days of a cat alone: false alarms of the contact, one a day, are all that opens a door between its rooms."""
     plan = home({}, pets={"cat": {"rooms": ["hall", "bed"]}}, **SENSORS)
     life = draw_life(plan, 4 * DAY, 1)
     heard = Counter((event.sensor, event.value) for event in life.events)
