@@ -186,7 +186,10 @@ FAULTS: list[tuple[str, str, str]] = [
     ("hall: {}", "hall: {outline: [[0, 0], [1, 1], [2, 2]]} #!", "encloses nothing"),
     ("hall: {}", "hall: {outline: [[0, 0], [1, .nan], [2, 0]]} #!", "`outline` has nan"),
     ("hall: {}", "hall: {outline: [[0, 0], [1, 1, 1], [2, 0]]} #!", "`outline` has [1, 1, 1]"),
+    ("name: two rooms and a yard", f"name: {'x' * 201} #!", "text of 1 to 200 characters"),
     ("[hall, yard], leaf: hinged}", "[hall, yrd], leaf: hinged} #!", 'did you mean "yard"'),
+    ("[hall, yard], leaf: hinged}", "'hall, yard', leaf: hinged} #!", "the ids of two rooms"),
+    ("{between: [hall, yard], leaf: hinged}", "[hall, yard] #!", "such as front: {between: [hall, away]"),
     ("[hall, yard], leaf: hinged}", "[hall, yard, den], leaf: hinged} #!", "the ids of two rooms"),
     ("[hall, yard], leaf: hinged}", "[hall, yard], leaf: wooden} #!", "hinged, sliding, overhead or none"),
     ("[hall, yard], leaf: hinged}", "[hall, yard]} #!", "`leaf` is missing"),
@@ -298,6 +301,21 @@ def test_a_fault_does_not_hide_another_in_the_same_entry(read: Read) -> None:
     assert [fault.line for fault in caught.value.faults] == [12, 12, 16, 16]
 
 
+def test_a_misspelt_between_leaves_no_room_out_of_reach(read: Read) -> None:
+    """A door whose rooms can be told leads there, whatever is wrong with it; one that is nowhere named is lost."""
+    with pytest.raises(PlanError) as caught:
+        read(GOOD.replace("front: {between", "front: {betwen").replace("hall: {}", "hall: {}\n  attic: {}"))
+    assert [fault.line for fault in caught.value.faults] == [5, 9, 9]
+    assert all(word in str(caught.value) for word in ('"attic" cannot be reached', "is missing", 'mean "between"'))
+
+
+def test_what_is_said_to_be_right_of_nothing_is_right(read: Read) -> None:
+    with pytest.raises(PlanError) as caught:
+        read(GOOD.replace("name: two rooms and a yard", "name:"))
+    (fault,) = caught.value.faults
+    assert fault.message.endswith("(nothing is written; write text); it should be text of 1 to 200 characters")
+
+
 def test_a_mapping_is_checked_as_a_file_is() -> None:
     with pytest.raises(PlanError) as caught:
         Floorplan.from_mapping(
@@ -317,7 +335,7 @@ def test_a_mapping_is_checked_as_a_file_is() -> None:
     [
         (b"", 1, "is empty"),
         (b"\xef\xbb\xbf \n\n", 1, "is empty"),
-        (b"# nothing\n", 0, "a plan is a mapping"),
+        (b"# nothing\n", 1, "is empty"),
         (b"hello", 1, "a plan is a mapping"),
         (b"- a\n- b\n", 1, "a plan is a mapping"),
         (b"name: x\ntime_zone: \xff\xfe\n", 2, "no UTF-8"),
@@ -325,6 +343,9 @@ def test_a_mapping_is_checked_as_a_file_is() -> None:
         (b"\x89PNG\r\n\x1a\n\x00\x00", 1, "no UTF-8"),
         (b"name: x\n\x00\x00", 2, "zero byte"),
         (b"name: \x07", 1, "control character 7"),
+        (b"name: two: rooms\n", 1, "text with a colon in it quotes"),
+        (b"name:x\nrooms: {}\n", 2, "a blank behind it"),
+        (b"rooms:\n  hall:\n den:\n", 3, "begin in one column"),
         (b"name: x\nrooms:\n\thall: {}\n", 3, "tabs"),
         (b"name: `x`\nrooms: {}\n", 1, "in quotes"),
         (b'{"time": "2026-03-02T18:00:00Z"}\n{"time": "2026-03-02T18:01:00Z"}\n', 2, "is this a log?"),
@@ -458,7 +479,7 @@ def test_schema_takes_good_plans_and_refuses_bad_fields() -> None:
         "colour",
         "latitude: 9",
     ]
-    fields += ["hall: 3", "[hall, yard]} #", "room: hall} #", "motion, door", "[yard, away, den]", "at: [1]"]
+    fields += ["'a>b'", "hall: 3", "[hall, yard]} #", "room: hall} #", "motion, door", "[yard, away, den]", "at: [1]"]
     for word in fields:
         for old, new, _ in [edit for edit in FAULTS if word in edit[1]]:
             assert not judge.is_valid(yaml.safe_load(GOOD.replace(old, new, 1))), new
