@@ -24,7 +24,18 @@ from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_health import health
 from presence.cli_learn import learn
-from presence.cli_options import DAYS_MISSING, EVERY, LEARNED, LOG, PLAN, STRICT, WHAT_IFS, hypotheses
+from presence.cli_options import (
+    DAYS_MISSING,
+    EVERY,
+    FILE,
+    FILE_OR_PIPE,
+    LEARNED,
+    LOG,
+    PLAN,
+    STRICT,
+    WHAT_IFS,
+    hypotheses,
+)
 from presence.cli_smooth import smooth
 from presence.cli_source import PATIENCE, Source, complain, load, load_learned
 from presence.errors import (
@@ -157,7 +168,7 @@ def replay(
 
 
 @cli.command()
-@click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=click.Path(allow_dash=True))
+@click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=FILE_OR_PIPE)
 @EVERY
 @LEARNED
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs; of many homes one line each.")
@@ -206,7 +217,7 @@ def evaluate(
 
 
 @cli.command(epilog=WHAT_IFS)
-@click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=click.Path())
+@click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=FILE)
 @click.option(
     "--days", type=click.FloatRange(min=0, min_open=True), help="For how many days.  [required, but for a table]"
 )

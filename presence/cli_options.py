@@ -9,10 +9,13 @@ import click
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
-PLAN = click.argument("plan", type=click.Path())
-LOG = click.argument("log", type=click.Path(allow_dash=True))
+FILE = click.Path(readable=False)
+"""A path as it is: whoever reads it says what is wrong with it, in the words that all faults of files have."""
+FILE_OR_PIPE = click.Path(readable=False, allow_dash=True)
+PLAN = click.argument("plan", type=FILE)
+LOG = click.argument("log", type=FILE_OR_PIPE)
 EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Seconds from answer to answer.")
-LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
+LEARNED = click.option("--learned", type=FILE, help="What `presence learn` wrote for this plan.")
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 DAYS_MISSING = "Missing option '--days'."
 """Of one home always, of many where their table names none."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -26,8 +27,11 @@ MOST_NAMED = 10
 
 
 def complain(text: str) -> None:
-    """A line for people, on standard error."""
-    click.echo(text, err=True)
+    """A line for people, on standard error; that nobody can read it any more stops no work."""
+    try:
+        click.echo(text, err=True)
+    except OSError:  # a reader that has left, a full disk
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
 
 
 def say(text: str) -> None:

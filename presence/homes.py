@@ -52,12 +52,17 @@ class Home:
 
 def is_many(given: Sequence[str]) -> bool:
     """Whether arguments of a command stand for many homes: folders, patterns or a table, or several with a folder."""
-    several = len(given) > 1 and any(Path(text).is_dir() for text in given)
+    several = len(given) > 1 and any(_is_folder(text) for text in given)
     return several or (bool(given) and all(_is_group(text) for text in given))
 
 
 def _is_group(text: str) -> bool:
-    return Path(text).is_dir() or text.lower().endswith(TABLE) or (_is_pattern(text) and not os.path.lexists(text))
+    return _is_folder(text) or text.lower().endswith(TABLE) or (_is_pattern(text) and not os.path.lexists(text))
+
+
+def _is_folder(text: str) -> bool:
+    """Whether there is one; of a file in a folder that may not be looked into, whoever reads it says so."""
+    return os.path.isdir(text)  # noqa: PTH112, Path.is_dir() would raise
 
 
 def _is_pattern(text: str) -> bool:

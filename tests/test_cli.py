@@ -1,5 +1,6 @@
 """The command: exit status, one line a fault, no traceback, streaming."""
 
+import errno
 import json
 import os
 import re
@@ -10,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -152,6 +154,44 @@ def test_a_sensor_that_never_spoke_in_a_day_is_named(run: Run, home: Path) -> No
     status, _, err = run("replay", "plan.yaml", "log.jsonl", "--every", "3600")
     assert status == 0
     assert err == "log.jsonl: never heard from ann_phone, den_radar; without them less is known\n"
+
+
+@pytest.mark.parametrize(
+    ("command", "unreadable"),
+    [
+        ("check PLAN", "plan.yaml"),
+        ("replay PLAN LOG", "plan.yaml log.jsonl"),
+        ("evaluate PLAN LOG TRUTH", "plan.yaml log.jsonl truth.jsonl"),
+        ("simulate PLAN --days 1 --out made", "plan.yaml"),
+        ("learn PLAN LOG --out made", "plan.yaml log.jsonl"),
+        ("draw PLAN LOG --out made", "plan.yaml log.jsonl"),
+        ("health PLAN LOG", "plan.yaml log.jsonl"),
+        ("smooth PLAN LOG", "plan.yaml log.jsonl"),
+        ("advise PLAN", "plan.yaml"),
+    ],
+)
+def test_files_that_may_not_be_read_are_named_as_any_fault(
+    run: Run, monkeypatch: pytest.MonkeyPatch, command: str, unreadable: str
+) -> None:
+    """Files of mode 000 in a folder of mode 000, as whoever is not root finds them."""
+    names = unreadable.split()
+
+    def refusing(usual: Callable[..., Any]) -> Callable[..., Any]:
+        def refuse(path: Any, *arguments: Any, **options: Any) -> Any:
+            if str(path) in names:
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+            return usual(path, *arguments, **options)
+
+        return refuse
+
+    monkeypatch.setattr("builtins.open", refusing(open))
+    monkeypatch.setattr(Path, "stat", refusing(Path.stat))
+    monkeypatch.setattr(os, "access", lambda path, mode, **_: str(path) not in names)
+    words = command.replace("PLAN", "plan.yaml").replace("LOG", "log.jsonl").replace("TRUTH", "truth.jsonl").split()
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert [line.split(": ")[0] for line in err.splitlines()] == [f"{name}:0" for name in names]
+    assert err.count("(Permission denied)") == len(names)
 
 
 # --- faults of the command line ---------------------------------------------------------------------------------------
@@ -407,6 +447,26 @@ def test_a_stream_that_is_closed_from_the_start_is_an_empty_one(home: Path, clos
     )
     assert done.stderr == ""
     assert (home / "status").read_text() == "status 0\n"
+
+
+@pytest.mark.parametrize("reader", ["has left", "is full"])
+def test_a_reader_of_complaints_that_is_gone_takes_neither_answers_nor_the_status(home: Path, reader: str) -> None:
+    """As in `presence replay PLAN LOG 2>&1 >answers | head -1`."""
+    (home / "bad.jsonl").write_text("\n".join(["what", event_line(*LOG[0]), "is", "this", event_line(*LOG[1])]))
+    told = subprocess.run(
+        [sys.executable, "-m", "presence", "replay", "plan.yaml", "bad.jsonl"],
+        cwd=home, env=ENVIRONMENT, capture_output=True, text=True,
+    )  # fmt: skip
+    if reader == "has left":
+        left, complaints = os.pipe()
+        os.close(left)
+    else:
+        complaints = os.open("/dev/full", os.O_WRONLY)
+    done = subprocess.run(told.args, cwd=home, env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=complaints, text=True)
+    os.close(complaints)
+    assert len(told.stderr.splitlines()) == 4
+    assert (done.returncode, done.stdout) == (told.returncode, told.stdout) == (2, told.stdout)
+    assert '"passage"' in done.stdout
 
 
 def test_a_reader_that_leaves_early_is_no_fault(home: Path) -> None:
