@@ -34,6 +34,7 @@ from presence.cli_options import (
     PLAN,
     STRICT,
     WHAT_IFS,
+    Scored,
     hypotheses,
 )
 from presence.cli_smooth import smooth
@@ -167,7 +168,7 @@ def replay(
     return source.status()
 
 
-@cli.command()
+@cli.command(cls=Scored)
 @click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=FILE_OR_PIPE)
 @EVERY
 @LEARNED
@@ -191,7 +192,7 @@ def evaluate(
     The best timer is scored beside it.
 
     HOMES: folders of homes (plan.yaml, log.jsonl, truth.jsonl in each), patterns of their names, or tables (.csv) of
-    what-ifs with the columns home, plan, log, truth, every, hypotheses and any setting.
+    what-ifs, one a row (columns below).
     """
     from presence.homes import is_many
 

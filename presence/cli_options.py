@@ -26,6 +26,23 @@ offline_reports, roles.PERSON, dead.SENSOR, hold.SENSOR, blind_time.SENSOR, miss
 lost.SENSOR, late.SENSOR. Instead of SENSOR a kind of sensor may stand (but for dead), or * for all. An empty cell
 leaves the default; what each means stands in presence/simulate/settings.py."""
 """What a table of what-ifs may ask of the simulation: all of its settings."""
+
+
+class Scored(click.Command):
+    """A command that takes tables of what-ifs about the model; its help ends with their columns."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the columns; what they are is looked up only when somebody asks."""
+        from presence.homes import columns_of
+        from presence.settings import Settings
+
+        told = f"""Columns of a table: home, plan, log, truth, every, hypotheses, {", ".join(columns_of(Settings))}. An
+        empty cell leaves the default; a setting of four numbers, one for each pace, has them in one cell with blanks.
+        What each means stands in presence/settings.py."""
+        formatter.write_paragraph()
+        formatter.write_text(" ".join(told.split()))
+
+
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 

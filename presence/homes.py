@@ -187,7 +187,7 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError([Fault(path, 0, f"cannot be read as a table ({reason}); CSV in UTF-8 is needed")]) from None
-    known = {"home": str, **dict.fromkeys(needed, str), **options, **_types(settings)}
+    known = {"home": str, **dict.fromkeys(needed, str), **options, **columns_of(settings)}
     faults = [Fault(path, 1, f"unknown column {shown(c)}; {_instead(c, known)}") for c in head if not _is(c, known)]
     faults += [Fault(path, 1, f"column {shown(c)} stands twice; once would be right") for c in _twice(head)]
     faults += [Fault(path, 1, f"no column {shown(c)}; every row needs it") for c in needed if c not in head]
@@ -199,8 +199,8 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
     return homes
 
 
-def _types(settings: type) -> dict[str, Any]:
-    """Each field's default value, by which its cells are read; what is nested deeper fits no cell."""
+def columns_of(settings: type) -> dict[str, Any]:
+    """Each field that a table may set, and its default, by which cells are read; what is nested deeper fits no cell."""
     default = settings()
     return {item.name: getattr(default, item.name) for item in fields(default) if item.name not in WITH_NAMES}
 

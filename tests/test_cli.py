@@ -18,6 +18,8 @@ import pytest
 import presence
 from presence import cli
 from presence.batch import MAKING
+from presence.permitted import WITH_NAMES
+from presence.settings import Settings
 from presence.simulate import SimulationSettings
 
 PLAN = """\
@@ -70,6 +72,7 @@ def home(tmp_path: Path) -> Path:
 
 
 WRITTEN = ("log.jsonl", "truth.jsonl")
+FILES = (("plan", "yaml"), ("log", "jsonl"), ("truth", "jsonl"))
 
 
 @pytest.fixture
@@ -688,13 +691,35 @@ def test_the_demo_tells_the_garage_story(run: Run) -> None:
     assert [light.split()[0] for light in lights] == ["utility", "garage", "utility"]
 
 
+def columns_told(run: Run, command: str) -> list[str]:
+    """The columns of a table, by the help of a command."""
+    words = " ".join(run(command, "--help")[1].split())
+    return words.split("Columns of a table: ")[1].split(". ")[0].split(", ")
+
+
 def test_the_help_of_simulate_names_every_column_of_a_table(run: Run) -> None:
-    told = " ".join(run("simulate", "--help")[1].split()).split("Columns of a table: ")[1].split(". ")[0].split(", ")
+    told = columns_told(run, "simulate")
     default = SimulationSettings()
     named = {f.name: isinstance(getattr(default, f.name), Mapping) for f in fields(default)}
     assert {*told} == {"home", "plan", *MAKING, *(name for name, many in named.items() if not many)} | {
         f"{name}.{'PERSON' if name == 'roles' else 'SENSOR'}" for name, many in named.items() if many
     }
+
+
+def test_the_help_of_evaluate_names_every_column_of_a_table(run: Run, home: Path) -> None:
+    """What settings may be given, the defaults' own table takes; so it scores as no table does."""
+    told = columns_told(run, "evaluate")
+    files = {"home": "as_ever", **{name: f"{name}.{end}" for name, end in FILES}}
+    cells = {**files, "every": "60", "hypotheses": "16"}
+    defaults = {f.name: getattr(Settings(), f.name) for f in fields(Settings) if f.name not in WITH_NAMES}
+    for name, value in defaults.items():
+        cells[name] = " ".join(map(repr, value)) if isinstance(value, tuple) else repr(value)
+    assert told == list(cells)
+    (home / "table.csv").write_text(f"{','.join(told)}\n{','.join(cells[name] for name in told)}\n", encoding="utf-8")
+    status, out, err = run("evaluate", "table.csv", "--json", "--workers", "1")
+    alone = run("evaluate", *(files[name] for name, _ in FILES), "--json")
+    assert (status, err) == (0, "")
+    assert json.loads(out.splitlines()[0])["scores"]["rooms"] == json.loads(alone[1])["rooms"]
 
 
 # --- clocks that are ahead --------------------------------------------------------------------------------------------
