@@ -16,9 +16,12 @@ import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from presence.draw.house import SENSOR_MARKS
 from presence.errors import Fault, PlanError
 from presence.floorplan import AWAY, KINDS, VALUES, Floorplan, Person, Room, Sensor
+from presence.floorplan.fields import SENSOR_FIELDS
 from presence.floorplan.text import MAX_SIZE
+from presence.simulate.settings import FALSE_ALARMS, MISSES
 from tests.strategies import plans
 
 HOMES = sorted((Path(__file__).parent.parent / "floorplans").glob("*.yaml"))
@@ -104,6 +107,19 @@ def test_the_kinds_are_those_of_the_contract() -> None:
         name: (place, tuple(values)) for name, place, *values in rows
     }
     assert {name: kind.values for name, kind in KINDS.items()} == VALUES
+
+
+def test_a_kind_that_is_named_is_known_wherever_kinds_are_told_apart() -> None:
+    """Else whoever adds one by the steps in DEVELOPERS.md meets a KeyError."""
+    assert SENSOR_FIELDS.keys() == MISSES.keys() == FALSE_ALARMS.keys() == KINDS.keys()
+    required = {
+        kind: {name for name, field in fields.model_fields.items() if field.is_required()}
+        for kind, fields in SENSOR_FIELDS.items()
+    }
+    assert required == {
+        name: {"kind", kind.place, *(["hold"] if name == "motion" else [])} for name, kind in KINDS.items()
+    }
+    assert SENSOR_MARKS.keys() == {name for name, kind in KINDS.items() if kind.place != "person"}
 
 
 def test_values_of_a_sensor_are_its_kinds_and_those_of_its_link(read: Read) -> None:
