@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 import presence
-from presence import cli
+from presence import cli, cli_source
 from presence.batch import MAKING
 from presence.permitted import WITH_NAMES
 from presence.settings import Settings
@@ -450,6 +450,24 @@ def test_a_stream_that_is_closed_from_the_start_is_an_empty_one(home: Path, clos
     )
     assert done.stderr == ""
     assert (home / "status").read_text() == "status 0\n"
+
+
+@pytest.mark.parametrize("is_terminal", [True, False])
+def test_progress_is_told_on_a_terminal_only_and_taken_away(
+    run: Run, monkeypatch: pytest.MonkeyPatch, *, is_terminal: bool
+) -> None:
+    monkeypatch.setattr(cli_source, "PATIENCE", -1.0)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: is_terminal)
+    status, out, err = run("replay", "plan.yaml", "log.jsonl")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: False)
+    assert (status, out) == run("replay", "plan.yaml", "log.jsonl")[:2]
+    told = err.split("\r")
+    assert told[0] == ""
+    if is_terminal:
+        assert [sign.split(",")[0] for sign in told[1:]] == [*(f"{n} events" for n in range(1, 6)), "\x1b[K"]
+        assert told[5] == "5 events, up to 2026-03-01 12:30\x1b[K"
+    else:
+        assert len(told) == 1
 
 
 @pytest.mark.parametrize("reader", ["has left", "is full"])
