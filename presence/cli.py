@@ -38,7 +38,7 @@ from presence.cli_options import (
     hypotheses,
 )
 from presence.cli_smooth import smooth
-from presence.cli_source import PATIENCE, Source, complain, load, load_learned
+from presence.cli_source import PATIENCE, Source, complain, is_live, load, load_learned
 from presence.errors import (
     DONE,
     FAILED,
@@ -158,7 +158,7 @@ def replay(
     home, settings = load_learned(plan, learned, log)
     source = Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
-    at_once = log == "-" or out.isatty()
+    at_once = is_live(log) or out.isatty()
     options: dict[str, Any] = {"settings": settings, "hypotheses": hypotheses}
     for line in lines(home, source, every=every, associations=associations, explain=explain, **options):
         out.write(to_json(line) + "\n")

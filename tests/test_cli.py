@@ -7,6 +7,7 @@ import re
 import resource
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import partial
@@ -417,16 +418,22 @@ def test_files_that_are_no_logs_give_no_traceback(run: Run, home: Path, content:
     assert all(line.startswith("odd.jsonl:") for line in err.splitlines())
 
 
-def test_standard_input_streams(home: Path) -> None:
-    running = process("replay", "plan.yaml", "-", "--associations", cwd=home)
+@pytest.mark.parametrize("log", ["-", "/dev/stdin"])
+def test_standard_input_streams(home: Path, log: str) -> None:
+    """By whatever path it comes, no line waits for the next event."""
+    running = process("replay", "plan.yaml", log, "--associations", cwd=home)
+    watchdog = threading.Timer(120.0, running.kill)  # a line that waits would never come
+    watchdog.start()
     assert running.stdin is not None
     assert running.stdout is not None
     assert running.stderr is not None
     for event in LOG[:4]:
         running.stdin.write(event_line(*event) + "\n")
     running.stdin.flush()
-    first = json.loads(running.stdout.readline())  # answered while more input may come
+    told = [running.stdout.readline() for _ in range(5)]  # answered while more input may come
+    first, *_, last = map(json.loads, told)
     assert (first["kind"], first["door"], first["final"]) == ("passage", "front", False)
+    assert (last["kind"], last["sensor"], last["value"]) == ("association", "front_contact", "closed")
     running.stdin.write(event_line(*LOG[4]) + "\n")
     running.stdin.close()
     rest = running.stdout.read()  # communicate() would lose what readline() has buffered
@@ -434,11 +441,12 @@ def test_standard_input_streams(home: Path) -> None:
     with running.stderr as err:
         assert err.read() == ""
     assert running.wait() == 0
+    watchdog.cancel()
     whole = subprocess.run(
         [sys.executable, "-m", "presence", "replay", "plan.yaml", "log.jsonl", "--associations"],
         cwd=home, env=ENVIRONMENT, capture_output=True, text=True, check=True,
     )  # fmt: skip
-    assert whole.stdout.splitlines()[1:] == rest.splitlines()
+    assert whole.stdout.splitlines() == [*map(str.rstrip, told), *rest.splitlines()]
 
 
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
