@@ -476,7 +476,7 @@ def test_rooms_without_a_way_in_are_those_networkx_finds(ends: list[tuple[int, i
 
 
 # --- the schema for editors -----------------------------------------------------------------------------------------
-def test_schema_takes_good_plans_and_refuses_bad_fields() -> None:
+def test_schema_takes_good_plans_and_refuses_bad_fields(read: Read) -> None:
     jsonschema = pytest.importorskip("jsonschema")
     schema = Floorplan.schema()
     judge = jsonschema.Draft202012Validator(schema)
@@ -484,6 +484,10 @@ def test_schema_takes_good_plans_and_refuses_bad_fields() -> None:
     for home in HOMES:
         judge.validate(yaml.safe_load(home.read_text(encoding="utf-8")))
     assert judge.is_valid(yaml.safe_load(GOOD))
+    empty = "name: hut\ntime_zone: UTC\nrooms: {hut: }\ndoors: {door: {between: [hut, away], leaf: none}}\n"
+    empty += "sensors:\npeople:\npets:\nlocation:\n"
+    assert judge.is_valid(yaml.safe_load(empty))
+    assert read(empty).people == {}
     fields = [
         "outdors",
         "moton",

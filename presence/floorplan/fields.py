@@ -126,6 +126,8 @@ SENSOR_FIELDS: dict[str, type[SensorFields]] = {
 
 NO_OTHER_IDS: JsonDict = {"additionalProperties": False}
 """Else an editor passes over whatever stands under an id that is none."""
+OR_NOTHING: JsonDict = {**NO_OTHER_IDS, "type": ["object", "null"]}
+"""The key of a section alone is as good as none."""
 
 
 class HeadingFields(_Fields):
@@ -145,13 +147,13 @@ class PlanFields(HeadingFields):
     rooms: dict[Id, RoomFields | None] = Field(
         min_length=1, description="a mapping from ids to rooms, at least one", json_schema_extra=NO_OTHER_IDS
     )
-    doors: dict[Id, DoorFields] = Field({}, description="a mapping from ids to doors", json_schema_extra=NO_OTHER_IDS)
+    doors: dict[Id, DoorFields] = Field({}, description="a mapping from ids to doors", json_schema_extra=OR_NOTHING)
     sensors: dict[Id, Annotated[SensorFields, Field(discriminator="kind")]] = Field(
-        {}, description="a mapping from ids to sensors", json_schema_extra=NO_OTHER_IDS
+        {}, description="a mapping from ids to sensors", json_schema_extra=OR_NOTHING
     )
     people: dict[Id, PersonFields | None] = Field(
-        {}, description="a mapping from ids to residents", json_schema_extra=NO_OTHER_IDS
+        {}, description="a mapping from ids to residents", json_schema_extra=OR_NOTHING
     )
     pets: dict[Id, PetFields | None] = Field(
-        {}, description="a mapping from ids to animals", json_schema_extra=NO_OTHER_IDS
+        {}, description="a mapping from ids to animals", json_schema_extra=OR_NOTHING
     )
