@@ -24,9 +24,21 @@ from presence.cli_advise import advise
 from presence.cli_draw import draw
 from presence.cli_health import health
 from presence.cli_learn import learn
-from presence.cli_options import DAYS_MISSING, EVERY, LEARNED, LOG, PLAN, STRICT, WHAT_IFS, hypotheses
+from presence.cli_options import (
+    DAYS_MISSING,
+    EVERY,
+    FILE,
+    FILE_OR_PIPE,
+    LEARNED,
+    LOG,
+    PLAN,
+    STRICT,
+    WHAT_IFS,
+    Scored,
+    hypotheses,
+)
 from presence.cli_smooth import smooth
-from presence.cli_source import PATIENCE, Source, complain, load, load_learned
+from presence.cli_source import PATIENCE, Source, complain, is_live, load, load_learned
 from presence.errors import (
     DONE,
     FAILED,
@@ -146,7 +158,7 @@ def replay(
     home, settings = load_learned(plan, learned, log)
     source = Source(home, log, strict)
     out, flushed = sys.stdout, time.monotonic()
-    at_once = log == "-" or out.isatty()
+    at_once = is_live(log) or out.isatty()
     options: dict[str, Any] = {"settings": settings, "hypotheses": hypotheses}
     for line in lines(home, source, every=every, associations=associations, explain=explain, **options):
         out.write(to_json(line) + "\n")
@@ -156,8 +168,8 @@ def replay(
     return source.status()
 
 
-@cli.command()
-@click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=click.Path(allow_dash=True))
+@cli.command(cls=Scored)
+@click.argument("given", nargs=-1, metavar="PLAN LOG TRUTH | HOMES...", type=FILE_OR_PIPE)
 @EVERY
 @LEARNED
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs; of many homes one line each.")
@@ -180,7 +192,7 @@ def evaluate(
     The best timer is scored beside it.
 
     HOMES: folders of homes (plan.yaml, log.jsonl, truth.jsonl in each), patterns of their names, or tables (.csv) of
-    what-ifs with the columns home, plan, log, truth, every, hypotheses and any setting.
+    what-ifs, one a row (columns below).
     """
     from presence.homes import is_many
 
@@ -206,7 +218,7 @@ def evaluate(
 
 
 @cli.command(epilog=WHAT_IFS)
-@click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=click.Path())
+@click.argument("given", nargs=-1, metavar="PLAN | HOMES...", type=FILE)
 @click.option(
     "--days", type=click.FloatRange(min=0, min_open=True), help="For how many days.  [required, but for a table]"
 )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from presence.cli_options import EVERY, LEARNED, PLAN, STRICT, hypotheses
+from presence.cli_options import EVERY, FILE, FILE_OR_PIPE, LEARNED, PLAN, STRICT, hypotheses
 from presence.cli_source import Source, complain, load_learned
 from presence.errors import DONE
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 @click.command()
 @PLAN
-@click.argument("log", type=click.Path(allow_dash=True), required=False)
-@click.option("--out", type=click.Path(dir_okay=False), required=True, help="The page to write.")
-@click.option("--truth", type=click.Path(), help="Who was where, to be laid over what is believed.")
+@click.argument("log", type=FILE_OR_PIPE, required=False)
+@click.option("--out", type=click.Path(dir_okay=False, readable=False), required=True, help="The page to write.")
+@click.option("--truth", type=FILE, help="Who was where, to be laid over what is believed.")
 @EVERY
 @LEARNED
 @click.option("--explain/--no-explain", default=None, help="Say why: all through, or never; else for the first days.")

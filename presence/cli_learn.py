@@ -6,15 +6,15 @@ from pathlib import Path
 
 import click
 
-from presence.cli_options import PLAN, STRICT, hypotheses
+from presence.cli_options import FILE, PLAN, STRICT, hypotheses
 from presence.cli_source import Source, complain, load, say
 from presence.writing import written_to
 
 
 @click.command()
 @PLAN
-@click.argument("logs", type=click.Path(), nargs=-1, required=True, metavar="LOG...")
-@click.option("--out", type=click.Path(dir_okay=False), required=True, help="File for what is learned.")
+@click.argument("logs", type=FILE, nargs=-1, required=True, metavar="LOG...")
+@click.option("--out", type=click.Path(dir_okay=False, readable=False), required=True, help="File for what is learned.")
 @click.option(
     "--resume", is_flag=True, help="Go on from FILE.state, which a stopped run left: else it is never replaced."
 )

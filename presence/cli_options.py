@@ -9,10 +9,13 @@ import click
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
-PLAN = click.argument("plan", type=click.Path())
-LOG = click.argument("log", type=click.Path(allow_dash=True))
+FILE = click.Path(readable=False)
+"""A path as it is: whoever reads it says what is wrong with it, in the words that all faults of files have."""
+FILE_OR_PIPE = click.Path(readable=False, allow_dash=True)
+PLAN = click.argument("plan", type=FILE)
+LOG = click.argument("log", type=FILE_OR_PIPE)
 EVERY = click.option("--every", type=float, default=60.0, show_default=True, help="Seconds from answer to answer.")
-LEARNED = click.option("--learned", type=click.Path(), help="What `presence learn` wrote for this plan.")
+LEARNED = click.option("--learned", type=FILE, help="What `presence learn` wrote for this plan.")
 STRICT = click.option("--strict", is_flag=True, help="Stop at the first bad line instead of skipping it.")
 DAYS_MISSING = "Missing option '--days'."
 """Of one home always, of many where their table names none."""
@@ -23,6 +26,23 @@ offline_reports, roles.PERSON, dead.SENSOR, hold.SENSOR, blind_time.SENSOR, miss
 lost.SENSOR, late.SENSOR. Instead of SENSOR a kind of sensor may stand (but for dead), or * for all. An empty cell
 leaves the default; what each means stands in presence/simulate/settings.py."""
 """What a table of what-ifs may ask of the simulation: all of its settings."""
+
+
+class Scored(click.Command):
+    """A command that takes tables of what-ifs about the model; its help ends with their columns."""
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the columns; what they are is looked up only when somebody asks."""
+        from presence.homes import columns_of
+        from presence.settings import Settings
+
+        told = f"""Columns of a table: home, plan, log, truth, every, hypotheses, {", ".join(columns_of(Settings))}. An
+        empty cell leaves the default; a setting of four numbers, one for each pace, has them in one cell with blanks.
+        What each means stands in presence/settings.py."""
+        formatter.write_paragraph()
+        formatter.write_text(" ".join(told.split()))
+
+
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, for programs.")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -26,8 +27,16 @@ MOST_NAMED = 10
 
 
 def complain(text: str) -> None:
-    """A line for people, on standard error."""
-    click.echo(text, err=True)
+    """A line for people, on standard error; that nobody can read it any more stops no work."""
+    try:
+        click.echo(text, err=True)
+    except OSError:  # a reader that has left, a full disk
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
+
+
+def is_live(log: str) -> bool:
+    """Whether a log may come as things happen: by standard input, or by a path that is no file but a pipe."""
+    return log == "-" or not os.path.isfile(log)  # noqa: PTH113, a path may be any text
 
 
 def say(text: str) -> None:
@@ -82,7 +91,7 @@ class Source:
 
         source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
         events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
-        believed = 1 if self.log == "-" else OF_A_FILE
+        believed = 1 if is_live(self.log) else OF_A_FILE
         order = reorder(self._listen(events), believed=believed, counts=self.counts, on_fault=self._fault)
         return self._progress(order)
 
@@ -100,7 +109,7 @@ class Source:
 
     def _progress(self, events: Iterable[Event]) -> Iterator[Event]:
         """Pass events through, telling a terminal how far it has come."""
-        if not sys.stderr.isatty() or self.log == "-":
+        if not sys.stderr.isatty() or is_live(self.log):
             yield from events
             return
         told, number = time.monotonic(), 0

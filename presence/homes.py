@@ -52,12 +52,17 @@ class Home:
 
 def is_many(given: Sequence[str]) -> bool:
     """Whether arguments of a command stand for many homes: folders, patterns or a table, or several with a folder."""
-    several = len(given) > 1 and any(Path(text).is_dir() for text in given)
+    several = len(given) > 1 and any(_is_folder(text) for text in given)
     return several or (bool(given) and all(_is_group(text) for text in given))
 
 
 def _is_group(text: str) -> bool:
-    return Path(text).is_dir() or text.lower().endswith(TABLE) or (_is_pattern(text) and not os.path.lexists(text))
+    return _is_folder(text) or text.lower().endswith(TABLE) or (_is_pattern(text) and not os.path.lexists(text))
+
+
+def _is_folder(text: str) -> bool:
+    """Whether there is one; of a file in a folder that may not be looked into, whoever reads it says so."""
+    return os.path.isdir(text)  # noqa: PTH112, Path.is_dir() would raise
 
 
 def _is_pattern(text: str) -> bool:
@@ -182,7 +187,7 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputError([Fault(path, 0, f"cannot be read as a table ({reason}); CSV in UTF-8 is needed")]) from None
-    known = {"home": str, **dict.fromkeys(needed, str), **options, **_types(settings)}
+    known = {"home": str, **dict.fromkeys(needed, str), **options, **columns_of(settings)}
     faults = [Fault(path, 1, f"unknown column {shown(c)}; {_instead(c, known)}") for c in head if not _is(c, known)]
     faults += [Fault(path, 1, f"column {shown(c)} stands twice; once would be right") for c in _twice(head)]
     faults += [Fault(path, 1, f"no column {shown(c)}; every row needs it") for c in needed if c not in head]
@@ -194,8 +199,8 @@ def _in_table(path: str, needed: Sequence[str], options: Mapping[str, type], set
     return homes
 
 
-def _types(settings: type) -> dict[str, Any]:
-    """Each field's default value, by which its cells are read; what is nested deeper fits no cell."""
+def columns_of(settings: type) -> dict[str, Any]:
+    """Each field that a table may set, and its default, by which cells are read; what is nested deeper fits no cell."""
     default = settings()
     return {item.name: getattr(default, item.name) for item in fields(default) if item.name not in WITH_NAMES}
 

@@ -1,21 +1,26 @@
 """The command: exit status, one line a fault, no traceback, streaming."""
 
+import errno
 import json
 import os
 import re
 import resource
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import presence
-from presence import cli
+from presence import cli, cli_source
 from presence.batch import MAKING
+from presence.permitted import WITH_NAMES
+from presence.settings import Settings
 from presence.simulate import SimulationSettings
 
 PLAN = """\
@@ -68,6 +73,7 @@ def home(tmp_path: Path) -> Path:
 
 
 WRITTEN = ("log.jsonl", "truth.jsonl")
+FILES = (("plan", "yaml"), ("log", "jsonl"), ("truth", "jsonl"))
 
 
 @pytest.fixture
@@ -152,6 +158,44 @@ def test_a_sensor_that_never_spoke_in_a_day_is_named(run: Run, home: Path) -> No
     status, _, err = run("replay", "plan.yaml", "log.jsonl", "--every", "3600")
     assert status == 0
     assert err == "log.jsonl: never heard from ann_phone, den_radar; without them less is known\n"
+
+
+@pytest.mark.parametrize(
+    ("command", "unreadable"),
+    [
+        ("check PLAN", "plan.yaml"),
+        ("replay PLAN LOG", "plan.yaml log.jsonl"),
+        ("evaluate PLAN LOG TRUTH", "plan.yaml log.jsonl truth.jsonl"),
+        ("simulate PLAN --days 1 --out made", "plan.yaml"),
+        ("learn PLAN LOG --out made", "plan.yaml log.jsonl"),
+        ("draw PLAN LOG --out made", "plan.yaml log.jsonl"),
+        ("health PLAN LOG", "plan.yaml log.jsonl"),
+        ("smooth PLAN LOG", "plan.yaml log.jsonl"),
+        ("advise PLAN", "plan.yaml"),
+    ],
+)
+def test_files_that_may_not_be_read_are_named_as_any_fault(
+    run: Run, monkeypatch: pytest.MonkeyPatch, command: str, unreadable: str
+) -> None:
+    """Files of mode 000 in a folder of mode 000, as whoever is not root finds them."""
+    names = unreadable.split()
+
+    def refusing(usual: Callable[..., Any]) -> Callable[..., Any]:
+        def refuse(path: Any, *arguments: Any, **options: Any) -> Any:
+            if str(path) in names:
+                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+            return usual(path, *arguments, **options)
+
+        return refuse
+
+    monkeypatch.setattr("builtins.open", refusing(open))
+    monkeypatch.setattr(Path, "stat", refusing(Path.stat))
+    monkeypatch.setattr(os, "access", lambda path, mode, **_: str(path) not in names)
+    words = command.replace("PLAN", "plan.yaml").replace("LOG", "log.jsonl").replace("TRUTH", "truth.jsonl").split()
+    status, out, err = run(*words)
+    assert (status, out) == (2, "")
+    assert [line.split(": ")[0] for line in err.splitlines()] == [f"{name}:0" for name in names]
+    assert err.count("(Permission denied)") == len(names)
 
 
 # --- faults of the command line ---------------------------------------------------------------------------------------
@@ -374,16 +418,22 @@ def test_files_that_are_no_logs_give_no_traceback(run: Run, home: Path, content:
     assert all(line.startswith("odd.jsonl:") for line in err.splitlines())
 
 
-def test_standard_input_streams(home: Path) -> None:
-    running = process("replay", "plan.yaml", "-", "--associations", cwd=home)
+@pytest.mark.parametrize("log", ["-", "/dev/stdin"])
+def test_standard_input_streams(home: Path, log: str) -> None:
+    """By whatever path it comes, no line waits for the next event."""
+    running = process("replay", "plan.yaml", log, "--associations", cwd=home)
+    watchdog = threading.Timer(120.0, running.kill)  # a line that waits would never come
+    watchdog.start()
     assert running.stdin is not None
     assert running.stdout is not None
     assert running.stderr is not None
     for event in LOG[:4]:
         running.stdin.write(event_line(*event) + "\n")
     running.stdin.flush()
-    first = json.loads(running.stdout.readline())  # answered while more input may come
+    told = [running.stdout.readline() for _ in range(5)]  # answered while more input may come
+    first, *_, last = map(json.loads, told)
     assert (first["kind"], first["door"], first["final"]) == ("passage", "front", False)
+    assert (last["kind"], last["sensor"], last["value"]) == ("association", "front_contact", "closed")
     running.stdin.write(event_line(*LOG[4]) + "\n")
     running.stdin.close()
     rest = running.stdout.read()  # communicate() would lose what readline() has buffered
@@ -391,11 +441,12 @@ def test_standard_input_streams(home: Path) -> None:
     with running.stderr as err:
         assert err.read() == ""
     assert running.wait() == 0
+    watchdog.cancel()
     whole = subprocess.run(
         [sys.executable, "-m", "presence", "replay", "plan.yaml", "log.jsonl", "--associations"],
         cwd=home, env=ENVIRONMENT, capture_output=True, text=True, check=True,
     )  # fmt: skip
-    assert whole.stdout.splitlines()[1:] == rest.splitlines()
+    assert whole.stdout.splitlines() == [*map(str.rstrip, told), *rest.splitlines()]
 
 
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
@@ -407,6 +458,44 @@ def test_a_stream_that_is_closed_from_the_start_is_an_empty_one(home: Path, clos
     )
     assert done.stderr == ""
     assert (home / "status").read_text() == "status 0\n"
+
+
+@pytest.mark.parametrize("is_terminal", [True, False])
+def test_progress_is_told_on_a_terminal_only_and_taken_away(
+    run: Run, monkeypatch: pytest.MonkeyPatch, *, is_terminal: bool
+) -> None:
+    monkeypatch.setattr(cli_source, "PATIENCE", -1.0)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: is_terminal)
+    status, out, err = run("replay", "plan.yaml", "log.jsonl")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: False)
+    assert (status, out) == run("replay", "plan.yaml", "log.jsonl")[:2]
+    told = err.split("\r")
+    assert told[0] == ""
+    if is_terminal:
+        assert [sign.split(",")[0] for sign in told[1:]] == [*(f"{n} events" for n in range(1, 6)), "\x1b[K"]
+        assert told[5] == "5 events, up to 2026-03-01 12:30\x1b[K"
+    else:
+        assert len(told) == 1
+
+
+@pytest.mark.parametrize("reader", ["has left", "is full"])
+def test_a_reader_of_complaints_that_is_gone_takes_neither_answers_nor_the_status(home: Path, reader: str) -> None:
+    """As in `presence replay PLAN LOG 2>&1 >answers | head -1`."""
+    (home / "bad.jsonl").write_text("\n".join(["what", event_line(*LOG[0]), "is", "this", event_line(*LOG[1])]))
+    told = subprocess.run(
+        [sys.executable, "-m", "presence", "replay", "plan.yaml", "bad.jsonl"],
+        cwd=home, env=ENVIRONMENT, capture_output=True, text=True,
+    )  # fmt: skip
+    if reader == "has left":
+        left, complaints = os.pipe()
+        os.close(left)
+    else:
+        complaints = os.open("/dev/full", os.O_WRONLY)
+    done = subprocess.run(told.args, cwd=home, env=ENVIRONMENT, stdout=subprocess.PIPE, stderr=complaints, text=True)
+    os.close(complaints)
+    assert len(told.stderr.splitlines()) == 4
+    assert (done.returncode, done.stdout) == (told.returncode, told.stdout) == (2, told.stdout)
+    assert '"passage"' in done.stdout
 
 
 def test_a_reader_that_leaves_early_is_no_fault(home: Path) -> None:
@@ -628,13 +717,35 @@ def test_the_demo_tells_the_garage_story(run: Run) -> None:
     assert [light.split()[0] for light in lights] == ["utility", "garage", "utility"]
 
 
+def columns_told(run: Run, command: str) -> list[str]:
+    """The columns of a table, by the help of a command."""
+    words = " ".join(run(command, "--help")[1].split())
+    return words.split("Columns of a table: ")[1].split(". ")[0].split(", ")
+
+
 def test_the_help_of_simulate_names_every_column_of_a_table(run: Run) -> None:
-    told = " ".join(run("simulate", "--help")[1].split()).split("Columns of a table: ")[1].split(". ")[0].split(", ")
+    told = columns_told(run, "simulate")
     default = SimulationSettings()
     named = {f.name: isinstance(getattr(default, f.name), Mapping) for f in fields(default)}
     assert {*told} == {"home", "plan", *MAKING, *(name for name, many in named.items() if not many)} | {
         f"{name}.{'PERSON' if name == 'roles' else 'SENSOR'}" for name, many in named.items() if many
     }
+
+
+def test_the_help_of_evaluate_names_every_column_of_a_table(run: Run, home: Path) -> None:
+    """What settings may be given, the defaults' own table takes; so it scores as no table does."""
+    told = columns_told(run, "evaluate")
+    files = {"home": "as_ever", **{name: f"{name}.{end}" for name, end in FILES}}
+    cells = {**files, "every": "60", "hypotheses": "16"}
+    defaults = {f.name: getattr(Settings(), f.name) for f in fields(Settings) if f.name not in WITH_NAMES}
+    for name, value in defaults.items():
+        cells[name] = " ".join(map(repr, value)) if isinstance(value, tuple) else repr(value)
+    assert told == list(cells)
+    (home / "table.csv").write_text(f"{','.join(told)}\n{','.join(cells[name] for name in told)}\n", encoding="utf-8")
+    status, out, err = run("evaluate", "table.csv", "--json", "--workers", "1")
+    alone = run("evaluate", *(files[name] for name, _ in FILES), "--json")
+    assert (status, err) == (0, "")
+    assert json.loads(out.splitlines()[0])["scores"]["rooms"] == json.loads(alone[1])["rooms"]
 
 
 # --- clocks that are ahead --------------------------------------------------------------------------------------------

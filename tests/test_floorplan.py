@@ -16,9 +16,12 @@ import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from presence.draw.house import SENSOR_MARKS
 from presence.errors import Fault, PlanError
 from presence.floorplan import AWAY, KINDS, VALUES, Floorplan, Person, Room, Sensor
+from presence.floorplan.fields import SENSOR_FIELDS
 from presence.floorplan.text import MAX_SIZE
+from presence.simulate.settings import FALSE_ALARMS, MISSES
 from tests.strategies import plans
 
 HOMES = sorted((Path(__file__).parent.parent / "floorplans").glob("*.yaml"))
@@ -106,6 +109,19 @@ def test_the_kinds_are_those_of_the_contract() -> None:
     assert {name: kind.values for name, kind in KINDS.items()} == VALUES
 
 
+def test_a_kind_that_is_named_is_known_wherever_kinds_are_told_apart() -> None:
+    """Else whoever adds one by the steps in DEVELOPERS.md meets a KeyError."""
+    assert SENSOR_FIELDS.keys() == MISSES.keys() == FALSE_ALARMS.keys() == KINDS.keys()
+    required = {
+        kind: {name for name, field in fields.model_fields.items() if field.is_required()}
+        for kind, fields in SENSOR_FIELDS.items()
+    }
+    assert required == {
+        name: {"kind", kind.place, *(["hold"] if name == "motion" else [])} for name, kind in KINDS.items()
+    }
+    assert SENSOR_MARKS.keys() == {name for name, kind in KINDS.items() if kind.place != "person"}
+
+
 def test_values_of_a_sensor_are_its_kinds_and_those_of_its_link(read: Read) -> None:
     plan = read(GOOD.replace("phone: {kind: phone", "tag: {kind: badge, person: P2}\n  phone: {kind: phone"))
     assert plan.values("front_contact") == ("open", "closed", "offline", "online")
@@ -186,7 +202,10 @@ FAULTS: list[tuple[str, str, str]] = [
     ("hall: {}", "hall: {outline: [[0, 0], [1, 1], [2, 2]]} #!", "encloses nothing"),
     ("hall: {}", "hall: {outline: [[0, 0], [1, .nan], [2, 0]]} #!", "`outline` has nan"),
     ("hall: {}", "hall: {outline: [[0, 0], [1, 1, 1], [2, 0]]} #!", "`outline` has [1, 1, 1]"),
+    ("name: two rooms and a yard", f"name: {'x' * 201} #!", "text of 1 to 200 characters"),
     ("[hall, yard], leaf: hinged}", "[hall, yrd], leaf: hinged} #!", 'did you mean "yard"'),
+    ("[hall, yard], leaf: hinged}", "'hall, yard', leaf: hinged} #!", "the ids of two rooms"),
+    ("{between: [hall, yard], leaf: hinged}", "[hall, yard] #!", "such as front: {between: [hall, away]"),
     ("[hall, yard], leaf: hinged}", "[hall, yard, den], leaf: hinged} #!", "the ids of two rooms"),
     ("[hall, yard], leaf: hinged}", "[hall, yard], leaf: wooden} #!", "hinged, sliding, overhead or none"),
     ("[hall, yard], leaf: hinged}", "[hall, yard]} #!", "`leaf` is missing"),
@@ -298,6 +317,21 @@ def test_a_fault_does_not_hide_another_in_the_same_entry(read: Read) -> None:
     assert [fault.line for fault in caught.value.faults] == [12, 12, 16, 16]
 
 
+def test_a_misspelt_between_leaves_no_room_out_of_reach(read: Read) -> None:
+    """A door whose rooms can be told leads there, whatever is wrong with it; one that is nowhere named is lost."""
+    with pytest.raises(PlanError) as caught:
+        read(GOOD.replace("front: {between", "front: {betwen").replace("hall: {}", "hall: {}\n  attic: {}"))
+    assert [fault.line for fault in caught.value.faults] == [5, 9, 9]
+    assert all(word in str(caught.value) for word in ('"attic" cannot be reached', "is missing", 'mean "between"'))
+
+
+def test_what_is_said_to_be_right_of_nothing_is_right(read: Read) -> None:
+    with pytest.raises(PlanError) as caught:
+        read(GOOD.replace("name: two rooms and a yard", "name:"))
+    (fault,) = caught.value.faults
+    assert fault.message.endswith("(nothing is written; write text); it should be text of 1 to 200 characters")
+
+
 def test_a_mapping_is_checked_as_a_file_is() -> None:
     with pytest.raises(PlanError) as caught:
         Floorplan.from_mapping(
@@ -317,7 +351,7 @@ def test_a_mapping_is_checked_as_a_file_is() -> None:
     [
         (b"", 1, "is empty"),
         (b"\xef\xbb\xbf \n\n", 1, "is empty"),
-        (b"# nothing\n", 0, "a plan is a mapping"),
+        (b"# nothing\n", 1, "is empty"),
         (b"hello", 1, "a plan is a mapping"),
         (b"- a\n- b\n", 1, "a plan is a mapping"),
         (b"name: x\ntime_zone: \xff\xfe\n", 2, "no UTF-8"),
@@ -325,6 +359,9 @@ def test_a_mapping_is_checked_as_a_file_is() -> None:
         (b"\x89PNG\r\n\x1a\n\x00\x00", 1, "no UTF-8"),
         (b"name: x\n\x00\x00", 2, "zero byte"),
         (b"name: \x07", 1, "control character 7"),
+        (b"name: two: rooms\n", 1, "text with a colon in it quotes"),
+        (b"name:x\nrooms: {}\n", 2, "a blank behind it"),
+        (b"rooms:\n  hall:\n den:\n", 3, "begin in one column"),
         (b"name: x\nrooms:\n\thall: {}\n", 3, "tabs"),
         (b"name: `x`\nrooms: {}\n", 1, "in quotes"),
         (b'{"time": "2026-03-02T18:00:00Z"}\n{"time": "2026-03-02T18:01:00Z"}\n', 2, "is this a log?"),
@@ -439,7 +476,7 @@ def test_rooms_without_a_way_in_are_those_networkx_finds(ends: list[tuple[int, i
 
 
 # --- the schema for editors -----------------------------------------------------------------------------------------
-def test_schema_takes_good_plans_and_refuses_bad_fields() -> None:
+def test_schema_takes_good_plans_and_refuses_bad_fields(read: Read) -> None:
     jsonschema = pytest.importorskip("jsonschema")
     schema = Floorplan.schema()
     judge = jsonschema.Draft202012Validator(schema)
@@ -447,6 +484,10 @@ def test_schema_takes_good_plans_and_refuses_bad_fields() -> None:
     for home in HOMES:
         judge.validate(yaml.safe_load(home.read_text(encoding="utf-8")))
     assert judge.is_valid(yaml.safe_load(GOOD))
+    empty = "name: hut\ntime_zone: UTC\nrooms: {hut: }\ndoors: {door: {between: [hut, away], leaf: none}}\n"
+    empty += "sensors:\npeople:\npets:\nlocation:\n"
+    assert judge.is_valid(yaml.safe_load(empty))
+    assert read(empty).people == {}
     fields = [
         "outdors",
         "moton",
@@ -458,7 +499,7 @@ def test_schema_takes_good_plans_and_refuses_bad_fields() -> None:
         "colour",
         "latitude: 9",
     ]
-    fields += ["hall: 3", "[hall, yard]} #", "room: hall} #", "motion, door", "[yard, away, den]", "at: [1]"]
+    fields += ["'a>b'", "hall: 3", "[hall, yard]} #", "room: hall} #", "motion, door", "[yard, away, den]", "at: [1]"]
     for word in fields:
         for old, new, _ in [edit for edit in FAULTS if word in edit[1]]:
             assert not judge.is_valid(yaml.safe_load(GOOD.replace(old, new, 1))), new

@@ -178,6 +178,32 @@ def test_rows_of_another_year_or_length_are_named_and_left_out(tmp_path: Path) -
     assert any("activity 77 is not in houseB.activity_names" in f.message for f in data.faults)
 
 
+def test_names_that_cannot_be_read_are_named_and_all_else_is_as_before(tmp_path: Path) -> None:
+    """Misread, a seat is a switch and an absence is a stay; the good lines around stay what they were."""
+    folder = write_house(tmp_path)
+    usual = single_resident.load(folder)
+    first = add(folder / "houseB.sensor_names", "kettle", "6", "7kettle on", "", "03 Kettle", f"{10**20} far")
+    other = add(folder / "houseB.activity_names", "go to bed", "1 return", "-2 read")
+    data = single_resident.load(folder)
+    named = [(Path(f.path).name, f.line) for f in data.faults if f not in usual.faults]
+    assert sorted(named) == [
+        *(("houseB.activity_names", other + k) for k in (0, 1, 2)),
+        *(("houseB.sensor_names", first + k) for k in (0, 1, 2, 4, 5)),
+    ]
+    assert all("would be right" in f.message for f in data.faults if f not in usual.faults)
+    assert (data.plan, data.recording, data.stays) == (usual.plan, usual.recording, usual.stays)
+
+
+def test_a_sensor_without_a_name_is_named_unless_its_door_tells_what_it_is(tmp_path: Path) -> None:
+    folder = write_house(tmp_path)
+    usual = single_resident.load(folder)
+    (folder / "houseB.sensor_names").write_text("3\tCups cupboard\n")
+    data = single_resident.load(folder)
+    (fault,) = (f for f in data.faults if f not in usual.faults)
+    assert (Path(fault.path).name, fault.line, fault.message[:17]) == ("houseB.sensor_names", 0, "names no sensor 5")
+    assert (usual.plan.sensors["5"].kind, data.plan.sensors["5"].kind) == ("pressure", "switch")
+
+
 def test_labels_of_another_time_than_the_sensors_are_named(tmp_path: Path) -> None:
     folder = write_house(tmp_path)
     (folder / "houseB.activities").write_text(f"{MIDNIGHT - 90000} 60 2\n")

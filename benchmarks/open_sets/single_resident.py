@@ -10,7 +10,7 @@ after the last is left out: nothing is known of it.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,6 +46,8 @@ WORDS = {"contact": ("open", "closed"), "motion": ("detected", "clear"), "pressu
 DAY = 86400
 LONGEST = 60 * DAY
 """Seconds: a log of weeks holds no longer silence and nothing that lasts longer; a wrong year makes one."""
+NAMED = re.compile(r"\s*([0-9]{1,15})\s+(\S.*?)\s*")
+"""A line that gives a number a name."""
 LATEST = 4102444800
 """2100: what lies beyond is no date in seconds."""
 
@@ -79,9 +81,10 @@ def load(folder: Path, *, house: str = "", visitors: int = 0) -> SingleResident:
     layout = numbered(read_layout(folder / "layout.json", stem))
     faults: list[Fault] = []
     rows, _ = read_rows(sensors_path, faults)
-    names = read_names(folder / f"{stem}.sensor_names")
+    names = read_names(folder / f"{stem}.sensor_names", faults)
+    faults += _unnamed(folder / f"{stem}.sensor_names", names, layout)
     activities, lines = read_rows(folder / f"{stem}.activities", faults)
-    activity_names = read_names(folder / f"{stem}.activity_names")
+    activity_names = read_names(folder / f"{stem}.activity_names", faults)
     faults += first_lines(
         folder / f"{stem}.activities",
         activities[:, 2],
@@ -129,10 +132,28 @@ def _wrong(row: list[int]) -> str | None:
     return None
 
 
-def read_names(path: Path) -> dict[str, str]:
-    """Id -> name from lines of a number and words."""
-    parts = (line.split(maxsplit=1) for line in read_lines(path))
-    return {pair[0]: pair[1].strip() for pair in parts if len(pair) == 2}
+def read_names(path: Path, faults: list[Fault]) -> dict[str, str]:
+    """Id -> name from lines of a number and words; other lines become faults, as does a second name of one id."""
+    names: dict[str, str] = {}
+    for number, line in enumerate(read_lines(path), start=1):
+        found = NAMED.fullmatch(line)
+        key = str(int(found[1])) if found else ""
+        if found and key not in names:
+            names[key] = found[2]
+        elif found:
+            message = f"{key} is {names[key]!r} already; one name would be right, the first is kept"
+            faults.append(Fault(str(path), number, message))
+        elif line.strip():
+            message = f"{line.strip()!r} is no number with a name behind it; one would be right"
+            faults.append(Fault(str(path), number, message))
+    return names
+
+
+def _unnamed(path: Path, names: Mapping[str, str], layout: Layout) -> list[Fault]:
+    """The sensors of the layout, but for the contacts of its doors, whose names do not tell what they are."""
+    missing = sorted(set(layout.sensors) - set(layout.contacts) - set(names), key=int)
+    message = "names no sensor {}, which is in layout.json; a number and a name would be right; it is read as a switch"
+    return [Fault(str(path), 0, message.replace("{}", sensor)) for sensor in missing]
 
 
 def sensor_kind(name: str) -> str:

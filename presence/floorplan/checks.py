@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from typing import Any
 
 from presence.errors import closest, did_you_mean, shown
 from presence.floorplan.fields import (
@@ -133,16 +134,24 @@ def _ends(draft: Draft, id_: str, rooms: list[str]) -> tuple[set[str], bool]:
     between = draft.doors[id_].between if id_ in draft.doors else None
     if between and all(room in rooms for room in between):
         return set(between), between[0] != between[1]
-    raw = draft.text.value["doors"][id_]
-    named = raw.get("between") if isinstance(raw, dict) else None
+    where: Path = ("doors", id_)
     likely: set[str | None] = set()
-    for index, word in enumerate(named[:2] if isinstance(named, list) else ()):
-        name = str(draft.text.written.get(("doors", id_, "between", index), word))
+    key, words = _meant(draft.text.value["doors"][id_])
+    for index, word in enumerate(words[:2]):
+        name = str(draft.text.written.get((*where, key, index), word))
         draft.guesses += name not in rooms
         if draft.guesses > GUESSES:
             return set(rooms), False
         likely |= {name} if name in rooms else {closest(name, rooms)}
     return {room for room in likely if room is not None}, False
+
+
+def _meant(door: Any) -> tuple[str, list[Any]]:
+    """The key of a faulty door that must mean `between`, and the rooms that it names; also where it is one text."""
+    fields = door if isinstance(door, dict) else {"between": door}
+    key = closest("between", fields) or "between"
+    named = fields.get(key)
+    return key, re.split(r"\s*[,;>]\s*", named) if isinstance(named, str) else named if isinstance(named, list) else []
 
 
 def _check_sensors(draft: Draft) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
-from pydantic.json_schema import SkipJsonSchema
+from pydantic.config import JsonDict
 
 ID_PATTERN = r"^[^\s>]([^>\t\r\n]{0,98}[^\s>])?$"
 Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
@@ -34,7 +34,9 @@ class LocationFields(_Fields):
 class RoomFields(_Fields):
     """A room, or a part of the property outdoors."""
 
-    label: str | None = Field(None, min_length=1, max_length=200, description="text to show; else the id is shown")
+    label: str | None = Field(
+        None, min_length=1, max_length=200, description="text to show, of 1 to 200 characters; else the id is shown"
+    )
     floor: int = Field(0, ge=-20, le=200, description="a whole number from -20 to 200; 0 is the ground floor")
     outline: list[Spot] | None = Field(
         None,
@@ -122,13 +124,16 @@ SENSOR_FIELDS: dict[str, type[SensorFields]] = {
 }
 """The fields of a sensor, by its kind."""
 
-Nothing = SkipJsonSchema[None]
+NO_OTHER_IDS: JsonDict = {"additionalProperties": False}
+"""Else an editor passes over whatever stands under an id that is none."""
+OR_NOTHING: JsonDict = {**NO_OTHER_IDS, "type": ["object", "null"]}
+"""The key of a section alone is as good as none."""
 
 
 class HeadingFields(_Fields):
     """What a plan says once."""
 
-    name: str = Field(min_length=1, max_length=200, description="text")
+    name: str = Field(min_length=1, max_length=200, description="text of 1 to 200 characters")
     time_zone: str = Field(
         min_length=1, max_length=100, description="the name of a time zone, such as Europe/Berlin or America/New_York"
     )
@@ -139,10 +144,16 @@ class HeadingFields(_Fields):
 class PlanFields(HeadingFields):
     """The plan of a home."""
 
-    rooms: dict[Id, RoomFields | None] = Field(min_length=1, description="a mapping from ids to rooms, at least one")
-    doors: dict[Id, DoorFields] = Field({}, description="a mapping from ids to doors")
-    sensors: dict[Id, Annotated[SensorFields, Field(discriminator="kind")]] = Field(
-        {}, description="a mapping from ids to sensors"
+    rooms: dict[Id, RoomFields | None] = Field(
+        min_length=1, description="a mapping from ids to rooms, at least one", json_schema_extra=NO_OTHER_IDS
     )
-    people: dict[Id, PersonFields | None] = Field({}, description="a mapping from ids to residents")
-    pets: dict[Id, PetFields | None] = Field({}, description="a mapping from ids to animals")
+    doors: dict[Id, DoorFields] = Field({}, description="a mapping from ids to doors", json_schema_extra=OR_NOTHING)
+    sensors: dict[Id, Annotated[SensorFields, Field(discriminator="kind")]] = Field(
+        {}, description="a mapping from ids to sensors", json_schema_extra=OR_NOTHING
+    )
+    people: dict[Id, PersonFields | None] = Field(
+        {}, description="a mapping from ids to residents", json_schema_extra=OR_NOTHING
+    )
+    pets: dict[Id, PetFields | None] = Field(
+        {}, description="a mapping from ids to animals", json_schema_extra=OR_NOTHING
+    )

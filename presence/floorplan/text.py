@@ -24,6 +24,7 @@ MAX_SIZE = 1 << 20
 MAX_DEPTH = 12
 """Levels of nesting; a plan needs five."""
 MAX_VALUES = 50_000
+EMPTY = "is empty; a plan needs at least `name`, `time_zone` and `rooms`"
 _TAG = "tag:yaml.org,2002:"
 _Loader = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 _RESOLVER: Any = yaml.resolver.Resolver()
@@ -74,7 +75,7 @@ def read_text(path: str, raw: bytes) -> Text:
         text.add(content[: content.index("\0")].count("\n") + 1, "a zero byte: this is no text; a plan is YAML or JSON")
         return text
     if not content.strip():
-        text.add(1, "is empty; a plan needs at least `name`, `time_zone` and `rooms`")
+        text.add(1, EMPTY)
         return text
     is_json = _is_json(text, content)
     if not text.faults:
@@ -114,6 +115,8 @@ def _build(text: Text, content: str, *, is_json: bool) -> None:
     builder = _Builder(text, is_json=is_json)
     try:
         if all(builder.take(event) for event in yaml.parse(content, Loader=_Loader)):
+            if not builder.documents:
+                text.add(1, EMPTY)
             return
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
@@ -138,6 +141,10 @@ def _hint(content: str, mark: yaml.Mark | None, what: str) -> str:
         return f"{what} (indent with spaces, not with tabs)"
     if "document start" in what:
         return f"{what} (is this a log? a plan is one mapping)"
+    if "mapping values are not allowed" in what:
+        return f"{what} (a key's colon needs a blank behind it, and text with a colon in it quotes)"
+    if "block mapping" in what:
+        return f"{what} (do its entries begin in one column?)"
     if "cannot start any token" in what:
         return f"{what} (put text that begins with such a character in quotes)"
     return what
@@ -285,6 +292,6 @@ def _plain(written: str) -> Any:
 def unquoted(written: str, value: Any) -> str:
     """What to say of an unquoted word that does not stand for text."""
     if not written:
-        return 'nothing is written; write text, or "" for an empty one'
+        return "nothing is written; write text"
     read = "nothing" if value is None else "a number" if shown(value) == written else shown(value)
     return f'{written} without quotes is read as {read}; for text write "{written}"'
