@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
 from presence.errors import counted
 from presence.events import Event
-from presence.floorplan import OFF, ON, Floorplan
+from presence.floorplan import LINK_VALUES, OFF, ON, Floorplan
 from presence.learn.recordings import Stretch
 
 ENOUGH = 30
@@ -28,11 +29,20 @@ SEEN_AT_ALL = 10
 """Events below which nothing can be learned about a sensor."""
 
 
+def silent_sensors(plan: Floorplan, stretches: Sequence[Stretch]) -> frozenset[str]:
+    """Sensors that have never told anything: dead, or never used. Nobody can say which, so nothing is learned."""
+    return frozenset(name for name, count in _reports(plan, stretches).items() if not count)
+
+
+def _reports(plan: Floorplan, stretches: Sequence[Stretch]) -> Counter[str]:
+    """How often each sensor of the plan told anything but whether it can be heard."""
+    told = Counter(event.sensor for event in _events(stretches) if event.value not in LINK_VALUES)
+    return Counter({name: told[name] for name in plan.sensors})
+
+
 def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
     """One line for each sensor that tells too little to learn from."""
-    counts = dict.fromkeys(plan.sensors, 0)
-    for event in _events(stretches):
-        counts[event.sensor] += 1
+    counts = _reports(plan, stretches)
     days = sum(stretch.days for stretch in stretches)
     notes: list[str] = []
     if not stretches:
@@ -41,7 +51,7 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
         if count == 0:
             notes.append(f"{name} never reported in {days:.1f} days: nothing is learned about it")
         elif count < SEEN_AT_ALL:
-            notes.append(f"{name} reported {counted(count, 'time')} only: its rates stay near the defaults")
+            notes.append(f"{name} reported {counted(count, 'time')} only: too few to learn much about it")
     for name, share in on_shares(plan, stretches).items():
         if share > 0.9:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")
@@ -51,12 +61,15 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
 
 
 def on_shares(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, float]:
-    """Share of the time that each lasting sensor that reported was on."""
+    """Share of the time that each lasting sensor that reported was on; not of one that says on again and never off."""
     total = sum(stretch.end - stretch.begin for stretch in stretches)
+    told = Counter((event.sensor, event.value) for event in _events(stretches))
     lasting: dict[str, float] = {}
     for stretch in stretches:
         for name, begin, end in _times_on(plan, stretch):
-            lasting[name] = lasting.get(name, 0.0) + (stretch.end if end is None else end) - begin
+            kind = plan.sensors[name].kind
+            if told[name, OFF[kind]] or told[name, ON[kind]] < 2:
+                lasting[name] = lasting.get(name, 0.0) + (stretch.end if end is None else end) - begin
     return {name: seconds / total for name, seconds in lasting.items()} if total else {}
 
 
