@@ -504,6 +504,32 @@ def test_a_gain_that_may_be_chance_is_not_taken_from_sessions() -> None:
         assert choose(verdicts, 2.0) == chosen
 
 
+@pytest.mark.parametrize("minutes", [4.0, 9.0])
+def test_sessions_that_are_too_short_to_judge_by_leave_the_defaults_and_say_so(minutes: float) -> None:
+    """The first six minutes are not judged, and what is seen later is looked for up to 3.2 minutes ahead."""
+    learned = fit(WATCHED, [session(n, minutes=minutes) for n in range(4)], effort=QUICK)
+    assert learned.settings == Settings()
+    assert learned.report["notes"][0] == (
+        "the logs are too short to judge anything by (more than 10 minutes each would be right): the defaults stay"
+    )
+    assert "Note: the logs are too short" in "\n".join(report_lines(learned.report, learned.settings, {}))
+
+
+def test_one_block_of_time_has_no_standard_error_and_the_file_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of four sessions the last judges: 20 minutes of it, in one block, tell nothing of chance."""
+    monkeypatch.setattr("presence.learn.proposals.ROUNDS", 1)
+    logs = [session(n, minutes=minutes) for n, minutes in enumerate((20.0, 20.0, 20.0, 30.0))]
+    learned = fit(WATCHED, logs, effort=replace(QUICK, turns=0))
+    assert learned.report["candidates"]["rates"]["gain_rooms_error"] is None
+    write_learned(tmp_path / "learned.json", WATCHED, learned)
+    assert read_learned(tmp_path / "learned.json", WATCHED).report == learned.report
+    assert [
+        line for line in report_lines(learned.report, learned.settings, {}) if "rates  " in line and "unknown" in line
+    ]
+
+
 def test_sessions_teach_how_often_sensors_see_somebody() -> None:
     """Lives drawn from the model, sensors firing thrice as often: EM finds it, and later sessions confirm it."""
     spots = {"west": ("hall", 0), "east": ("hall", 1.5), "near": ("bed", 3), "far": ("bed", 4.5)}
@@ -540,12 +566,14 @@ def test_silent_and_constant_sensors_are_named_and_holds_measured() -> None:
 
 
 def test_what_says_on_again_and_again_and_never_off_is_not_called_stuck() -> None:
-    """There are motion sensors that never say clear; one pressed mat that is never released is another matter."""
+    """There are motion sensors that never say clear; a mat that is never released is another matter."""
     plan = home(1, hall_motion=motion("hall", hold=10.0), mat={"kind": "pressure", "room": "bed"})
-    events = [at(0.0, "mat", "pressed"), *(at(600.0 * n + 1.0, "hall_motion", "detected") for n in range(40))]
-    stretch = Stretch(BEGIN, BEGIN + 30000.0, tuple(events))
-    stuck = [note for note in sensor_notes(plan, [stretch]) if "stuck" in note]
-    assert [note.split()[0] for note in stuck] == ["mat"]
+    both = (("hall_motion", "detected"), ("mat", "pressed"))
+    events = [at(600.0 * n, sensor, value) for n in range(40) for sensor, value in both]
+    assert sensor_notes(plan, [Stretch(BEGIN, BEGIN + 24000.0, tuple(events))]) == [
+        "hall_motion never said clear: each of its 40 reports is taken for movement just then",
+        "mat was on 100% of the time: it may be stuck, and says little",
+    ]
 
 
 def test_a_link_that_is_lost_is_no_report() -> None:

@@ -21,7 +21,7 @@ from presence.floorplan import Floorplan
 from presence.learn.bench import Bench, Say
 from presence.learn.dials import SPREAD, WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
-from presence.learn.judge import Verdict, courses, gain
+from presence.learn.judge import Verdict, courses, gain, instants
 from presence.learn.proposals import Counted, counted_days, days_counted, habits, propose, room_stays
 from presence.learn.recordings import Material, first_days, judged_longer, material
 from presence.learn.report import FIRST, describe
@@ -98,10 +98,8 @@ def fit(
     given = judged_longer(given, max(counted, effort.fitting_days), effort.judging_days)
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
     notes += phone_notes(phone_delays(plan, given.stretches))
-    enough = given.sessions or given.days >= LEAST_DAYS
-    if not enough or not given.judging or not given.fitting:
-        days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
-        notes.insert(0, f"{days:g} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
+    if (reason := _too_little(given, effort)) is not None:
+        notes.insert(0, f"{reason}: the defaults stay")
         learned = apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
         keep(learned)
         return learned
@@ -118,6 +116,18 @@ def fit(
     keep(learned)
     bench.journal.close()
     return learned
+
+
+def _too_little(given: Material, effort: Effort) -> str | None:
+    """Why nothing can be learned that later days could confirm."""
+    if not (given.sessions or given.days >= LEAST_DAYS) or not given.judging or not given.fitting:
+        days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
+        return f"{days:g} days of events are too few (at least {LEAST_DAYS:g})"
+    parts = first_days(given.fitting, effort.fitting_days), first_days(given.judging, effort.judging_days)
+    if all(any(len(instants(stretch, given.timescales)) for stretch in part) for part in parts):
+        return None
+    minutes = math.ceil((given.timescales.warm_up + given.timescales.count_ahead[1]) / 60.0)
+    return f"the logs are too short to judge anything by (more than {minutes} minutes each would be right)"
 
 
 def _in_order(plan: Floorplan, log: Sequence[Event]) -> list[Event]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from itertools import groupby
@@ -44,14 +45,19 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
         report["candidates"][name] = {
             "score": round(verdict.score, 4),
             "gain": round(float(total[2]), 4),
-            "gain_error": round(float(error[2]), 4),
+            "gain_error": _finite(error[2]),
             "gain_number_at_home": round(float(total[0]), 4),
             "gain_rooms": round(float(total[1]), 4),
-            "gain_rooms_error": round(float(error[1]), 4),
+            "gain_rooms_error": _finite(error[1]),
             "log_likelihood_gain_per_day": round(likelihood / days, 1),
             "days_judged": round(days, 2),
         }
     return report
+
+
+def _finite(error: float) -> float | None:
+    """A standard error, to four digits; of a single block of time there is none."""
+    return round(float(error), 4) if math.isfinite(error) else None
 
 
 def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
@@ -68,9 +74,10 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         yield "  candidate            score      gain    number     rooms  +- (1 s.e.)  log-lik./day"
     for name, c in report["candidates"].items():
         mark = "*" if name == report["chosen"] else " "
+        error = "unknown" if c["gain_rooms_error"] is None else f"{c['gain_rooms_error']:.4f}"
         yield (
             f"{mark} {name:<16} {c['score']:9.4f} {c['gain']:9.4f} {c['gain_number_at_home']:9.4f}"
-            f" {c['gain_rooms']:9.4f} {c['gain_rooms_error']:12.4f} {c['log_likelihood_gain_per_day']:13.1f}"
+            f" {c['gain_rooms']:9.4f} {error:>12} {c['log_likelihood_gain_per_day']:13.1f}"
         )
     yield from _kept(report)
     if "days_used" in report:

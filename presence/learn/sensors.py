@@ -52,24 +52,31 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
             notes.append(f"{name} never reported in {days:.1f} days: nothing is learned about it")
         elif count < SEEN_AT_ALL:
             notes.append(f"{name} reported {counted(count, 'time')} only: too few to learn much about it")
+    momentary = _never_off(plan, stretches)
+    told = "never said clear: each of its {} reports is taken for movement just then"
+    notes += [f"{name} {told.format(counts[name])}" for name in momentary]
     for name, share in on_shares(plan, stretches).items():
-        if share > 0.9:
+        if share > 0.9 and name not in momentary:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")
     if not any(sensor.room for sensor in plan.sensors.values()):
         notes.append("no sensor stands in a room: nothing that is seen later tells how well rooms are told")
     return notes
 
 
-def on_shares(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, float]:
-    """Share of the time that each lasting sensor that reported was on; not of one that says on again and never off."""
-    total = sum(stretch.end - stretch.begin for stretch in stretches)
+def _never_off(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
+    """Motion sensors that turned on more than once, and never off: there are such."""
     told = Counter((event.sensor, event.value) for event in _events(stretches))
+    moving = [name for name, sensor in plan.sensors.items() if sensor.kind == "motion"]
+    return [name for name in moving if told[name, ON["motion"]] > 1 and not told[name, OFF["motion"]]]
+
+
+def on_shares(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, float]:
+    """Share of the time that each lasting sensor that reported was on."""
+    total = sum(stretch.end - stretch.begin for stretch in stretches)
     lasting: dict[str, float] = {}
     for stretch in stretches:
         for name, begin, end in _times_on(plan, stretch):
-            kind = plan.sensors[name].kind
-            if told[name, OFF[kind]] or told[name, ON[kind]] < 2:
-                lasting[name] = lasting.get(name, 0.0) + (stretch.end if end is None else end) - begin
+            lasting[name] = lasting.get(name, 0.0) + (stretch.end if end is None else end) - begin
     return {name: seconds / total for name, seconds in lasting.items()} if total else {}
 
 
