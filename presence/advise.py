@@ -22,6 +22,7 @@ from presence.floorplan import AWAY, KINDS, Floorplan, Sensor
 from presence.many import Outcome, run_many
 from presence.permitted import check_seconds
 from presence.replay import LEAST_STEP, replay
+from presence.settings import Settings
 from presence.simulate import simulate
 from presence.snapshot import Belief
 
@@ -58,6 +59,7 @@ class Trial:
     seed: int
     days: float
     every: float
+    settings: Settings | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +171,7 @@ def run_trial(trial: Trial) -> dict[str, float]:
     events = reorder(event for event in lives.log if event.sensor in tracked.sensors)
     scoring = Scoring(tracked, lives.truth, trial.every)
     doubt: list[float] = []
-    for line in replay(tracked, scoring.watch(events), every=trial.every):
+    for line in replay(tracked, scoring.watch(events), every=trial.every, settings=trial.settings):
         if isinstance(line, Belief):
             doubt.append(_bits(np.array(list(line.rooms.values()))))
         if not scoring.line(line):
@@ -196,6 +198,7 @@ def advise(
     kinds: Sequence[str] = DEFAULT_KINDS,
     removals: bool = True,
     every: float = 60.0,
+    settings: Settings | None = None,
     workers: int = 0,
     scheduler: str | None = None,
     watch: Callable[[Done, int], Done] | None = None,
@@ -209,6 +212,7 @@ def advise(
         kinds: of sensors to add, from `ADDABLE`.
         removals: also try to take each sensor away.
         every: step of the grid, seconds.
+        settings: rates and probabilities of the model that follows those lives.
         workers: as `presence.many.run_many`.
         scheduler: the same.
         watch: passes trials and their number through; for telling how far it has come.
@@ -224,7 +228,7 @@ def advise(
         message = "nothing to try: the plan has these kinds wherever they fit, and no sensor is to be taken away"
         raise SettingError(f"kinds: {message}; {others or 'removals'} could be tried")
     changes: list[Change | None] = [None, *tried]
-    trials = [Trial(plan, change, seed, days, every) for change in changes for seed in seeds]
+    trials = [Trial(plan, change, seed, days, every, settings) for change in changes for seed in seeds]
     done = run_many(trials, run_trial, workers=workers, scheduler=scheduler)
     outcomes = dict(done if watch is None else watch(done, len(trials)))
     found = [[outcomes[i * len(seeds) + k] for k in range(len(seeds))] for i in range(len(changes))]

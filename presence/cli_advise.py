@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from presence.cli_options import AS_JSON, EVERY, PLAN
+from presence.cli_options import AS_JSON, EVERY, LEARNED, PLAN
+from presence.cli_source import load_learned
 from presence.errors import DONE, FAILED
 
 
@@ -22,6 +23,7 @@ from presence.errors import DONE, FAILED
 )
 @click.option("--removals/--no-removals", default=True, show_default=True, help="Also try to take each sensor away.")
 @EVERY
+@LEARNED
 @AS_JSON
 @click.option("--workers", type=click.IntRange(min=1), help="Processes.  [default: all cores]")
 @click.option("--scheduler", metavar="ADDRESS", help="The Dask cluster that does the work.")
@@ -32,6 +34,7 @@ def advise(
     kinds: str,
     removals: bool,
     every: float,
+    learned: str | None,
     as_json: bool,
     workers: int | None,
     scheduler: str | None,
@@ -45,15 +48,16 @@ def advise(
     from presence.advice_text import text, to_mapping
     from presence.advise import advise as ask
     from presence.cli_many import cores, progress, whole_numbers
-    from presence.floorplan import Floorplan
 
+    home, settings = load_learned(plan, learned)
     advice = ask(
-        Floorplan.load(plan),
+        home,
         days=days,
         seeds=whole_numbers("--seeds", seeds),
         kinds=[kind.strip() for kind in kinds.split(",") if kind.strip()],
         removals=removals,
         every=every,
+        settings=settings,
         workers=cores(workers),
         scheduler=scheduler,
         watch=lambda done, total: progress(done, total, "lives"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -9,6 +11,17 @@ import click
 from presence.cli_options import FILE, PLAN, STRICT, hypotheses
 from presence.cli_source import Source, complain, load, say
 from presence.writing import written_to
+
+
+@contextmanager
+def _telling_what_is_kept(state: Path) -> Iterator[None]:
+    """Who stops it is told how to go on."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        say("")
+        complain(f"stopped; {state} holds what is worked out so far: --resume goes on" if state.exists() else "stopped")
+        raise
 
 
 @click.command()
@@ -22,6 +35,7 @@ from presence.writing import written_to
     "--turns", type=click.IntRange(min=0), default=10, show_default=True, help="Settings that the search tries."
 )
 @click.option("--grid/--no-grid", default=True, show_default=True, help="Also try pomegranate, for one resident.")
+@click.option("--all-days", is_flag=True, help="Count rates on all days, not on the first few: a year takes hours.")
 @STRICT
 @hypotheses()
 def learn(
@@ -31,12 +45,14 @@ def learn(
     resume: bool,
     turns: int,
     grid: bool,
+    all_days: bool,
     strict: bool,
     hypotheses: int,
 ) -> int:
     """Fit the model to a home's own logs, without labels.
 
-    A report says what that bought.
+    Two days of log at least, better two weeks; that takes minutes. A report says what was learned, what it bought on
+    days kept apart, and where the data were too few. The other commands take FILE with --learned.
     """
     from presence.learn import Effort, fit
     from presence.learn.recordings import overlapping
@@ -54,11 +70,12 @@ def learn(
     for one, other in overlapping(events):
         text = f"tells of the same time as {logs[one]}, which counts twice; logs that follow each other would be right"
         complain(f"{logs[other]}:0: {text}")
-    effort = Effort(turns=turns, hypotheses=hypotheses, grid=grid)
-    learned = fit(
-        home, events, effort=effort, state=Path(f"{out}.state"), resume=resume, say=say,
-        keep=lambda learned: write_learned(out, home, learned),
-    )  # fmt: skip
+    effort, state = Effort(turns=turns, hypotheses=hypotheses, grid=grid, all_days=all_days), Path(f"{out}.state")
+    with _telling_what_is_kept(state):
+        learned = fit(
+            home, events, effort=effort, state=state, resume=resume, say=say,
+            keep=lambda learned: write_learned(out, home, learned),
+        )  # fmt: skip
     say("")
     for line in report_lines(learned.report, learned.settings, learned.holds):
         click.echo(line)

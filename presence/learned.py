@@ -4,7 +4,7 @@
 
 Only what differs from the defaults is written. The file names the plan by fingerprints of its parts, so that a file for
 another home, or for this one before its rooms, doors, sensors or people were changed, is refused instead of bending the
-answers.
+answers; and so is one that was learned beside other defaults, for nobody has judged that mixture.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
-from presence import habits
+from presence import __version__, habits
 from presence.errors import Fault, InputError, SettingError, shown
 from presence.floorplan import Floorplan
 from presence.permitted import FACTORED, WITH_NAMES
@@ -25,7 +25,7 @@ from presence.writing import write_whole
 
 FORMAT = "what presence learned"
 VERSION = 1
-PARTS = ("format", "version", "plan", "settings", "factors", "own_places", "habits", "holds", "report")
+PARTS = ("format", "version", "learned_by", "plan", "settings", "factors", "own_places", "habits", "holds", "report")
 """Keys of the file."""
 
 
@@ -71,6 +71,11 @@ def fingerprint(plan: Floorplan) -> dict[str, str]:
     return {name: hashlib.sha256(json.dumps(part).encode()).hexdigest()[:12] for name, part in parts.items()}
 
 
+def defaults_mark() -> str:
+    """A short hash of all defaults of the model."""
+    return hashlib.sha256(repr(Settings()).encode()).hexdigest()[:12]
+
+
 def write_learned(path: str | Path, plan: Floorplan, learned: Learned) -> None:
     """Write the file in one go: a reader sees the old one or the new one, never half of one."""
     write_json(path, to_mapping(plan, learned))
@@ -92,6 +97,7 @@ def to_mapping(plan: Floorplan, learned: Learned) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "version": VERSION,
+        "learned_by": {"presence": __version__, "defaults": defaults_mark()},
         "plan": {"name": plan.name, "fingerprint": fingerprint(plan)},
         "settings": changed,
         "factors": _rounded_within(learned.settings.factors),
@@ -114,6 +120,7 @@ def read_learned(path: str | Path, plan: Floorplan) -> Learned:
     if content.get("version") != VERSION:
         found = shown(content.get("version"))
         raise _fault(path, f"is of version {found}, this program reads version {VERSION}; learn again")
+    _check_defaults(path, content.get("learned_by"))
     _check_plan(path, content.get("plan"), plan)
     try:
         _check_parts(content)
@@ -148,6 +155,17 @@ def _read(path: str | Path) -> Mapping[str, Any]:
     if not isinstance(content, Mapping):
         raise _fault(path, "is no mapping; a file that `presence learn` wrote would be right")
     return content
+
+
+def _check_defaults(path: str | Path, told: Any) -> None:
+    """Files of before do not say beside which defaults they were learned, and are taken at their word."""
+    if told is None:
+        return
+    if not isinstance(told, Mapping) or not told.get("defaults"):
+        raise _fault(path, f"learned_by: {shown(told)} does not say beside which defaults; learn again")
+    if told["defaults"] != defaults_mark():
+        text = f"was learned by presence {shown(told.get('presence'))}, whose defaults were others than {__version__}'s"
+        raise _fault(path, f"{text}; learn again")
 
 
 def _check_plan(path: str | Path, told: Any, plan: Floorplan) -> None:

@@ -28,7 +28,9 @@ from presence.errors import SettingError
 from presence.evaluate import evaluate
 from presence.events import reorder
 from presence.floorplan import Floorplan
+from presence.learned import apply, write_learned
 from presence.replay import replay
+from presence.settings import Settings
 from presence.simulate import simulate
 from presence.snapshot import Belief
 
@@ -82,6 +84,18 @@ def test_a_trial_is_what_evaluate_says_and_doubt_what_replay_says(flat: Floorpla
     beliefs = [line for line in replay(flat, reorder(lives.log)) if isinstance(line, Belief)]
     bits = [sum(stats.entropy([p, 1 - p], base=2) for p in belief.rooms.values()) for belief in beliefs]
     assert found["doubt"] == pytest.approx(np.mean(bits), abs=1e-6)
+
+
+def test_what_was_learned_follows_the_same_lives(flat: Floorplan) -> None:
+    """Also where it names the sensor that is taken away."""
+    named = {"motion_rates": {"bathroom_motion": 2.0}, "rising_rate": {"bathroom": 3.0}}
+    learned = Settings(rising_rate=1 / 300, factors=named, own_places={"noor": {"bathroom_motion": 2.0}})
+    lives = simulate(flat, days=1, seed=2)
+    found = run_trial(Trial(flat, None, 2, 1.0, 60.0, learned))
+    assert found["log_loss"] == evaluate(flat, reorder(lives.log), lives.truth, settings=learned).rooms["log_loss"]
+    removed = Change(flat.sensors["bathroom_motion"], added=False)
+    fewer = run_trial(Trial(flat, removed, 2, 1.0, 60.0, learned))
+    assert fewer != run_trial(Trial(flat, removed, 2, 1.0, 60.0))
 
 
 def test_taking_away_is_the_plan_without_and_adding_the_plan_with(flat: Floorplan) -> None:
@@ -228,8 +242,16 @@ def test_the_command_tells_gains_in_both_forms_and_names_faults(
     found = json.loads(capsys.readouterr().out)
     assert [c["sensor"] for c in found["changes"]] == ["studio_bathroom_contact"]
     assert found["seeds"] == [1, 2]
+    learned = str(tmp_path / "learned.json")
+    write_learned(learned, Floorplan.load(plan), apply(Floorplan.load(plan), Settings(rising_rate=1 / 300), {}, {}))
+    assert cli.run(["advise", plan, *short, "--learned", learned]) == 0
+    told = capsys.readouterr().out
+    assert "Sensors to add" in told
     assert cli.run(["advise", plan, *short]) == 0
-    assert "Sensors to add" in capsys.readouterr().out
+    assert told != capsys.readouterr().out
+    other = str(PLANS / "open_plan_bungalow.yaml")
+    assert cli.run(["advise", other, *short, "--learned", learned]) == 2
+    assert "another plan" in capsys.readouterr().err
     for bad in (["--kinds", "radar"], ["--seeds", "x"], ["--days", "0"], ["--every", "0.0"]):
         assert cli.run(["advise", plan, *bad]) == 2
         captured = capsys.readouterr()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -19,7 +20,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchmarks.exact.drawing import draw_life
-from presence import Event, Floorplan, InputError, Settings, Tracker
+from presence import Event, EventError, Floorplan, InputError, Settings, Tracker, UnknownSensorError
 from presence.habits import Hour
 from presence.kept import this_version
 from presence.learn import Effort, bench, fit
@@ -35,7 +36,14 @@ from presence.learn.rates import Views
 from presence.learn.recordings import OVERLAP, Stretch, cut, first_days, judged_longer, material, overlapping
 from presence.learn.report import report_lines
 from presence.learn.search import climb
-from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
+from presence.learn.sensors import (
+    measured_holds,
+    phone_delays,
+    phone_notes,
+    phone_patience,
+    sensor_notes,
+    silent_sensors,
+)
 from presence.learn.statistics import count
 from presence.learn.tables import fit_table, log_scores
 from presence.learn.tape import Recorder
@@ -195,6 +203,22 @@ def test_standard_errors_are_those_of_the_likelihoods_curvature() -> None:
     events_of = slopes(WATCHED, count(WATCHED, often, [tape], [0]), often, flat, 1.0).events
     naive = 1.0 / np.sqrt(events_of + 4.0)
     assert errors[Rate("errand_rate")] > 2.0 * naive[1]
+
+
+def test_of_several_people_no_iteration_lowers_the_likelihood_and_prior_either() -> None:
+    """What others may have caused is a background rate: the likelihood is approximate, and EM on it as monotone."""
+    plan = home(2, hall_motion=motion("hall"), bed_motion=motion("bed"), inner_contact=contact("inner"))
+    events = [e for e in draw_life(plan, 14400.0, 6).events if e.seconds < BEGIN + 14400.0]
+    rates = rates_of(plan, places=False)
+    start = with_factors(Settings(), {rate: math.log(2.5) * (-1) ** n for n, rate in enumerate(rates)})
+    tape = Recorder(plan, start, 4).record(BEGIN, events, BEGIN + 14400.0)
+    history = []
+    for fitted in iterate(plan, [tape], [0, 1], rates, start):
+        history.append(fitted.log_posterior)
+        if len(history) == 6:
+            break
+    assert all(after >= before - 1e-6 for before, after in pairwise(history))
+    assert history[-1] > history[0] + 1.0
 
 
 # --- the judge --------------------------------------------------------------------------------------------------------
@@ -371,6 +395,12 @@ def test_dials_turn_their_settings_and_no_others() -> None:
         assert changed == touched, dial.name
 
 
+def test_no_dial_is_of_sensors_that_were_never_heard() -> None:
+    plan = Floorplan.load(Path(__file__).parents[1] / "floorplans/two_storey_garage.yaml")
+    gone = set(dials_of(plan)) - set(dials_of(plan, {"living_switch", "study_occupancy"}))
+    assert {dial.name for dial in gone} == {"switches", "presence_sensors"}
+
+
 @pytest.mark.parametrize("residents", [1, 2])
 def test_a_rate_is_turned_where_it_moves_anybody(residents: int) -> None:
     """One armchair and one bed report: who lives alone stirs soon elsewhere; of two, one may rest on beside them."""
@@ -474,6 +504,32 @@ def test_a_gain_that_may_be_chance_is_not_taken_from_sessions() -> None:
         assert choose(verdicts, 2.0) == chosen
 
 
+@pytest.mark.parametrize("minutes", [4.0, 9.0])
+def test_sessions_that_are_too_short_to_judge_by_leave_the_defaults_and_say_so(minutes: float) -> None:
+    """The first six minutes are not judged, and what is seen later is looked for up to 3.2 minutes ahead."""
+    learned = fit(WATCHED, [session(n, minutes=minutes) for n in range(4)], effort=QUICK)
+    assert learned.settings == Settings()
+    assert learned.report["notes"][0] == (
+        "the logs are too short to judge anything by (more than 10 minutes each would be right): the defaults stay"
+    )
+    assert "Note: the logs are too short" in "\n".join(report_lines(learned.report, learned.settings, {}))
+
+
+def test_one_block_of_time_has_no_standard_error_and_the_file_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of four sessions the last judges: 20 minutes of it, in one block, tell nothing of chance."""
+    monkeypatch.setattr("presence.learn.proposals.ROUNDS", 1)
+    logs = [session(n, minutes=minutes) for n, minutes in enumerate((20.0, 20.0, 20.0, 30.0))]
+    learned = fit(WATCHED, logs, effort=replace(QUICK, turns=0))
+    assert learned.report["candidates"]["rates"]["gain_rooms_error"] is None
+    write_learned(tmp_path / "learned.json", WATCHED, learned)
+    assert read_learned(tmp_path / "learned.json", WATCHED).report == learned.report
+    assert [
+        line for line in report_lines(learned.report, learned.settings, {}) if "rates  " in line and "unknown" in line
+    ]
+
+
 def test_sessions_teach_how_often_sensors_see_somebody() -> None:
     """Lives drawn from the model, sensors firing thrice as often: EM finds it, and later sessions confirm it."""
     spots = {"west": ("hall", 0), "east": ("hall", 1.5), "near": ("bed", 3), "far": ("bed", 4.5)}
@@ -507,6 +563,25 @@ def test_silent_and_constant_sensors_are_named_and_holds_measured() -> None:
     assert any(note.startswith("mat was on 100%") for note in notes)
     assert measured_holds(plan, [stretch]) == {"hall_motion": pytest.approx(45.0, abs=1.1)}
     assert measured_holds(learned_hold(plan), [stretch]) == {}
+
+
+def test_what_says_on_again_and_again_and_never_off_is_not_called_stuck() -> None:
+    """There are motion sensors that never say clear; a mat that is never released is another matter."""
+    plan = home(1, hall_motion=motion("hall", hold=10.0), mat={"kind": "pressure", "room": "bed"})
+    both = (("hall_motion", "detected"), ("mat", "pressed"))
+    events = [at(600.0 * n, sensor, value) for n in range(40) for sensor, value in both]
+    assert sensor_notes(plan, [Stretch(BEGIN, BEGIN + 24000.0, tuple(events))]) == [
+        "hall_motion never said clear: each of its 40 reports is taken for movement just then",
+        "mat was on 100% of the time: it may be stuck, and says little",
+    ]
+
+
+def test_a_link_that_is_lost_is_no_report() -> None:
+    plan = home(1, hall_motion=motion("hall"), bed_motion=motion("bed"))
+    events = [at(0.0, "bed_motion", "offline"), *(at(60.0 * n, "hall_motion", "detected") for n in range(1, 20))]
+    stretch = Stretch(BEGIN, BEGIN + 3600.0, tuple(events))
+    assert silent_sensors(plan, [stretch]) == {"bed_motion"}
+    assert any(note.startswith("bed_motion never reported") for note in sensor_notes(plan, [stretch]))
 
 
 def test_phones_are_as_late_as_the_log_shows() -> None:
@@ -571,6 +646,22 @@ def test_room_emissions_by_hand() -> None:
     assert emissions[1, 2] == pytest.approx(math.log(outside) + math.log(1 - outside))
 
 
+def test_what_moved_on_few_events_is_not_said_to_have_stayed() -> None:
+    """Two presses where forty were expected: the rate fell to a seventh, and is rough."""
+    rate = Rate("switch_rates", 1)
+    settings = with_factors(Settings(), {rate: math.log((2.0 + 4.0) / (40.0 + 4.0))})
+    gains = ("score", "gain", "gain_number_at_home", "gain_rooms", "gain_rooms_error", "days_judged")
+    verdicts = {n: {**dict.fromkeys(gains, 0.1), "log_likelihood_gain_per_day": 7.5} for n in ("defaults", "rates")}
+    report: dict[str, Any] = {"log": {"events": 0}, "candidates": verdicts, "notes": [], "chosen": "rates"}
+    report["expected_events"] = {str(rate): 2.0}
+    told = "\n".join(report_lines(report, settings, {}))
+    assert "0.14" in told
+    assert f"fewer than 20 events tell of these, so they are rough: {rate}" in told
+    assert "stay" not in told
+    assert "Kept: rates. " in told
+    assert "likelier (7.5 nats a day)" in told  # what it bought
+
+
 # --- the whole --------------------------------------------------------------------------------------------------------
 def test_too_little_data_leaves_the_defaults_and_says_so(flat_log: list[Event]) -> None:
     for log in ([], flat_log[:3], [e for e in flat_log if e.seconds < flat_log[0].seconds + 0.9 * DAY]):
@@ -578,6 +669,43 @@ def test_too_little_data_leaves_the_defaults_and_says_so(flat_log: list[Event]) 
         assert (learned.settings, learned.plan) == (Settings(), FLAT)
         assert "too few" in learned.report["notes"][0]
         assert "too few" in "\n".join(report_lines(learned.report, learned.settings, learned.holds))
+
+
+def test_nothing_is_learned_about_sensors_that_were_never_heard(
+    flat_log: list[Event], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither that the dead one speaks seldom, for which nobody would then call it dead, nor how a kettle is used."""
+    heard = [event for event in flat_log if event.sensor not in ("bathroom_motion", "kettle")]
+    monkeypatch.setattr("presence.learn.proposals.ROUNDS", 1)
+    learned = fit(FLAT, [heard], effort=replace(QUICK, turns=0))
+    assert {"rates and places", "first step"} <= set(learned.candidates)
+    for name, settings in learned.candidates.items():
+        assert settings.power_rates == Settings().power_rates, name
+        for setting, places in settings.factors.items():
+            assert not {"bathroom_motion", "bathroom"} & set(places), (name, setting)
+    assert not [name for name in learned.report["expected_events"] if "bathroom_motion" in name or "power" in name]
+    fitted = learned.candidates["rates and places"].factors
+    assert fitted["motion_rates"].keys() == {"studio_motion"}
+
+
+def test_what_is_no_event_of_this_home_is_refused_by_name(flat_log: list[Event]) -> None:
+    stranger = replace(flat_log[5], sensor="porch_motion")
+    with pytest.raises(UnknownSensorError, match="porch_motion"):
+        fit(FLAT, [[*flat_log[:5], stranger, *flat_log[5:]]], effort=QUICK)
+    with pytest.raises(EventError, match=r"fit\(plan, \[log\]\)"):
+        fit(FLAT, flat_log, effort=QUICK)  # type: ignore[arg-type]
+
+
+def test_all_days_are_counted_where_that_is_asked_for(flat_log: list[Event], monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if a log were long: a quarter of a day is counted, or all that the later days leave."""
+    for name in ("MOST_DAYS", "HABIT_PERSON_DAYS"):
+        monkeypatch.setattr(f"presence.learn.proposals.{name}", 0.25)
+    monkeypatch.setattr(sys.modules["presence.learn.fit"], "propose_all", lambda *_: ({"defaults": Settings()}, {}))
+    few, whole = (fit(FLAT, [flat_log], effort=replace(QUICK, all_days=d)).report for d in (False, True))
+    assert few["days_used"]["rates"] == few["days_used"]["habits"] == 0.25
+    given = material([flat_log])
+    days = pytest.approx(sum(stretch.days for stretch in given.fitting), abs=0.01)
+    assert whole["days_used"]["rates"] == whole["days_used"]["habits"] == days
 
 
 def test_nearly_enough_days_are_not_rounded_to_enough(flat_log: list[Event]) -> None:
@@ -630,6 +758,8 @@ def test_a_home_is_learned_the_same_after_a_stop(
 
     with pytest.raises(KeyboardInterrupt):
         fit(FLAT, [flat_log], effort=QUICK, state=state, say=stop)
+    assert "rates and places: tried on the first days" in said
+    assert any(text.startswith("defaults: judged on later days, 1 of ") for text in said)
     kept = state.read_bytes()
     assert len(json.loads(kept)["answers"]) >= 3
     with pytest.raises(InputError, match="--resume goes on with it, and removing it starts again"):
@@ -768,7 +898,7 @@ def test_the_command_writes_a_file_that_replay_and_evaluate_take(
         return fit(*arguments, effort=replace(QUICK, turns=effort.turns), **more)
 
     monkeypatch.setattr("presence.learn.fit", quick)
-    learn = ["learn", plan, "log.jsonl", "--out", "learned.json", "--turns", "0", "--no-grid"]
+    learn = ["learn", plan, "log.jsonl", "--out", "learned.json", "--turns", "0", "--no-grid", "--all-days"]
     with monkeypatch.context() as full:
         full.setattr(
             "presence.learned.write_learned", Mock(side_effect=OSError(28, "No space left on device", "learned.json"))
@@ -778,12 +908,18 @@ def test_the_command_writes_a_file_that_replay_and_evaluate_take(
     assert Path("learned.json.state").exists()  # the work of hours
     assert not Path("learned.json").exists()
     runs = counted(monkeypatch)
+    with monkeypatch.context() as stopped:
+        stopped.setattr("presence.learn.fit", Mock(side_effect=KeyboardInterrupt))
+        assert cli.run([*learn, "--resume"]) == 130
+    assert capsys.readouterr().err == (
+        "stopped; learned.json.state holds what is worked out so far: --resume goes on\n"
+    )
     assert cli.run([*learn, "--resume"]) == 0
     assert runs == []
     out = capsys.readouterr().out
     assert "rates and places" in out
     assert "log-lik./day" in out
-    assert asked["effort"] == Effort(turns=0, grid=False)
+    assert asked["effort"] == Effort(turns=0, grid=False, all_days=True)
     assert not Path("learned.json.state").exists()
     assert json.loads(Path("learned.json").read_text(encoding="utf-8"))["version"] == 1
     assert cli.run(["replay", plan, "log.jsonl", "--every", "21600", "--learned", "learned.json"]) == 0

@@ -47,6 +47,24 @@ def test_an_empty_part_of_an_older_file_is_no_loss(tmp_path: Path) -> None:
     assert read_learned(written(tmp_path / "learned.json", awake={}), PLAN).settings == SETTINGS
 
 
+def test_a_file_that_does_not_say_beside_which_defaults_it_was_learned_is_still_taken(tmp_path: Path) -> None:
+    path = written(tmp_path / "learned.json")
+    content = json.loads(path.read_text(encoding="utf-8"))
+    del content["learned_by"]
+    path.write_text(json.dumps(content), encoding="utf-8")
+    assert read_learned(path, PLAN).settings == SETTINGS
+
+
+def test_what_was_learned_beside_other_defaults_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only what differs from the defaults is in the file: the rest would silently be another model's."""
+    path = written(tmp_path / "learned.json")
+    with monkeypatch.context() as later:
+        later.setattr("presence.learned.Settings", lambda: Settings(errand_rate=0.001))
+        with pytest.raises(InputError, match="whose defaults were others"):
+            read_learned(path, PLAN)
+    assert read_learned(path, PLAN).settings == SETTINGS
+
+
 def test_only_what_differs_is_written() -> None:
     content = to_mapping(PLAN, apply(PLAN, Settings(door_rate=0.3), {}, {}))
     assert content["settings"] == {"door_rate": 0.3}
@@ -59,6 +77,12 @@ def test_only_what_differs_is_written() -> None:
         ({"format": "recipe"}, "presence learn"),
         ({"version": 99}, "version 99"),
         ({"plan": {}}, "for which plan"),
+        (
+            {"learned_by": {"presence": "0.0.9", "defaults": "0" * 12}},
+            r'by presence "0\.0\.9", whose defaults were others',
+        ),
+        ({"learned_by": {}}, "learned_by: {} does not say"),
+        ({"learned_by": "me"}, "learned_by: .* does not say"),
         ({"settings": {"door_rat": 0.2}}, "door_rat"),
         ({"settings": {"door_rate": -1}}, "above zero"),
         ({"settings": {"door_rate": "often"}}, "door_rate"),

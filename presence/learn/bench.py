@@ -36,6 +36,10 @@ class Bench:
     notes: list[str] = field(default_factory=list)
     """What could not be worked out."""
     timescales: Timescales = DAYS
+    silent: frozenset[str] = frozenset()
+    """Sensors of which nothing is learned (`sensors.silent_sensors`)."""
+    all_days: bool = False
+    """Whether rates and habits are counted on all days for fitting."""
     _tapes: Recent[list[Tape]] = field(default_factory=lambda: Recent(1))
     """What the engine did under the latest settings (the first step and EM both begin at the defaults), by a digest of
     those and the days..."""

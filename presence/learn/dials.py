@@ -6,7 +6,7 @@ a fit drives to where everybody is lost; false-alarm rates, which need more than
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from presence.floorplan import Floorplan
@@ -75,9 +75,9 @@ SEEING = Dial(
 )
 
 
-def dials_of(plan: Floorplan) -> list[Dial]:
-    """The dials that mean something in a home, those that mattered most in trials first."""
-    kinds = {sensor.kind for sensor in plan.sensors.values()}
+def dials_of(plan: Floorplan, silent: Collection[str] = ()) -> list[Dial]:
+    """The dials that mean something in a home, those that mattered most in trials first; none of `silent` sensors."""
+    kinds = {sensor.kind for name, sensor in plan.sensors.items() if name not in silent}
     zoned = any(motion_zones(plan, room) for room in plan.rooms)
     plain = any(not motion_zones(plan, room) for room in plan.indoor)
     found: list[Dial] = [*(SEATS if "pressure" in kinds else ())]

@@ -12,14 +12,14 @@ gradient of the counts is that of the likelihood, so a quasi-Newton step is trie
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from presence.floorplan import Floorplan
+from presence.floorplan import Floorplan, Sensor
 from presence.learn.statistics import Statistics, count, expected_log_likelihood
 from presence.learn.tape import Tape
 from presence.permitted import FACTORED
@@ -108,9 +108,13 @@ class Fitted:
     """Expected number of events of each rate, from the latest M step."""
 
 
-def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
-    """The rates that mean something in a home; with `places`, factors of rooms, motion sensors and doors as well."""
-    kinds = {sensor.kind for sensor in plan.sensors.values()}
+def rates_of(plan: Floorplan, *, places: bool, silent: Collection[str] = ()) -> list[Rate]:
+    """The rates that mean something in a home; with `places`, factors of rooms, motion sensors and doors as well.
+
+    Of `silent` sensors, which have never told anything, none: what would be learned there is that they are dead.
+    """
+    sensors = [sensor for name, sensor in plan.sensors.items() if name not in silent]
+    kinds = {sensor.kind for sensor in sensors}
     zoned = {room for room in plan.rooms if motion_zones(plan, room)}
     found = [Rate(name) for name in PLAIN]
     found += [Rate(name) for name in (*(ZONES if zoned else ()), *(DOORS if "contact" in kinds else ()))]
@@ -118,19 +122,19 @@ def rates_of(plan: Floorplan, *, places: bool) -> list[Rate]:
     for kind, name in BY_PACE.items():
         if kind in kinds:
             found += [Rate(name, pace) for pace in range(4)]
-    if any(close_set(plan, room) for room in zoned):
+    if any(s.kind == "motion" and s.room in zoned and close_set(plan, s.room) for s in sensors):
         found += [Rate("zone_motion_rates", pace) for pace in range(4)]
-    return [*found, *(_places(plan, zoned) if places else ())]
+    return [*found, *(_places(plan, sensors, zoned) if places else ())]
 
 
-def _places(plan: Floorplan, zoned: set[str]) -> Iterator[Rate]:
+def _places(plan: Floorplan, sensors: Sequence[Sensor], zoned: set[str]) -> Iterator[Rate]:
     """Dwelling differs by room, re-triggering by sensor, use by door."""
-    sensed = {s.room for s in plan.sensors.values() if s.kind in ("motion", "occupancy")}
+    sensed = {s.room for s in sensors if s.kind in ("motion", "occupancy")}
     for room in plan.indoor:
         if room in sensed:
             names = ("zone_settling_rate", "zone_rising_rate") if room in zoned else ("settling_rate", "rising_rate")
             yield from (Rate(name, where=room) for name in names)
-    for sensor in plan.sensors.values():
+    for sensor in sensors:
         if sensor.kind == "motion":
             yield Rate("zone_motion_rates" if close_set(plan, str(sensor.room)) else "motion_rates", where=sensor.id)
     for door in plan.doors.values():

@@ -15,17 +15,25 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from presence.events import Event
+from presence.errors import EventError
+from presence.events import Event, check_event
 from presence.floorplan import Floorplan
 from presence.learn.bench import Bench, Say
 from presence.learn.dials import SPREAD, WIDEST, Dial, dials_of, turned
 from presence.learn.journal import Journal, digest
-from presence.learn.judge import Verdict, courses, gain
+from presence.learn.judge import Verdict, courses, gain, instants
 from presence.learn.proposals import Counted, counted_days, days_counted, habits, propose, room_stays
 from presence.learn.recordings import Material, first_days, judged_longer, material
 from presence.learn.report import FIRST, describe
 from presence.learn.search import Point, climb
-from presence.learn.sensors import measured_holds, phone_delays, phone_notes, phone_patience, sensor_notes
+from presence.learn.sensors import (
+    measured_holds,
+    phone_delays,
+    phone_notes,
+    phone_patience,
+    sensor_notes,
+    silent_sensors,
+)
 from presence.learn.steps import first_step, unopposed
 from presence.learned import Learned, apply, rounded
 from presence.settings import Settings
@@ -54,6 +62,8 @@ class Effort:
     hypotheses: int = 16
     grid: bool = True
     """Whether pomegranate, where it is installed, fits room stays of a home with one resident."""
+    all_days: bool = False
+    """Whether rates and habits are counted on all days for fitting, not on the first few: hours for a long log."""
 
 
 def fit(
@@ -83,14 +93,13 @@ def fit(
         EventError: if a log holds an event that the plan's sensors cannot have sent.
     """
     effort = effort or Effort()
-    given = material([sorted(log, key=lambda event: event.seconds) for log in logs])
-    given = judged_longer(given, max(days_counted(plan)["rates"], effort.fitting_days), effort.judging_days)
+    given = material([_in_order(plan, log) for log in logs])
+    counted = days_counted(plan, effort.all_days)["rates"]
+    given = judged_longer(given, max(counted, effort.fitting_days), effort.judging_days)
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
     notes += phone_notes(phone_delays(plan, given.stretches))
-    enough = given.sessions or given.days >= LEAST_DAYS
-    if not enough or not given.judging or not given.fitting:
-        days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
-        notes.insert(0, f"{days:g} days of events are too few (at least {LEAST_DAYS:g}): the defaults stay")
+    if (reason := _too_little(given, effort)) is not None:
+        notes.insert(0, f"{reason}: the defaults stay")
         learned = apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
         keep(learned)
         return learned
@@ -98,7 +107,7 @@ def fit(
     journal = Journal(state, _about(plan, given, effort), resume=resume)
     bench = _bench(apply(plan, Settings(), holds, {}).plan, given, effort, journal, say, notes)
     candidates, more = propose_all(bench, given, effort)
-    verdicts = {name: bench.verdict(settings) for name, settings in candidates.items()}
+    verdicts = _verdicts(bench, candidates)
     chosen = decide(verdicts, sessions=given.sessions)
     report = describe(given, verdicts, chosen, notes) | more
     report["planned_holds"] = {sensor: plan.sensors[sensor].hold for sensor in holds}
@@ -109,19 +118,41 @@ def fit(
     return learned
 
 
+def _too_little(given: Material, effort: Effort) -> str | None:
+    """Why nothing can be learned that later days could confirm."""
+    if not (given.sessions or given.days >= LEAST_DAYS) or not given.judging or not given.fitting:
+        days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
+        return f"{days:g} days of events are too few (at least {LEAST_DAYS:g})"
+    parts = first_days(given.fitting, effort.fitting_days), first_days(given.judging, effort.judging_days)
+    if all(any(len(instants(stretch, given.timescales)) for stretch in part) for part in parts):
+        return None
+    minutes = math.ceil((given.timescales.warm_up + given.timescales.count_ahead[1]) / 60.0)
+    return f"the logs are too short to judge anything by (more than {minutes} minutes each would be right)"
+
+
+def _in_order(plan: Floorplan, log: Sequence[Event]) -> list[Event]:
+    if isinstance(log, Event):
+        raise EventError("logs: an event stands where a log would be right; of a single log, fit(plan, [log])")
+    for event in log:
+        check_event(plan, event)
+    return sorted(log, key=lambda event: event.seconds)
+
+
 def _bench(home: Floorplan, given: Material, effort: Effort, journal: Journal, say: Say, notes: list[str]) -> Bench:
     """On which days settings are tried, and on which they are judged at last."""
     fitting, judging = (
         courses(home, first_days(stretches, days), given.timescales)
         for stretches, days in ((given.fitting, effort.fitting_days), (given.judging, effort.judging_days))
     )
-    return Bench(home, fitting, judging, journal, effort.hypotheses, say, notes=notes, timescales=given.timescales)
+    bench = Bench(home, fitting, judging, journal, effort.hypotheses, say, notes=notes, timescales=given.timescales)
+    bench.silent, bench.all_days = silent_sensors(home, given.stretches), effort.all_days
+    return bench
 
 
 def _days_used(bench: Bench, given: Material) -> dict[str, float]:
     """How many days each part of the work rests on."""
     parts = {
-        **counted_days(bench.plan, given.fitting),
+        **counted_days(bench, given.fitting),
         "search": [course.stretch for course in bench.fitting],
         "judge": [course.stretch for course in bench.judging],
     }
@@ -136,7 +167,7 @@ def _about(plan: Floorplan, given: Material, effort: Effort) -> dict[str, Any]:
 
 def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str, Settings], dict[str, Any]]:
     """Every candidate by name, and what the report says of how they came about."""
-    days = counted_days(bench.plan, given.fitting)["rates"]
+    days = counted_days(bench, given.fitting)["rates"]
     first, counted = first_step(bench, days), propose(bench, given.fitting)
     candidates = {"defaults": Settings(), **{name: found.settings for name, found in counted.items()}}
     candidates |= {FIRST: first} if first is not None else {}
@@ -150,8 +181,7 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
         candidates["phones"] = rounded(replace(base, phone_still=patience))
     if effort.turns:
         best = _best(bench, candidates)
-        for settings in candidates.values():
-            bench.verdict(settings)  # noted in the journal before the long search, which may be stopped
+        _verdicts(bench, candidates)  # noted in the journal before the long search, which may be stopped
         candidates["search"] = search(bench, candidates[best], effort.turns)
     more = {"search_began_from": best, "expected_events": _events(counted), "known_to": _known_to(counted)}
     return candidates, more
@@ -159,7 +189,20 @@ def propose_all(bench: Bench, given: Material, effort: Effort) -> tuple[dict[str
 
 def _best(bench: Bench, candidates: Mapping[str, Settings]) -> str:
     """The candidate that tells best what is seen in rooms later, on the days for fitting."""
-    return max(candidates, key=lambda name: bench.score(candidates[name], ())[-1])
+    told = {}
+    for name, settings in candidates.items():
+        bench.say(f"{name}: tried on the first days")
+        told[name] = bench.score(settings, ())[-1]
+    return max(told, key=lambda name: told[name])
+
+
+def _verdicts(bench: Bench, candidates: Mapping[str, Settings]) -> dict[str, Verdict]:
+    """How each candidate does on the later days."""
+    verdicts = {}
+    for number, (name, settings) in enumerate(candidates.items(), 1):
+        bench.say(f"{name}: judged on later days, {number} of {len(candidates)}")
+        verdicts[name] = bench.verdict(settings)
+    return verdicts
 
 
 def _events(counted: Mapping[str, Counted]) -> dict[str, float]:
@@ -175,7 +218,7 @@ def _known_to(counted: Mapping[str, Counted]) -> dict[str, float]:
 
 def search(bench: Bench, start: Settings, turns: int) -> Settings:
     """Climb the predictive score over the dials, from some settings on."""
-    dials = dials_of(bench.plan)
+    dials = dials_of(bench.plan, bench.silent)
     best: list[float] = []
 
     def value(point: Point, beat: float) -> float:

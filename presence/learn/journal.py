@@ -16,7 +16,7 @@ from presence.kept import WRITER, this_version
 from presence.learned import write_json
 
 FORMAT = "what presence learn has worked out so far"
-VERSION = 4
+VERSION = 5
 
 
 class Journal:

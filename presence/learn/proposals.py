@@ -29,9 +29,9 @@ ENOUGH = 0.5
 PERSON_DAYS = 12.0
 """Days times residents that are counted for rates..."""
 MOST_DAYS = 6.0
-"""...but no more days than this."""
+"""...but no more days than this..."""
 HABIT_PERSON_DAYS = 56.0
-"""The same for habits, which show by the week."""
+"""...and for habits, which show by the week; unless all days are asked for."""
 
 
 @dataclass(frozen=True)
@@ -47,15 +47,16 @@ class Counted:
     """Log-likelihood and log posterior before each iteration."""
 
 
-def days_counted(plan: Floorplan) -> dict[str, float]:
+def days_counted(plan: Floorplan, all_days: bool = False) -> dict[str, float]:
     """On how many days rates and habits are counted, at most."""
     people = max(1, len(plan.people))
-    return {"rates": min(MOST_DAYS, PERSON_DAYS / people), "habits": HABIT_PERSON_DAYS / people}
+    days = {"rates": min(MOST_DAYS, PERSON_DAYS / people), "habits": HABIT_PERSON_DAYS / people}
+    return dict.fromkeys(days, math.inf) if all_days else days
 
 
-def counted_days(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, list[Stretch]]:
+def counted_days(bench: Bench, stretches: Sequence[Stretch]) -> dict[str, list[Stretch]]:
     """The first days for fitting, as many as rates and habits are counted on."""
-    return {name: first_days(stretches, days) for name, days in days_counted(plan).items()}
+    return {name: first_days(stretches, days) for name, days in days_counted(bench.plan, bench.all_days).items()}
 
 
 def propose(bench: Bench, stretches: Sequence[Stretch]) -> dict[str, Counted]:
@@ -66,12 +67,12 @@ def propose(bench: Bench, stretches: Sequence[Stretch]) -> dict[str, Counted]:
     plan = bench.plan
     if not plan.people:
         return {}
-    chosen = counted_days(plan, stretches)["rates"]
+    chosen = counted_days(bench, stretches)["rates"]
     found: dict[str, Counted] = {}
     start = Settings()
     logs: Mapping[Rate, float] = {}
     for name, places in (("rates", False), ("rates and places", True)):
-        counted, logs = _stage(bench, name, chosen, start, rates_of(plan, places=places), logs)
+        counted, logs = _stage(bench, name, chosen, start, rates_of(plan, places=places, silent=bench.silent), logs)
         if counted is None:
             break
         found[name] = counted
@@ -151,7 +152,7 @@ def habits(bench: Bench, stretches: Sequence[Stretch], start: Settings) -> Setti
     plan = bench.plan
     if not plan.people:
         return None
-    chosen = counted_days(plan, stretches)["habits"]
+    chosen = counted_days(bench, stretches)["habits"]
     question = f"habits {digest([asdict(start), len(stretches)])}"
     told = bench.journal.ask(question)
     if told is None:

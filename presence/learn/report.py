@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from itertools import groupby
@@ -44,14 +45,19 @@ def describe(given: Material, verdicts: Mapping[str, Verdict], chosen: str, note
         report["candidates"][name] = {
             "score": round(verdict.score, 4),
             "gain": round(float(total[2]), 4),
-            "gain_error": round(float(error[2]), 4),
+            "gain_error": _finite(error[2]),
             "gain_number_at_home": round(float(total[0]), 4),
             "gain_rooms": round(float(total[1]), 4),
-            "gain_rooms_error": round(float(error[1]), 4),
+            "gain_rooms_error": _finite(error[1]),
             "log_likelihood_gain_per_day": round(likelihood / days, 1),
             "days_judged": round(days, 2),
         }
     return report
+
+
+def _finite(error: float) -> float | None:
+    """A standard error, to four digits; of a single block of time there is none."""
+    return round(float(error), 4) if math.isfinite(error) else None
 
 
 def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[str, float]) -> Iterator[str]:
@@ -64,25 +70,22 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
     if report["candidates"]:
         judged = report["candidates"]["defaults"]["days_judged"]
         yield f"Judged on {judged:g} later days, without labels: how well what is believed tells what is seen later"
+        yield "(nats an instant; gain over the defaults, by the number at home and by rooms), and how likely they are"
         yield "  candidate            score      gain    number     rooms  +- (1 s.e.)  log-lik./day"
     for name, c in report["candidates"].items():
         mark = "*" if name == report["chosen"] else " "
+        error = "unknown" if c["gain_rooms_error"] is None else f"{c['gain_rooms_error']:.4f}"
         yield (
             f"{mark} {name:<16} {c['score']:9.4f} {c['gain']:9.4f} {c['gain_number_at_home']:9.4f}"
-            f" {c['gain_rooms']:9.4f} {c['gain_rooms_error']:12.4f} {c['log_likelihood_gain_per_day']:13.1f}"
+            f" {c['gain_rooms']:9.4f} {error:>12} {c['log_likelihood_gain_per_day']:13.1f}"
         )
-    if report["candidates"] and report["chosen"] == "defaults":
-        yield "No candidate surely tells later days better (rooms by two standard errors, the number no worse, and"
-        yield "likelier): the defaults stay"
-    if report["chosen"] == FIRST:
-        yield "Nothing surely tells rooms better. How sensors see and hands work things is learned all the same:"
-        yield "it makes later days likelier, and neither rooms nor the number are surely told worse"
+    yield from _kept(report)
     if "days_used" in report:
         yield "Days that each part rests on: " + ", ".join(f"{k} {v:g}" for k, v in report["days_used"].items())
     yield from _changes(settings, holds, report.get("planned_holds", {}))
     few = [name for name, count in report.get("expected_events", {}).items() if count < FEW]
     if few:
-        yield from _listed(f"Fewer than {FEW} expected events, so these stay near the defaults:", few)
+        yield from _listed(f"Data too few: fewer than {FEW} events tell of these, so they are rough:", few)
     vague = {k: v for k, v in report.get("known_to", {}).items() if v > VAGUE and k not in few}
     if vague:
         told = [f"{name} ({factor:.2f})" for name, factor in vague.items()]
@@ -91,12 +94,30 @@ def report_lines(report: Mapping[str, Any], settings: Settings, holds: Mapping[s
         yield f"Note: {note}"
 
 
+def _kept(report: Mapping[str, Any]) -> Iterator[str]:
+    """What was kept, and why."""
+    kept = report["chosen"]
+    if kept not in report["candidates"]:
+        return
+    if kept == "defaults":
+        yield "No candidate surely tells later days better (rooms by two standard errors, the number no worse, and"
+        yield "likelier): the defaults stay"
+        return
+    bought = f"{report['candidates'][kept]['log_likelihood_gain_per_day']:g} nats a day"
+    if kept == FIRST:
+        yield "Nothing surely tells rooms better. How sensors see and hands work things is learned all the same:"
+        yield f"it makes later days likelier ({bought}), and neither rooms nor the number are surely told worse"
+    else:
+        yield f"Kept: {kept}. Rooms are surely told better on later days, the number no worse, and these are"
+        yield f"likelier ({bought})"
+
+
 def _changes(settings: Settings, holds: Mapping[str, float], planned: Mapping[str, float | None]) -> Iterator[str]:
     usual = Settings()
     names = [f.name for f in fields(Settings) if f.name not in WITH_NAMES]
     changed = [name for name in names if getattr(settings, name) != getattr(usual, name)]
     if changed:
-        yield f"  {'setting':<26} {'default':>10} {'learned':>10} {'factor':>8}"
+        yield f"  {'setting (rates: 1/s)':<26} {'default':>10} {'learned':>10} {'factor':>8}"
     paces = ("moving", "active", "settled", "asleep")
     for name in changed:
         old, new = getattr(usual, name), getattr(settings, name)

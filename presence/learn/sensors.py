@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
 from presence.errors import counted
 from presence.events import Event
-from presence.floorplan import OFF, ON, Floorplan
+from presence.floorplan import LINK_VALUES, OFF, ON, Floorplan
 from presence.learn.recordings import Stretch
 
 ENOUGH = 30
@@ -28,11 +29,20 @@ SEEN_AT_ALL = 10
 """Events below which nothing can be learned about a sensor."""
 
 
+def silent_sensors(plan: Floorplan, stretches: Sequence[Stretch]) -> frozenset[str]:
+    """Sensors that have never told anything: dead, or never used. Nobody can say which, so nothing is learned."""
+    return frozenset(name for name, count in _reports(plan, stretches).items() if not count)
+
+
+def _reports(plan: Floorplan, stretches: Sequence[Stretch]) -> Counter[str]:
+    """How often each sensor of the plan told anything but whether it can be heard."""
+    told = Counter(event.sensor for event in _events(stretches) if event.value not in LINK_VALUES)
+    return Counter({name: told[name] for name in plan.sensors})
+
+
 def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
     """One line for each sensor that tells too little to learn from."""
-    counts = dict.fromkeys(plan.sensors, 0)
-    for event in _events(stretches):
-        counts[event.sensor] += 1
+    counts = _reports(plan, stretches)
     days = sum(stretch.days for stretch in stretches)
     notes: list[str] = []
     if not stretches:
@@ -41,13 +51,23 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
         if count == 0:
             notes.append(f"{name} never reported in {days:.1f} days: nothing is learned about it")
         elif count < SEEN_AT_ALL:
-            notes.append(f"{name} reported {counted(count, 'time')} only: its rates stay near the defaults")
+            notes.append(f"{name} reported {counted(count, 'time')} only: too few to learn much about it")
+    momentary = _never_off(plan, stretches)
+    told = "never said clear: each of its {} reports is taken for movement just then"
+    notes += [f"{name} {told.format(counts[name])}" for name in momentary]
     for name, share in on_shares(plan, stretches).items():
-        if share > 0.9:
+        if share > 0.9 and name not in momentary:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")
     if not any(sensor.room for sensor in plan.sensors.values()):
         notes.append("no sensor stands in a room: nothing that is seen later tells how well rooms are told")
     return notes
+
+
+def _never_off(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
+    """Motion sensors that turned on more than once, and never off: there are such."""
+    told = Counter((event.sensor, event.value) for event in _events(stretches))
+    moving = [name for name, sensor in plan.sensors.items() if sensor.kind == "motion"]
+    return [name for name in moving if told[name, ON["motion"]] > 1 and not told[name, OFF["motion"]]]
 
 
 def on_shares(plan: Floorplan, stretches: Sequence[Stretch]) -> dict[str, float]:

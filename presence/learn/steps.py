@@ -51,7 +51,7 @@ def first_step(bench: Bench, stretches: Sequence[Stretch]) -> Settings | None:
     One step, for a step that stops early is a shrunken fit: more iterations were likelier where they were fitted, and
     on later sessions less likely than one.
     """
-    plan, rates = bench.plan, rates_of(bench.plan, places=True)
+    plan, rates = bench.plan, rates_of(bench.plan, places=True, silent=bench.silent)
     if not plan.people:
         return None
     question = f"first step {digest([AGREEING, len(stretches)])}"
