@@ -4,9 +4,10 @@ Each has its weight of evidence in decibans, 10 log10 of the factor on the odds 
 Weighing of Evidence", ch. 6; the unit is Turing's). It is the model's own arithmetic: the weights add up to the log
 odds at the end less the log odds at the beginning of the stretch that is told.
 
-For a room the odds are those reported at each instant: what an event did to them, and what a silence did. A silence is
-told as one, and taken apart exactly: time alone (people move on), the silence of the room's own sensors, of those of
-its doors, of all others (see `retrace`).
+For a room the claim is that somebody is there now. From the odds reported at the beginning, time alone comes first:
+what they become by now if nothing is heard, for people move on. Then each event and silence changes the odds of that
+same claim; so what has been overtaken since weighs little. A silence is taken apart exactly: that of the room's own
+sensors, of those of its doors, of all others (see `retrace`).
 
 For a passage the claim is its direction. Before the door event the odds are those of the answer that it would have got
 at that instant, so that what came before has its weight too; after it they are the answer's own.
@@ -59,19 +60,20 @@ def explain_room(
     name, doors = room_name(plan, room), {door.id for door in plan.doors.values() if room in door.between}
     own = [s for s in plan.sensors.values() if s.room == room]
     parts = (
-        Part("people move on", ()),
         Part(quiet_text(plan, room), own),
         Part(f"no door of {name} used", [s for s in plan.sensors.values() if s.door in doors]),
         Part(f"quiet outside {name}", ()),
     )
-    groups = [part.sensors for part in parts[1:-1]]
+    groups, ahead = [part.sensors for part in parts[:-1]], tracing.ahead(pieces, now, number)
 
     def apart(piece: Piece) -> list[float]:
-        return [tracing.room_log_odds(mixture, number) for mixture in tracing.take_apart(piece, groups)]
+        then = ahead[piece.after.seconds]
+        return [tracing.room_log_odds(mixture, then) for mixture in tracing.take_apart(piece, groups)]
 
-    telling = Telling(plan, parts, tracing.room_log_odds(begin.mixture, number), apart=apart)
+    telling = Telling(plan, parts, tracing.room_log_odds(begin.mixture, ahead[now.seconds]), apart=apart)
+    telling.time_alone(begin.seconds, now.seconds, tracing.room_log_odds(begin.mixture, ahead[begin.seconds]))
     for piece in pieces:
-        telling.piece(piece, tracing.room_log_odds(piece.after.mixture, number))
+        telling.piece(piece, tracing.room_log_odds(piece.after.mixture, ahead[piece.after.seconds]))
     return telling.explanation(
         f"somebody in {name}", begin.seconds, now.seconds, stories(engine, now.mixture, room), room=room
     )

@@ -1,10 +1,12 @@
 """The recent past taken apart: every silence and event again, and the log odds of a claim before and after each.
 
 Weight of evidence (Good 1950, "Probability and the Weighing of Evidence", ch. 6) is the logarithm of the factor on the
-odds, and weights of successive evidence add up. A silence is taken apart in a fixed order, which is exact by the chain
-rule: first time passes with no sensor heard, then one group of sensors after the other is heard to say nothing,
+odds of one claim, and weights of successive evidence add up. Of a room the claim is that somebody is there *now*: at
+each earlier instant its odds are those with nothing heard from then on, so that people's moving on is no evidence. A
+silence is taken apart in a fixed order, which is exact by the chain rule: with no sensor heard nothing changes, then
+one group of sensors after the other is heard to say nothing,
 
-    log odds(after) - log odds(before) = [no sensor heard] + [first group silent] + ... + [all others silent].
+    log odds(after) - log odds(before) = [first group silent] + ... + [all others silent].
 """
 
 from __future__ import annotations
@@ -76,12 +78,34 @@ class TracingEngine(TrackerEngine):
             self._unheard[hours] = decompose(sight.weights, sight.flows, np.zeros_like(sight.weights))
         return self._unheard[hours]
 
+    def ahead(self, pieces: Sequence[Piece], now: Snapshot, room: int) -> dict[float, Array]:
+        """For each instant between pieces, how likely everybody is in a room at the end, with nothing heard till then.
+
+        Args:
+            pieces: that follow one another.
+            now: what is known at their end.
+            room: its number in the model.
+
+        Returns:
+            By instant (epoch seconds), shape (P, S): from each state.
+        """
+        beings = len(now.mixture.x)
+        inside = np.repeat(self.model.room_of[None, :, room], beings, axis=0)
+        found = {now.seconds: inside}
+        for piece in reversed(pieces):
+            base, dt = self.unheard(piece.before.hours), piece.after.seconds - piece.before.seconds
+            if beings and dt > 0.0:  # by reversibility the movement carries what is ahead as it carries distributions
+                weights = base.scale**2
+                inside = np.minimum(propagate(base, (inside * weights)[:, None], dt)[:, 0] / weights, 1.0)
+            found[piece.before.seconds] = inside
+        return found
+
     def take_apart(self, piece: Piece, groups: Sequence[Sequence[Sensor]]) -> list[Mixture]:
-        """A silence with no sensor heard, with each group heard in addition, and as it was (all heard)."""
+        """A silence with each group of sensors heard in addition to the last, and as it was (all heard)."""
         before, after = piece.before, piece.after
         base, heard = self.unheard(before.hours), list[Sensor]()
         mixtures = []
-        for group in ([], *groups):
+        for group in groups:
             heard += group
             change = self._hearing(before, heard)
             moved = propagate(base, before.mixture.x, after.seconds - before.seconds, change)
@@ -100,10 +124,10 @@ class TracingEngine(TrackerEngine):
         return self._changes[key]
 
     # --- log odds, nats ---------------------------------------------------------------------------------------------
-    def room_log_odds(self, mixture: Mixture, room: int) -> float:
-        """Log odds that at least one person is in a room; the room's number in the model."""
-        x = mixture.x[: self.model.persons]
-        inside, outside = x @ self.model.room_of[:, room], x @ (1.0 - self.model.room_of[:, room])
+    def room_log_odds(self, mixture: Mixture, ahead: Array) -> float:
+        """Log odds that at least one person is in a room at the end, as likely from each state as `ahead` says."""
+        x, there = mixture.x[: self.model.persons], ahead[: self.model.persons, :, None]
+        inside, outside = (x @ there)[:, :, 0], (x @ (1.0 - there))[:, :, 0]
         log_absent = np.where(
             inside < 0.5, np.log1p(-np.minimum(inside, 0.5)), np.log(np.maximum(outside, 1e-300))
         ).sum(axis=0)

@@ -59,4 +59,4 @@ def _text(plan: Floorplan, rooms: Mapping[str, str], caused: str | None) -> str:
         if name in plan.people or room != AWAY
     ]
     who = "nobody's" if caused is None else f"{being_name(plan, caused)}'s"
-    return f"{', '.join(told)}; the latest event was {who}"
+    return f"{', '.join(told) or 'nobody at home'}; the latest event was {who}"

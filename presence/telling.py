@@ -25,7 +25,7 @@ NO_WEIGHT = 1e-9
 
 Key = tuple[str, int | str]
 Apart = Callable[[Piece], list[float]]
-"""Log odds of the claim, nats, after a silence with no sensor heard, with each group heard in addition, all heard."""
+"""Log odds of the claim, nats, after a silence with the first group heard, with each other in addition, all heard."""
 
 
 class Part(NamedTuple):
@@ -33,7 +33,7 @@ class Part(NamedTuple):
 
     text: str
     sensors: Sequence[Sensor]
-    """Empty for the first part (time alone) and the last (all other sensors)."""
+    """Empty for the last (all other sensors)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Evidence:
     """Something that happened, or did not, and what it says of the claim."""
 
     kind: str
-    """`event`, `quiet` (a silence), `report` (one that still holds), `smaller` (a sum)."""
+    """`event`, `quiet` (a silence), `report` (one that still holds), `time` (nothing but that), `smaller` (a sum)."""
     text: str
     begin: datetime
     end: datetime
@@ -110,7 +110,7 @@ class Telling:
 
     plan: Floorplan
     parts: Sequence[Part]
-    """Of a silence of which a room is told: time alone, each group of sensors (its own first), all others."""
+    """Of a silence of which a room is told: each group of sensors (its own first), all others."""
     first: float
     """Log odds at the beginning, nats."""
     apart: Apart | None = None
@@ -127,6 +127,10 @@ class Telling:
     def __post_init__(self) -> None:
         self.latest = self.first
 
+    def time_alone(self, begin: float, end: float, log_odds: float) -> None:
+        """Time goes by with nothing heard, after which the log odds are these."""
+        self._add(("time", ""), "time", "people move on", begin, end, log_odds)
+
     def piece(self, piece: Piece, log_odds: float) -> None:
         """Add a piece; a silence is told as that of the first group of sensors, to be taken apart if it weighs much."""
         if piece.what != "silence":
@@ -134,7 +138,7 @@ class Telling:
             return
         begin, end = piece.before.seconds, piece.after.seconds
         before = self.latest
-        told = self._add(("quiet", self._spoken), "quiet", self.parts[1].text, begin, end, log_odds)
+        told = self._add(("quiet", self._spoken), "quiet", self.parts[0].text, begin, end, log_odds)
         told.silences.append((piece, before))
 
     def whole(self, piece: Piece, log_odds: float) -> None:
@@ -155,7 +159,7 @@ class Telling:
         text = event_text(self.plan, event, off)
         self._after = f" after {text}"
         if event.value in ON_VALUES:  # these end a silence of their group of sensors
-            self._spoken += bool(self.parts) and sensor in self.parts[1].sensors
+            self._spoken += bool(self.parts) and sensor in self.parts[0].sensors
         what = off or event.value
         told = self._add((f"{sensor.id} {self._side(end)}", what), "event", text, end, end, log_odds)
         who = piece.after.association
@@ -225,6 +229,8 @@ class Telling:
 
     def _text(self, told: _Told, parts: Mapping[str, float]) -> str:
         """With when or how long, and who it was where that stands out."""
+        if told.kind == "time":
+            return f"{told.text} in {duration(told.seconds)}"
         if told.kind == "quiet":
             speaks = not parts or told.nats * parts[told.text] > NO_WEIGHT
             main = "" if speaks else max(parts, key=lambda name: parts[name] * told.nats)

@@ -13,10 +13,12 @@ from datetime import timedelta
 from pathlib import Path
 from typing import cast
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 from scipy.linalg import expm
 
 from presence import Event, Floorplan, Passage, Tracker
@@ -28,11 +30,13 @@ from presence.explained import effort as work
 from presence.record import ANCHOR_EVERY, LONGEST, MOST_STEPS, Record
 from presence.replay import replay, to_json
 from presence.snapshot import Taken
-from presence.telling import DECIBANS, Explanation
+from presence.telling import DECIBANS, Evidence, Explanation
 from presence.wording import door_name, event_text, room_name
 from tests.oracle import NOON, DenseModel, at, contact, home, logs, motion, time_at
 from tests.strategies import events as any_events
 from tests.strategies import plans
+
+Array = NDArray[np.float64]
 
 HERE = Path(__file__).parents[1]
 GARAGE = Floorplan.load(HERE / "floorplans" / "two_storey_garage.yaml")
@@ -183,51 +187,92 @@ def test_the_last_of_many_openings_is_explained() -> None:
 
 
 # --- a silence taken apart, recomputed densely ------------------------------------------------------------------------
-def dense_rooms(model: DenseModel, heard: set[str], seconds: float) -> float:
-    """Log odds (decibans) that one person is in the hall after a silence of some sensors, the rest not heard."""
+def hall_odds(model: DenseModel, row: Array) -> float:
+    """Log odds (decibans) that one person is in the hall, from a distribution that need not be normalised."""
+    return log_odds(float(row[model.room == model.rooms.index("hall")].sum() / row.sum()))
+
+
+def hearing(model: DenseModel, sensors: set[str]) -> Array:
+    """The generator of one person while some sensors are heard to say nothing, and the rest not heard."""
     hours = model.hours(NOON.timestamp())
     (generator,) = model.full(hours)
-    for sensor in heard:
+    for sensor in sensors:
         value = "open" if model.plan.sensors[sensor].kind == "contact" else "detected"
         generator = generator - sum(c.matrix for c in model.causes(Event(NOON, sensor, value), hours))
-    row = model.prior(NOON.timestamp())[0] @ expm(generator * seconds)
-    p = row[model.room == model.rooms.index("hall")].sum() / row.sum()
-    return log_odds(float(p))
+    return generator
+
+
+def of_kind(why: Explanation, kind: str) -> Evidence:
+    """The only evidence of a kind."""
+    (found,) = [e for e in why.evidence if e.kind == kind]
+    return found
+
+
+CONTACTS = {f"{door}_contact": contact(door) for door in ("inner", "front", "back")}
+PAIR = home(1, rooms={"hall": {}, "bed": {}}, **MOTION, **CONTACTS)
+"""Of a bedroom's door it is not known whether it is shut; here both rooms are one."""
 
 
 def test_a_silence_is_taken_apart_as_written_out_densely() -> None:
     """Time alone, then the room's own sensors, then its doors, then the rest: each a step of the dense chain."""
-    contacts = {f"{door}_contact": contact(door) for door in ("inner", "front", "back")}
-    plan = home(
-        1, rooms={"hall": {}, "bed": {}}, **MOTION, **contacts
-    )  # of a bedroom's door it is not known if it is shut
-    model, seconds = DenseModel(plan), 400.0
-    why = tracked(plan, [], seconds).explain("hall")
-    (silence,) = why.evidence
+    plan = home(1, rooms={"hall": {}, "bed": {}}, **MOTION, **CONTACTS, phone={"kind": "phone", "person": "P1"})
+    model, seconds, said = DenseModel(plan), 50.0, at(0, "phone", "away")
+    why = tracked(plan, [said], seconds).explain("hall", said.time)
+    alone, silence = of_kind(why, "time"), of_kind(why, "quiet")
+    assert len(why.evidence) == 2
+    assert alone.text == "people move on in 50 s"
     heard: set[str] = set()
-    begin = model.prior(NOON.timestamp())[0][model.room == model.rooms.index("hall")].sum()
-    latest = log_odds(float(begin))
+    begin = model.prior(NOON.timestamp())[0] * model.report(said)[0]
+    latest = hall_odds(model, begin)
     for part, more in zip(
-        silence.parts.values(),
+        [alone.decibans, *silence.parts.values()],
         [set(), {"hall_motion"}, {"inner_contact", "front_contact"}, {"bed_motion", "back_contact"}],
         strict=True,
     ):
         heard |= more
-        value = dense_rooms(model, heard, seconds)
+        value = hall_odds(model, begin @ expm(hearing(model, heard) * seconds))
         assert part == pytest.approx(value - latest, rel=0, abs=1e-6)
         latest = value
     assert list(silence.parts) == [
-        "people move on",
         "no new movement in the hall",
         "no door of the hall used",
         "quiet outside the hall",
     ]
 
 
+@pytest.mark.parametrize("sensor", ["hall_motion", "bed_motion"])
+@pytest.mark.parametrize("since", [0.5, 8.0])
+def test_an_event_weighs_what_it_says_of_now(sensor: str, since: float) -> None:
+    """Its weight is the factor on the odds of being there now, nothing heard in between: written out densely."""
+    model, before = DenseModel(PAIR), 100.0
+    report = at(before, sensor, "detected")
+    why = tracked(PAIR, [report], before + since).explain("hall")
+    row = model.prior(NOON.timestamp())[0] @ expm(hearing(model, set(PAIR.sensors)) * before)
+    hit = sum(c.matrix for c in model.causes(report, model.hours(NOON.timestamp())))
+    ahead = expm(hearing(model, set()) * since)
+    weight = hall_odds(model, row @ (hit + model.nobody_rate(report) * np.eye(len(row))) @ ahead)
+    weight -= hall_odds(model, row @ ahead)
+    assert abs(weight) > 1.0
+    assert of_kind(why, "event").decibans == pytest.approx(weight, rel=0, abs=1e-6)
+
+
+def test_what_has_been_overtaken_weighs_little() -> None:
+    """Half an hour in which one person goes about the next room: each stir and each quiet says a little of now.
+
+    Told of each instant's own odds, the silences came to 1,929 decibans, and the reports next door to as many against.
+    """
+    events = [at(1, "hall_motion", "detected"), at(12, "hall_motion", "clear")]
+    for n in range(60):
+        events += [at(30 * n + 15, "bed_motion", "detected"), at(30 * n + 26, "bed_motion", "clear")]
+    why = tracked(home(1, **MOTION), events, 1805.0).explain("hall", time_at(30))
+    assert_adds_up(why)
+    assert max(abs(weight) for e in why.evidence for weight in (e.decibans, *e.parts.values())) < 200.0
+
+
 def test_a_sensor_that_is_on_or_offline_says_nothing_by_its_silence() -> None:
     for value in ("detected", "offline"):
         why = tracked(RING, [at(1, "hall_motion", value)], 300.0).explain("hall", time_at(2))
-        (silence,) = why.evidence
+        silence = of_kind(why, "quiet")
         assert silence.parts["no new movement in the hall"] == pytest.approx(0.0, rel=0, abs=1e-9)
         main = max(silence.parts, key=lambda part: silence.parts[part] * silence.decibans)
         assert silence.text == f"no new movement in the hall for 5 min (mainly: {main})"
@@ -241,7 +286,7 @@ def test_a_contact_back_online_is_heard_as_the_model_hears_it(stands: str) -> No
     events = [at(seconds, "inner_contact", value) for seconds, value in lines]
     for back in ([], [at(1803, "inner_contact", "offline"), at(1804, "inner_contact", "online")]):
         why = tracked(plan, [*events, *back], 2300.0).explain("hall", time_at(1805))
-        (silence,) = why.evidence
+        silence = of_kind(why, "quiet")
         assert abs(silence.parts["no door of the hall used"]) > 0.1
         assert silence.parts["quiet outside the hall"] == pytest.approx(0.0, rel=0, abs=1e-6)
 
@@ -356,6 +401,15 @@ def test_the_text_is_what_a_householder_reads() -> None:
     assert "no new movement in the hall for 12 min" in text
     assert "P1's phone says home" in text
     assert "the latest event was P1's" in text
+
+
+@pytest.mark.parametrize("pets", [{}, {"cat": {}}])
+def test_a_home_where_nobody_lives_is_explained_too(pets: dict[str, object]) -> None:
+    plan = home(0, pets=pets, **MOTION)
+    why = tracked(plan, [at(1, "hall_motion", "detected")], 400.0).explain("hall")
+    assert why.probability < 1e-6
+    assert_adds_up(why)
+    assert all(story.text.startswith("nobody at home; the latest event was ") for story in why.stories)
 
 
 def test_every_report_has_words() -> None:
