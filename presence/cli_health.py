@@ -21,10 +21,10 @@ def health(plan: str, log: str, learned: str | None, as_json: bool, strict: bool
     Which, since when, how sure, and why. LOG may be - for standard input.
     """
     from presence.health.report import text, to_json
-    from presence.health.review import review
+    from presence.health.review import OUT_OF_STEP, review
 
     home, settings = load_learned(plan, learned, log)
-    source = Source(home, log, strict)
+    source = Source(home, log, strict, OUT_OF_STEP)
     found = review(home, source, settings=settings, hypotheses=hypotheses)
     click.echo(to_json(found) if as_json else text(found, home), nl=as_json)
     return source.status()

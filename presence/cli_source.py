@@ -73,12 +73,13 @@ class Source:
         plan: the home.
         log: a path, or `-` for standard input.
         strict: stop at the first bad line.
+        window: seconds by which events are put in order; None: as few as a tracker allows.
     """
 
-    def __init__(self, plan: Floorplan, log: str, strict: bool) -> None:
+    def __init__(self, plan: Floorplan, log: str, strict: bool, window: float | None = None) -> None:
         from presence.events import LogCounts
 
-        self.plan, self.log, self.strict = plan, log, strict
+        self.plan, self.log, self.strict, self.window = plan, log, strict, window
         self.counts: LogCounts = LogCounts()
         self.faults = 0
         self._first: Fault | None = None
@@ -87,12 +88,13 @@ class Source:
         """Epoch seconds of the first event and of the latest that was read."""
 
     def __iter__(self) -> Iterator[Event]:
-        from presence.events import OF_A_FILE, read_log, reorder
+        from presence.events import OF_A_FILE, WINDOW, read_log, reorder
 
         source: str | Iterable[str] = sys.stdin if self.log == "-" else self.log
         events = read_log(source, plan=self.plan, strict=self.strict, counts=self.counts, on_fault=self._fault)
         believed = 1 if is_live(self.log) else OF_A_FILE
-        order = reorder(self._listen(events), believed=believed, counts=self.counts, on_fault=self._fault)
+        window = WINDOW if self.window is None else self.window
+        order = reorder(self._listen(events), window, believed=believed, counts=self.counts, on_fault=self._fault)
         return self._progress(order)
 
     def _fault(self, fault: Fault) -> None:

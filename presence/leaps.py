@@ -55,19 +55,20 @@ def right_clocks(
 
     Args:
         numbered: events in the order in which they came.
-        window: seconds by which events may come late; older ones bear no witness.
+        window: seconds by which events may come late; older ones bear no witness, and who is ahead by no more harms
+            nobody.
         believed: what is ahead is believed once more events than so many go on from there, and left out once as many
             go on from where the others were. So many are held after each `LEAP`.
         leave_out: is told of each event that is left out, and by how many seconds its clock was ahead.
     """
-    newest, runs, broken = -math.inf, list[_Run](), None
+    newest, runs, broken, leap = -math.inf, list[_Run](), None, max(LEAP, window)
     try:
         for each in numbered:
             seconds = each.event.seconds
-            if seconds > (runs[-1].newest if runs else newest) + LEAP:
+            if seconds > (runs[-1].newest if runs else newest) + leap:
                 runs.append(_Run(runs[-1].newest if runs else newest, seconds, seconds, [each]))
             else:
-                level = max((k for k, run in enumerate(runs) if seconds >= run.start - LEAP), default=-1)
+                level = max((k for k, run in enumerate(runs) if seconds >= run.start - leap), default=-1)
                 if seconds >= (newest if level < 0 else runs[level].newest) - window:
                     runs[level + 1 :] = _without(_spoken_against(runs[level + 1 :], seconds), believed, leave_out)
                 if level < 0:

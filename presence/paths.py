@@ -7,7 +7,8 @@ found exactly (Viterbi), so that each such step raises the joint probability of 
 
     at an event   E = D_p + (nobody + sum_(q != p) D_q[x_q, x_q]) 1,    or diagonal where another chain moved by it
 
-For one chain the answer is exact; for several it is a local maximum. This module knows no rooms.
+For one chain the answer is exact; for several each is mended once, which leaves next to nothing to gain
+(`benchmarks/smoothing.py`). This module knows no rooms.
 
 Sources: Rabiner 1989 (Proc. IEEE 77:257), section III.B, Viterbi; Godsill, Doucet & West 2001 (Ann. Inst. Statist.
 Math. 53:82), paths read backwards out of a filter; Besag 1986 (J. R. Statist. Soc. B 48:259), iterated conditional

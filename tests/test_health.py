@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from datetime import timedelta
 from functools import cache
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -352,6 +353,40 @@ def test_findings_read_well_and_come_as_json(tmp_path: Path, capsys: pytest.Capt
     page = capsys.readouterr().out
     assert "front_contact  says open for closed and closed for open (inverted, probability 0.99" in page
     assert max(map(len, page.splitlines())) <= 110
+
+
+@pytest.mark.parametrize(("off", "said"), [(-1200.0, "20 min behind"), (5.5 * 3600.0, "5 h 30 min ahead")])
+def test_the_command_names_a_clock_by_which_lines_are_out_of_order(
+    off: float, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A log has its lines in the order in which they came: none is left out for a wrong time."""
+    rng, rooms = np.random.default_rng(5), ("hall", "study", "den", "loft")
+    ends = {"front": ("hall", "away")} | {f"{a}_{b}": (a, b) for a, b in combinations(rooms, 2)}
+    mapping = {
+        "name": "each beside each",
+        "time_zone": "UTC",
+        "rooms": {room: {} for room in rooms},
+        "doors": {door: {"between": list(between), "leaf": "none"} for door, between in ends.items()},
+        "sensors": {f"{room}_motion": motion(room) for room in rooms},
+        "people": {"P1": {}},
+        "visitors": 0,
+    }
+    plan, log = tmp_path / "plan.json", tmp_path / "log.jsonl"
+    plan.write_text(json.dumps(mapping), encoding="utf-8")
+    lines = []
+    for start in np.sort(rng.uniform(0.0, 1.9 * 86400.0, 70)):
+        for n, room in enumerate(rooms):
+            wrong = off if room == "study" else 0.0
+            lines += [at(start + 4.0 * n + wrong, f"{room}_motion", "detected")]
+            lines += [at(start + 4.0 * n + 10.0 + wrong, f"{room}_motion", "clear")]
+    told = ({"time": line.time.isoformat(), "sensor": line.sensor, "value": line.value} for line in lines)
+    log.write_text("".join(json.dumps(each) + "\n" for each in told), encoding="utf-8")
+    assert cli.run(["health", str(plan), str(log), "--json", "--hypotheses", "2"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["events"] == len(lines)
+    (clock,) = [finding for finding in found["findings"] if finding["kind"] == "clock"]
+    assert clock["sensor"] == "study_motion"
+    assert said in clock["evidence"]
 
 
 def test_the_command_names_what_is_wrong_with_its_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -452,7 +452,7 @@ def test_coincidences_are_counted_as_by_hand() -> None:
     assert coincidences(own, near, lags) == pytest.approx(by_hand, rel=1e-12)
 
 
-@pytest.mark.parametrize("off", [-3600.0, -120.0, 300.0])
+@pytest.mark.parametrize("off", [-3600.0, -120.0, 300.0, 1330.0, -2850.0, 5.75 * 3600, -9.5 * 3600])
 def test_a_clock_that_is_off_fits_at_its_lag_alone(off: float) -> None:
     rng = np.random.default_rng(4)
     near = np.sort(rng.uniform(0, 7 * 86400.0, 600))

@@ -19,6 +19,8 @@ from presence.tracker import Tracker
 
 EVERY = 60.0
 """Seconds: silences are looked at no less often."""
+OUT_OF_STEP = 25 * 3600.0
+"""Seconds by which lines may be out of order: whose clock is off by hours is to be named, not left out of the log."""
 LONGEST_HOLE = 86400.0
 """Seconds: while nothing at all is said for longer, the log has a hole, and nobody is blamed."""
 

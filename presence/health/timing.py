@@ -39,9 +39,11 @@ CLOSE = 15.0
 VISIT = 120.0
 """Seconds within which reports of one sensor belong to one visit, which counts once: an hour's work in one room, laid
 over an hour's work next door of another time of day, is no coincidence sixty times. Common practice, no source."""
-FINE = 10.0 * np.arange(-90, 91)
-LAGS = np.unique(np.concatenate([FINE, 3600.0 * np.arange(-24, 25)]))
-"""Seconds that a clock is tried ahead: a quarter of an hour in steps, and whole hours up to a day."""
+FINE, COARSE = 10.0 * np.arange(-90, 91), 20.0 * np.arange(-180, 181)
+ZONES = 900.0 * np.arange(-96, 97)
+LAGS = np.unique(np.concatenate([FINE, COARSE, ZONES]))
+"""Seconds that a clock is tried ahead: an hour in steps, and by time zones, which differ by quarters of an hour, up to
+a day."""
 AHEAD = 60.0
 """Seconds: a clock that is off by less is not noticed."""
 CLUSTERED = 2.0
