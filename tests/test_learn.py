@@ -688,6 +688,16 @@ def test_nothing_is_learned_about_sensors_that_were_never_heard(
     assert fitted["motion_rates"].keys() == {"studio_motion"}
 
 
+def test_nothing_is_learned_from_links_that_come_and_go() -> None:
+    """Three days without one report: silence alone once made other rates likelier."""
+    log = [
+        at(3600.0 * n + d, "hall_motion", link) for n in range(80) for d, link in ((0.0, "offline"), (9.0, "online"))
+    ]
+    learned = fit(home(1, hall_motion=motion("hall")), [log], effort=QUICK)
+    assert (learned.settings, learned.report["candidates"]) == (Settings(), {})
+    assert learned.report["notes"][0].startswith("no sensor has reported anything")
+
+
 def test_what_is_no_event_of_this_home_is_refused_by_name(flat_log: list[Event]) -> None:
     stranger = replace(flat_log[5], sensor="porch_motion")
     with pytest.raises(UnknownSensorError, match="porch_motion"):

@@ -98,7 +98,7 @@ def fit(
     given = judged_longer(given, max(counted, effort.fitting_days), effort.judging_days)
     notes = [*given.notes, *sensor_notes(plan, given.stretches)]
     notes += phone_notes(phone_delays(plan, given.stretches))
-    if (reason := _too_little(given, effort)) is not None:
+    if (reason := _too_little(plan, given, effort)) is not None:
         notes.insert(0, f"{reason}: the defaults stay")
         learned = apply(plan, Settings(), {}, describe(given, {}, "defaults", notes))
         keep(learned)
@@ -118,11 +118,13 @@ def fit(
     return learned
 
 
-def _too_little(given: Material, effort: Effort) -> str | None:
+def _too_little(plan: Floorplan, given: Material, effort: Effort) -> str | None:
     """Why nothing can be learned that later days could confirm."""
     if not (given.sessions or given.days >= LEAST_DAYS) or not given.judging or not given.fitting:
         days = math.floor(100.0 * given.days) / 100.0  # rounded, 1.96 days would be the 2 that are asked for
         return f"{days:g} days of events are too few (at least {LEAST_DAYS:g})"
+    if silent_sensors(plan, given.stretches) == set(plan.sensors):
+        return "no sensor has reported anything but whether it can be heard"
     parts = first_days(given.fitting, effort.fitting_days), first_days(given.judging, effort.judging_days)
     if all(any(len(instants(stretch, given.timescales)) for stretch in part) for part in parts):
         return None
