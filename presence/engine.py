@@ -32,11 +32,11 @@ IndexArray = NDArray[np.intp]
 
 
 def alike(plan: Floorplan) -> list[list[str]]:
-    """Residents in groups within which the plan tells nobody apart: no phone, tag, code, bed or hours of their own."""
+    """Residents in groups within which the plan tells nobody apart: no phone, tag, codes, bed or hours of their own."""
     known = {s.person for s in plan.sensors.values() if s.kind in ("phone", "badge")}
     groups: dict[Hashable, list[str]] = {}
     for person in plan.people.values():
-        alone = person.id if person.id in known or person.codes else None
+        alone = person.id if person.id in known else frozenset(person.codes)
         groups.setdefault((alone, person.bed, person.awake), []).append(person.id)
     return list(groups.values())
 

@@ -250,11 +250,14 @@ def test_equals_the_sum_over_histories_and_paths(story: str, silence: float | No
     assert_same(tracked(plan, events, until), answer)
 
 
+@pytest.mark.parametrize("other", [{}, {"codes": ["7"]}], ids=["a code of one", "a code of both"])
 @pytest.mark.parametrize(
     ("by", "code"), [(None, None), ("inside", None), ("keypad", None), ("keypad", "7"), ("keypad", "9"), (None, "7")]
 )
-def test_lock_equals_the_sum_over_histories_and_paths(by: str | None, code: str | None) -> None:
-    plan = home({"P1": {"codes": ["7"]}, "P2": {}}, **MOTION, **LOCK)
+def test_lock_equals_the_sum_over_histories_and_paths(
+    by: str | None, code: str | None, other: dict[str, list[str]]
+) -> None:
+    plan = home({"P1": {"codes": ["7"]}, "P2": other}, **MOTION, **LOCK)
 
     def events(by: str | None) -> list[Event]:
         return [

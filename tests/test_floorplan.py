@@ -231,7 +231,7 @@ FAULTS: list[tuple[str, str, str]] = [
     ("person: P1}", "person: P3} #!", "there is P1, P2"),
     ("person: P1}", "person: cat} #!", "there is P1, P2"),
     ("front_contact: {", "hall_motion: {", "is there already, at line 12"),
-    ("bed: den", "bed: hall", "give it `rest: true`"),
+    ("den: {rest: true", "den: {rest: false", "where `rest: false` says that nobody sleeps"),
     ("bed: den", "bed: dan", 'did you mean "den"'),
     ("bed: den", "bed: away", 'bed "away" is not in the plan; there is den'),
     ('"22:00"]', "22:00]", 'for text write "22:00"'),
@@ -239,7 +239,7 @@ FAULTS: list[tuple[str, str, str]] = [
     ('"22:00"]', '"06:30"]', "two different clock times"),
     ('["06:30", "22:00"]', '["06:30"]', "clock times in quotes"),
     ('["0123"]', "[0123]", 'read as 83; for text write "0123"'),
-    ("  P2:\n", '  P2: {codes: ["0123"]} #!\n', 'also the code of "P1"'),
+    ('["0123"]', '["0123", "0123"]', "once would be right"),
     ("  P2:\n", "  nobody: #!\n", "a meaning of its own"),
     ("  P2:\n", "  visitor_1: #!\n", "a meaning of its own"),
     ("rooms: [hall, den]}", "rooms: [hall, dan]} #!", 'did you mean "den"'),
@@ -254,16 +254,23 @@ UNMARKED = {  # where a mark would change what YAML reads: the lines, counted by
     "`name` is missing": [2],
     "`kind` is missing": [12],
     "is there already, at line 12": [13],
-    "give it `rest: true`": [16],
+    "where `rest: false` says that nobody sleeps": [16],
     'bed "away" is not in the plan; there is den': [16],
     'for text write "22:00"': [16],
     "clock times in quotes": [16],
     "two different clock times": [16],
     'read as 83; for text write "0123"': [16],
+    "once would be right": [16],
     "&all is a mark to refer to": [18],
     "is not for plans": [19],
     "cannot be reached from away": [4, 5, 6],
 }
+
+
+@pytest.mark.parametrize("hall", ["hall: {}", "hall:", "hall: {rest: true}"])
+def test_a_room_with_somebodys_bed_is_one_where_people_sleep(read: Read, hall: str) -> None:
+    plan = read(GOOD.replace("hall: {}", hall).replace("  P2:", "  P2: {bed: hall}"))
+    assert {room.id for room in plan.rooms.values() if room.rest} == {"hall", "den"}
 
 
 @pytest.mark.parametrize(("old", "new", "says"), FAULTS)

@@ -896,6 +896,18 @@ def unlocking(by: str | None, code: str | None, with_contact: bool) -> list[Even
     return [*events, at(63.0, "front_contact", "open")] if with_contact else events
 
 
+def test_a_code_that_two_use_is_one_of_them_and_not_the_third() -> None:
+    people = {"P1": {"codes": ["17"]}, "P2": {"codes": ["17"]}, "P3": {"codes": ["42"]}}
+    phones = {f"{who}_phone": {"kind": "phone", "person": who} for who in people}
+    tracker = Tracker(home(people, hall_motion=motion("hall"), front_lock={"kind": "lock", "door": "front"}, **phones))
+    for phone in phones:
+        tracker.observe(at(1.0, phone, "away"))
+    tracker.observe(at(3600.0, "front_lock", "unlocked", by="keypad", code="17"))
+    assert tracker.association is not None
+    assert tracker.association.people["P1"] == pytest.approx(tracker.association.people["P2"], rel=0, abs=1e-6)
+    assert tracker.association.people["P1"] > 0.45
+
+
 @pytest.mark.parametrize("with_contact", [False, True], ids=["lock_alone", "lock_and_contact"])
 @pytest.mark.parametrize("by", ["keypad", None])
 def test_a_code_outside_is_its_owner_coming_in(by: str | None, with_contact: bool) -> None:

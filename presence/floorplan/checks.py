@@ -182,8 +182,8 @@ def _check_people(draft: Draft) -> None:
         if person.bed is not None and person.bed not in known:
             draft.unknown(where, f"person {shown(id_)}: bed", person.bed, resting or known)
         elif person.bed in draft.rooms and draft.rooms[person.bed].rest is False:
-            bed = shown(person.bed)
-            draft.add(where, f"person {shown(id_)}: bed {bed} is a room where nobody rests; give it `rest: true`")
+            room = shown(person.bed)
+            draft.add(where, f"person {shown(id_)}: bed is in {room}, where `rest: false` says that nobody sleeps")
         if person.awake and person.awake[0] == person.awake[1]:
             where = ("people", id_, "awake")
             draft.add(where, f"person {shown(id_)}: `awake` begins when it ends; give two different clock times")
@@ -194,14 +194,12 @@ def _check_people(draft: Draft) -> None:
 
 
 def _check_codes(draft: Draft) -> None:
-    owners: dict[str, str] = {}
     for id_, person in draft.people.items():
-        for index, code in enumerate(person.codes or ()):
-            if code in owners:
-                whose = "there already" if owners[code] == id_ else f"also the code of {shown(owners[code])}"
+        codes = person.codes or []
+        for index, code in enumerate(codes):
+            if code in codes[:index]:
                 where = ("people", id_, "codes", index)
-                draft.add(where, f"person {shown(id_)}: code {shown(code)} is {whose}; a code tells one person")
-            owners.setdefault(code, id_)
+                draft.add(where, f"person {shown(id_)}: code {shown(code)} is there already; once would be right")
 
 
 def _check_names(draft: Draft) -> None:

@@ -45,7 +45,7 @@ class RoomFields(_Fields):
         description="at least three corners [x, y] in metres; the last joins the first",
     )
     outdoors: bool = Field(False, description="true or false: a garden, drive, balcony or porch")
-    rest: bool = Field(False, description="true or false: people sleep here")
+    rest: bool | None = Field(None, description="true or false: people sleep here; else whether somebody's bed is here")
 
 
 class DoorFields(_Fields):
@@ -108,7 +108,7 @@ class PersonFields(_Fields):
         description='two clock times in quotes, from waking to going to bed, such as ["07:00", "22:30"]',
     )
     codes: list[Code] = Field(
-        [], max_length=100, description='a list of keypad codes in quotes that nobody else uses, such as ["2580"]'
+        [], max_length=100, description='a list of the keypad codes they use, in quotes, such as ["2580"]'
     )
 
 

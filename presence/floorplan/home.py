@@ -76,7 +76,7 @@ class Person:
     awake: tuple[float, float]
     """Waking hours as local seconds of the day, start and end; the end comes before the start for a night worker."""
     codes: tuple[str, ...]
-    """Keypad codes that only they use."""
+    """Keypad codes that they use."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +272,7 @@ def _room(id_: str, room: RoomFields | None) -> Room:
     if room is None:
         return Room(id_, label, 0, None, outdoors=False, rest=False)
     outline = None if room.outline is None else tuple((x, y) for x, y in room.outline)
-    return Room(id_, label, room.floor, outline, outdoors=room.outdoors, rest=room.rest)
+    return Room(id_, label, room.floor, outline, outdoors=room.outdoors, rest=bool(room.rest))
 
 
 def _door(id_: str, door: DoorFields) -> Door:

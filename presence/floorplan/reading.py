@@ -108,6 +108,11 @@ def _checked(text: Text, on_doubt: Callable[[Fault], None] | None = None) -> Pla
         for doubt in doubts(draft):
             on_doubt(doubt)
     sections = {section: getattr(draft, section) for section in SECTIONS}
+    beds = {person.bed for person in draft.people.values()}
+    sections["rooms"] = {
+        id_: room.model_copy(update={"rest": id_ in beds}) if room.rest is None else room
+        for id_, room in draft.rooms.items()
+    }
     return PlanFields.model_construct(**dict(draft.heading or {}), **sections)
 
 
