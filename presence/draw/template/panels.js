@@ -84,7 +84,7 @@ function passageDetail(passage) {
     ? [`${house.doors[passage.door].name}: other way ${percent(passage.other)}, nobody ${percent(passage.nobody)}`]
     : [`${way(passage)} ${percent(passage.chance)}, other way ${percent(passage.other)}`];
   if (!passage.inferred) parts.push(passage.final ? `first answer ${percent(passage.atOnce)}` : "not final");
-  if (passage.inferred) parts.push("no sensor at this door; told by movement around it");
+  if (passage.inferred) parts.push("no sensor at this door; told by what is heard on either side");
   if (passage.who.length) parts.push(`who: ${passage.who.map(([name, value]) => `${name} ${percent(value)}`).join(", ")}`);
   return parts.join(" · ");
 }
