@@ -487,6 +487,16 @@ def in_a_row(*kinds: str) -> Floorplan:
     return home(1, rooms=rooms, doors=doors, **sensors)
 
 
+def test_of_three_rooms_in_a_row_the_clock_in_the_middle_is_named_alone() -> None:
+    """Those beside it fit their only neighbour as well, but each on half of its visits: without it they are right."""
+    watch, rng = TimingWatch(in_a_row(*["motion"] * 3), 0.0), np.random.default_rng(9)
+    walks = enumerate(np.sort(rng.uniform(0.0, 4.9 * 86400.0, 400)).tolist())
+    told = sorted((t + late, f"m{n}") for k, t in walks for n, late in ((1, 1200.0), (0 if k % 2 else 2, 5.0)))
+    for seconds, sensor in told:
+        watch.take(Step(seconds, NOTHING, NOTHING, sensor, "detected"))
+    assert {sensor: finding.kind for sensor, finding in watch.named.items()} == {"m1": "clock"}
+
+
 def test_clocks_are_named_once_enough_is_known_and_no_more_when_they_have_been_right_for_a_week() -> None:
     """Twenty walks a day through six rooms, two clocks wrong for ten days; a cat sets m3 off when m5 is late.
 

@@ -101,10 +101,11 @@ class TimingWatch(Watch):
 
     # --- clocks -----------------------------------------------------------------------------------------------------
     def _worst_clock(self, times: Array, who: IndexArray) -> Finding | None:
-        findings = [f for n in range(len(self.sensors)) if (f := self._clock(n, times, who)) is not None]
-        return max(findings, key=lambda f: f.probability, default=None)
+        """By log odds: probabilities are capped, and whose neighbour's clock is wrong looks wrong, too."""
+        found = [odd for n in range(len(self.sensors)) if (odd := self._clock(n, times, who)) is not None]
+        return max(found, key=lambda odd: odd[0])[1] if found else None
 
-    def _clock(self, n: int, times: Array, who: IndexArray) -> Finding | None:
+    def _clock(self, n: int, times: Array, who: IndexArray) -> tuple[float, Finding] | None:
         own = visits(times[who == n])[-LATEST:]
         near = times[np.isin(who, self._neighbours[n])]
         if len(own) < LEAST or len(near) < LEAST:
@@ -119,7 +120,8 @@ class TimingWatch(Watch):
             f" {100 * lag.share:.0f} % of {counted(len(own), 'visit')} then begin within {CLOSE:.0f} s of one,"
             f" instead of {100 * lag.at_zero:.0f} %."
         )
-        return Finding(self.sensors[n], "clock", probability(lag.log_odds), utc(float(own[0])), evidence)
+        finding = Finding(self.sensors[n], "clock", probability(lag.log_odds), utc(float(own[0])), evidence)
+        return lag.log_odds, finding
 
     # --- places -----------------------------------------------------------------------------------------------------
     def _exchanged(self, times: Array, who: IndexArray) -> list[Finding]:
