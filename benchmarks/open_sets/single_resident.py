@@ -152,8 +152,8 @@ def read_names(path: Path, faults: list[Fault]) -> dict[str, str]:
 def _unnamed(path: Path, names: Mapping[str, str], layout: Layout) -> list[Fault]:
     """The sensors of the layout, but for the contacts of its doors, whose names do not tell what they are."""
     missing = sorted(set(layout.sensors) - set(layout.contacts) - set(names), key=int)
-    message = "names no sensor {}, which is in layout.json; a number and a name would be right; it is read as a switch"
-    return [Fault(str(path), 0, message.replace("{}", sensor)) for sensor in missing]
+    right = "which is in layout.json; a number and a name would be right; it is read as a switch"
+    return [Fault(str(path), 0, f"names no sensor {sensor}, {right}") for sensor in missing]
 
 
 def sensor_kind(name: str) -> str:

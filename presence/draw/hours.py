@@ -102,7 +102,7 @@ def _put_passages(axes: Axes, day: Day, rooms: list[str]) -> None:
     for sure in (True, False):
         stems, tails, heads = [], [], []
         for passage in day.passages:
-            way = max(passage.directions, key=passage.directions.__getitem__)
+            way = passage.likeliest
             probability = passage.directions[way]
             if probability < LIKELY or (probability >= SURE) is not sure:
                 continue

@@ -115,7 +115,7 @@ def passage(plan: Floorplan, passage: Passage) -> Chart:
     layout = house_layout(plan)
     extent = _around(layout, passage.door)
     width, height = extent.size(SIDE, 3.0)
-    way = max(passage.directions, key=passage.directions.__getitem__)
+    way = passage.likeliest
     state = "final answer" if passage.final else "answer at once"
     if passage.inferred:
         state = "inferred: no sensor at this door"

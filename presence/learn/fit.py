@@ -146,9 +146,10 @@ def _bench(home: Floorplan, given: Material, effort: Effort, journal: Journal, s
         courses(home, first_days(stretches, days), given.timescales)
         for stretches, days in ((given.fitting, effort.fitting_days), (given.judging, effort.judging_days))
     )
-    bench = Bench(home, fitting, judging, journal, effort.hypotheses, say, notes=notes, timescales=given.timescales)
-    bench.silent, bench.all_days = silent_sensors(home, given.stretches), effort.all_days
-    return bench
+    return Bench(
+        home, fitting, judging, journal, effort.hypotheses, say, notes=notes, timescales=given.timescales,
+        silent=silent_sensors(home, given.stretches), all_days=effort.all_days,
+    )  # fmt: skip
 
 
 def _days_used(bench: Bench, given: Material) -> dict[str, float]:

@@ -53,8 +53,8 @@ def sensor_notes(plan: Floorplan, stretches: Sequence[Stretch]) -> list[str]:
         elif count < SEEN_AT_ALL:
             notes.append(f"{name} reported {counted(count, 'time')} only: too few to learn much about it")
     momentary = _never_off(plan, stretches)
-    told = "never said clear: each of its {} reports is taken for movement just then"
-    notes += [f"{name} {told.format(counts[name])}" for name in momentary]
+    told = "reports is taken for movement just then"
+    notes += [f"{name} never said clear: each of its {counts[name]} {told}" for name in momentary]
     for name, share in on_shares(plan, stretches).items():
         if share > 0.9 and name not in momentary:
             notes.append(f"{name} was on {share:.0%} of the time: it may be stuck, and says little")
